@@ -1,0 +1,1 @@
+"""Telling clouds from the stars that are missing."""

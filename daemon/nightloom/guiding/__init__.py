@@ -1,0 +1,1 @@
+"""Guiding as arithmetic: guide stars, calibration, corrections, settling."""

@@ -1,0 +1,1 @@
+"""The record that survives: frames, verdicts, curves, in one SQLite file."""

@@ -1,0 +1,1 @@
+"""The night itself: phases, what interrupts them, and the way to parked and closed."""

@@ -1,0 +1,1 @@
+"""Where things stand and how dark it is, with no network."""

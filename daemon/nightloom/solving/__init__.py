@@ -1,0 +1,1 @@
+"""Where a frame points: plate solving by a subprocess or a local catalogue."""

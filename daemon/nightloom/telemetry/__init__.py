@@ -1,0 +1,1 @@
+"""The log: typed events, one JSON object a line."""

@@ -1,0 +1,1 @@
+"""A link carries INDI properties to devices, real or simulated."""

@@ -1,0 +1,1 @@
+"""Simulated devices that speak INDI properties."""
