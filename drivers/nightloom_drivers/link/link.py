@@ -1,0 +1,266 @@
+"""The link: what has been heard, and waiting for what has not been heard yet.
+
+A transport (INDI over TCP, loopback) adds four verbs: open, close, transmit, transmit_blob_mode;
+it reports events in the order they came through `_hear`. All the rest is here, once.
+"""
+
+import asyncio
+import dataclasses
+import math
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import Self
+
+from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
+from nightloom_drivers.link.vector import (
+    Blob,
+    Defined,
+    Event,
+    Found,
+    Kind,
+    Lost,
+    Received,
+    Removed,
+    Updated,
+    Value,
+    Vector,
+)
+
+Condition = Callable[[Vector], bool]
+Listener = Callable[[Event], None]
+
+
+@dataclasses.dataclass(eq=False)
+class _Waiter:
+    """Someone who waits for a vector to fulfil a condition."""
+
+    device: str
+    name: str
+    condition: Condition
+    after: int
+    future: asyncio.Future[Vector]
+
+
+class Link(ABC):
+    """INDI properties of many devices over one connection.
+
+    Use as an async context manager. `keep` states settings that must hold whenever a driver
+    defines the property, so that a driver born again gets back what it lost.
+    """
+
+    def __init__(self) -> None:
+        self.connected = False
+        self.serial = 0
+        self._vectors: dict[tuple[str, str], Vector] = {}
+        self._kept: dict[tuple[str, str], dict[str, Value]] = {}
+        self._blob_devices: list[str] = []
+        self._waiters: list[_Waiter] = []
+        self._listeners: list[Listener] = []
+
+    async def __aenter__(self) -> Self:
+        await self.open()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.close()
+
+    @abstractmethod
+    async def open(self) -> None:
+        """Connect, and stay connected from now on. Raises DeviceGone when nobody answers."""
+
+    @abstractmethod
+    async def close(self) -> None:
+        """Disconnect for good."""
+
+    @abstractmethod
+    def _transmit(self, device: str, name: str, kind: Kind, values: Mapping[str, Value]) -> None:
+        """Hand a new* request to the other side."""
+
+    @abstractmethod
+    def _transmit_blob_mode(self, device: str) -> None:
+        """Ask for the device's binary elements beside its other messages."""
+
+    # What is known ---------------------------------------------------------------------------
+
+    def devices(self) -> list[str]:
+        """Names of the devices that have defined anything, sorted."""
+        return sorted({device for device, _ in self._vectors})
+
+    def vectors(self, device: str) -> list[Vector]:
+        """All vectors of a device as last heard, in the order of their definition."""
+        return [vector for (owner, _), vector in self._vectors.items() if owner == device]
+
+    def get(self, device: str, name: str) -> Vector | None:
+        """The vector as last heard, or None. It may be old: decisions rest on `wait`."""
+        return self._vectors.get((device, name))
+
+    # Asking ----------------------------------------------------------------------------------
+
+    def set(self, device: str, name: str, values: Mapping[str, Value]) -> int:
+        """Send a request and return the serial before it, to be handed to `wait` as `after`.
+
+        Raises DeviceGone when the link is down or the vector unknown, and DeviceRefused for what
+        drivers drop without an answer: read-only vectors, unknown elements, numbers not finite.
+        """
+        vector = self._known(device, name, values)
+        problem = _impossible(vector, values)
+        if problem:
+            raise DeviceRefused(device, name, asked=_text(values), seen=problem)
+        before = self.serial
+        self._transmit(device, name, vector.kind, values)
+        return before
+
+    def keep(self, device: str, name: str, values: Mapping[str, Value]) -> None:
+        """Have these values set now, if the vector is there, and at each definition of it."""
+        self._kept[device, name] = {**self._kept.get((device, name), {}), **values}
+        if self.connected and (vector := self.get(device, name)):
+            self._transmit(device, name, vector.kind, values)
+
+    def forget(self, device: str, name: str) -> None:
+        """End what `keep` began for a vector."""
+        self._kept.pop((device, name), None)
+
+    def keep_blobs(self, device: str) -> None:
+        """Have the device's binary elements sent, now and after every reconnection."""
+        if device not in self._blob_devices:
+            self._blob_devices.append(device)
+            if self.connected:
+                self._transmit_blob_mode(device)
+
+    async def wait(
+        self,
+        device: str,
+        name: str,
+        condition: Condition,
+        *,
+        after: int = -1,
+        timeout_s: float,
+        asked: str = "",
+    ) -> Vector:
+        """The first snapshot, heard later than serial `after`, that fulfils the condition.
+
+        A vector that is not defined yet is waited for. Raises DeviceLate past the deadline, and
+        DeviceGone when the connection, the device or the vector is lost meanwhile.
+        """
+        if not self.connected:
+            raise DeviceGone(device, name, asked=asked or "an answer", seen="the link is down")
+        known = self.get(device, name)
+        if known is not None and known.serial > after and condition(known):
+            return known
+        future: asyncio.Future[Vector] = asyncio.get_running_loop().create_future()
+        waiter = _Waiter(device, name, condition, after, future)
+        self._waiters.append(waiter)
+        try:
+            async with asyncio.timeout(timeout_s):
+                return await future
+        except TimeoutError:
+            last = self.get(device, name)
+            seen = f"after {timeout_s:g} s it reads {last and _text(last.elements)}"
+            seen += f" ({last.state})" if last else ""
+            raise DeviceLate(device, name, asked=asked or "an answer", seen=seen) from None
+        finally:
+            self._waiters.remove(waiter)
+
+    @contextmanager
+    def listen(self, listener: Listener) -> Iterator[None]:
+        """Have every event handed to `listener`, in order, until the block ends."""
+        self._listeners.append(listener)
+        try:
+            yield
+        finally:
+            self._listeners.remove(listener)
+
+    @contextmanager
+    def blobs(self, device: str, element: str) -> Iterator[asyncio.Queue[Blob]]:
+        """A queue of the element's frames that arrive while the block lasts."""
+        queue: asyncio.Queue[Blob] = asyncio.Queue()
+
+        def hear(event: Event) -> None:
+            if isinstance(event, Received) and (event.blob.device, event.blob.element) == (
+                device,
+                element,
+            ):
+                queue.put_nowait(event.blob)
+
+        with self.listen(hear):
+            yield queue
+
+    # Hearing ---------------------------------------------------------------------------------
+
+    def _hear(self, event: Event) -> None:
+        """Take one event from the transport, in order, on the event loop."""
+        self.serial += 1
+        match event:
+            case Defined(vector) | Updated(vector):
+                vector = dataclasses.replace(vector, serial=self.serial)
+                event = dataclasses.replace(event, vector=vector)
+                self._vectors[vector.device, vector.name] = vector
+                self._wake(vector)
+            case Received(blob):
+                event = Received(dataclasses.replace(blob, serial=self.serial))
+            case Removed(device, name):
+                self._forget(device, name, "it was removed")
+            case Lost(reason):
+                self.connected = False
+                self._forget("", "", reason)
+            case Found():
+                self.connected = True
+                for device in self._blob_devices:
+                    self._transmit_blob_mode(device)
+        for listener in tuple(self._listeners):
+            listener(event)
+        if isinstance(event, Defined):
+            self._restore(event.vector)
+
+    def _wake(self, vector: Vector) -> None:
+        for waiter in self._waiters:
+            if (
+                (waiter.device, waiter.name) == (vector.device, vector.name)
+                and not waiter.future.done()
+                and vector.serial > waiter.after
+                and waiter.condition(vector)
+            ):
+                waiter.future.set_result(vector)
+
+    def _forget(self, device: str, name: str, reason: str) -> None:
+        """Drop a vector, a device (no name) or everything (neither), and tell who waits for it."""
+
+        def lost(owner: str, vector: str) -> bool:
+            return (not device or owner == device) and (not name or vector == name)
+
+        self._vectors = {key: v for key, v in self._vectors.items() if not lost(*key)}
+        for waiter in self._waiters:
+            if lost(waiter.device, waiter.name) and not waiter.future.done():
+                waiter.future.set_exception(
+                    DeviceGone(waiter.device, waiter.name, asked="an answer", seen=reason)
+                )
+
+    def _restore(self, vector: Vector) -> None:
+        kept = self._kept.get((vector.device, vector.name))
+        if kept:
+            self._transmit(vector.device, vector.name, vector.kind, kept)
+
+    def _known(self, device: str, name: str, values: Mapping[str, Value]) -> Vector:
+        if not self.connected:
+            raise DeviceGone(device, name, asked=_text(values), seen="the link is down")
+        vector = self.get(device, name)
+        if vector is None:
+            raise DeviceGone(device, name, asked=_text(values), seen="it is not defined")
+        return vector
+
+
+def _impossible(vector: Vector, values: Mapping[str, Value]) -> str:
+    """Why drivers would drop this request in silence, or an empty text."""
+    if not vector.writable:
+        return "it is read-only"
+    unknown = sorted(set(values) - set(vector.elements))
+    if unknown:
+        return f"it has no element {', '.join(unknown)}"
+    if any(isinstance(value, float) and not math.isfinite(value) for value in values.values()):
+        return "a number is not finite"
+    return ""
+
+
+def _text(values: Mapping[str, Value]) -> str:
+    return ", ".join(f"{name}={value}" for name, value in values.items())
