@@ -2,8 +2,9 @@
 
 The plate-solving index (astrometry-data-tycho2-07) keeps its stars as unit vectors scaled to
 unsigned 32-bit integers, exact to 0.0001″, and Tycho's VT magnitudes in a table beside them: the
-ten brightest of every 22.5′ cell of the sky, 1.87 million stars in all. Positions are of J2000; those of
-the very brightest (the supplement) are of J1991.25, and a few of them (Vega, Polaris) are missing.
+ten brightest of every 22.5′ cell of the sky, 1.87 million stars in all. Positions are of J2000;
+those of the very brightest (the supplement) are of J1991.25, and a few of these (Vega, Polaris)
+are missing.
 Source: Høg et al. 2000, The Tycho-2 catalogue, A&A 355, L27.
 """
 
