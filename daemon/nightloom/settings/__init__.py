@@ -1,1 +1,22 @@
 """What the user says: observatory, targets and policies, read from one folder of TOML."""
+
+from nightloom.settings.observatory import Observatory
+from nightloom.settings.places import default_folder, demo_folder
+from nightloom.settings.policies import Policies
+from nightloom.settings.problems import Problem, SettingsError
+from nightloom.settings.reader import Settings, read_settings
+from nightloom.settings.targets import Sub, Target, Targets
+
+__all__ = [
+    "Observatory",
+    "Policies",
+    "Problem",
+    "Settings",
+    "SettingsError",
+    "Sub",
+    "Target",
+    "Targets",
+    "default_folder",
+    "demo_folder",
+    "read_settings",
+]

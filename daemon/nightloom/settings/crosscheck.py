@@ -1,0 +1,87 @@
+"""Rules that span two tables or two files: names must agree.
+
+They read the plain tables, so that they still speak when a number elsewhere is wrong.
+"""
+
+from collections.abc import Iterator
+from typing import Any
+
+from nightloom.settings.problems import Problem
+
+Tables = dict[str, dict[str, Any]]
+"""What each file holds, by file name."""
+
+
+def disagreements(tables: Tables) -> list[Problem]:
+    """Every name in one place that another place does not know."""
+    return [
+        *_filters_without_slot(tables),
+        *_slots_without_filter(tables),
+        *_targets_without_slot(tables),
+        *_targets_of_one_name(tables),
+        *_policies_without_slot(tables),
+    ]
+
+
+def _slots(tables: Tables) -> list[str]:
+    wheel = _table(tables.get("observatory.toml"), "wheel")
+    slots = wheel.get("slots")
+    if not isinstance(slots, list):
+        return []
+    return list(dict.fromkeys(name for name in slots if isinstance(name, str)))
+
+
+def _no_slot(file: str, key: str, name: str, slots: list[str]) -> Problem:
+    return Problem(
+        file, key, name, f"is held by no slot of the wheel; its slots hold {', '.join(slots)}"
+    )
+
+
+def _filters_without_slot(tables: Tables) -> Iterator[Problem]:
+    slots = _slots(tables)
+    for name in _table(tables.get("observatory.toml"), "filter"):
+        if slots and name not in slots:
+            yield _no_slot("observatory.toml", f"filter.{name}", name, slots)
+
+
+def _slots_without_filter(tables: Tables) -> Iterator[Problem]:
+    filters = _table(tables.get("observatory.toml"), "filter")
+    for name in _slots(tables):
+        if filters and name not in filters:
+            yield Problem(
+                "observatory.toml", "wheel.slots", name, f"has no table; add [filter.{name}]"
+            )
+
+
+def _targets_without_slot(tables: Tables) -> Iterator[Problem]:
+    slots = _slots(tables)
+    for target in _targets(tables):
+        for name in _table(target, "filter"):
+            if slots and name not in slots:
+                key = f'target["{target.get("name")}"].filter.{name}'
+                yield _no_slot("targets.toml", key, name, slots)
+
+
+def _targets_of_one_name(tables: Tables) -> Iterator[Problem]:
+    names = [target.get("name") for target in _targets(tables)]
+    for name in dict.fromkeys(names):
+        if isinstance(name, str) and names.count(name) > 1:
+            yield Problem("targets.toml", "target", name, "must name one target only")
+
+
+def _policies_without_slot(tables: Tables) -> Iterator[Problem]:
+    slots = _slots(tables)
+    for section in ("focus", "acquire"):
+        name = _table(tables.get("policies.toml"), section).get("filter")
+        if slots and isinstance(name, str) and name not in slots:
+            yield _no_slot("policies.toml", f"{section}.filter", name, slots)
+
+
+def _targets(tables: Tables) -> list[dict[str, Any]]:
+    targets = tables.get("targets.toml", {}).get("target")
+    return [one for one in targets if isinstance(one, dict)] if isinstance(targets, list) else []
+
+
+def _table(table: dict[str, Any] | None, key: str) -> dict[str, Any]:
+    inner = (table or {}).get(key)
+    return inner if isinstance(inner, dict) else {}

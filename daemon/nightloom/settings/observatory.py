@@ -1,0 +1,323 @@
+"""observatory.toml: where the rig stands and what it is made of."""
+
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, field_validator, model_validator
+
+from nightloom.settings.table import Table
+
+
+def _absolute(folder: Path) -> Path:
+    expanded = folder.expanduser()
+    if not expanded.is_absolute():
+        raise ValueError("must be an absolute path, or one that starts with ~")
+    return expanded
+
+
+Folder = Annotated[Path, AfterValidator(_absolute)]
+Range = tuple[float, float]
+
+
+class Site(Table):
+    """Where the rig stands, and what hides the sky there."""
+
+    latitude_deg: float = Field(ge=-90, le=90, description="geodetic latitude, north positive")
+    longitude_deg: float = Field(ge=-180, le=360, description="longitude, east positive")
+    elevation_m: float = Field(ge=-450, le=9000, description="height above sea level")
+    horizon: tuple[tuple[float, float], ...] = Field(
+        default=(),
+        description="[azimuth_deg from north through east, altitude_deg] points, joined up",
+    )
+
+    @field_validator("horizon")
+    @classmethod
+    def _inside_the_sky(cls, horizon: tuple[Range, ...]) -> tuple[Range, ...]:
+        for azimuth_deg, altitude_deg in horizon:
+            if not (0 <= azimuth_deg <= 360 and -90 <= altitude_deg <= 90):
+                raise ValueError(
+                    "must hold [azimuth_deg from 0 to 360, altitude_deg from -90 to 90] pairs"
+                )
+        if len({azimuth_deg for azimuth_deg, _ in horizon}) < len(horizon):
+            raise ValueError("must name each azimuth once")
+        return tuple(sorted(horizon))
+
+
+class Server(Table):
+    """The INDI server that speaks for the devices."""
+
+    host: str = Field(
+        default="localhost", min_length=1, description="name or address of the INDI server"
+    )
+    port: int = Field(default=7624, ge=1, le=65535, description="TCP port of the INDI server")
+
+
+class Optics(Table):
+    """The main telescope."""
+
+    focal_length_mm: float = Field(gt=0, description="effective focal length, reducer included")
+    aperture_mm: float = Field(gt=0, description="clear diameter of the lens or mirror")
+    central_obstruction: float = Field(
+        default=0.0,
+        ge=0,
+        lt=1,
+        description="diameter of the secondary mirror over that of the aperture",
+    )
+
+    @property
+    def focal_ratio(self) -> float:
+        """Focal length over aperture."""
+        return self.focal_length_mm / self.aperture_mm
+
+
+class Camera(Table):
+    """The imaging camera."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    gain: float = Field(ge=0, description="gain, in the camera's own units")
+    offset: float = Field(ge=0, description="offset, in the camera's own units")
+    binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
+    pixel_um: float | None = Field(
+        default=None, gt=0, description="size of an unbinned pixel; left out, the camera is asked"
+    )
+    target_temperature_c: float = Field(
+        default=-10.0, ge=-60, le=40, description="sensor temperature during the night"
+    )
+    cooling_ramp_c_per_min: float = Field(
+        default=2.0,
+        gt=0,
+        le=20,
+        description="fastest change of the sensor temperature while cooling",
+    )
+    saturation_adu: float = Field(
+        default=60000.0, gt=0, description="level above which a pixel no longer follows the light"
+    )
+    download_deadline_s: float = Field(
+        default=30.0, gt=0, description="longest wait for a frame after its exposure ends"
+    )
+    mirrored: bool = Field(
+        default=False, description="true when an odd number of mirrors forms the image"
+    )
+
+
+class GuideCamera(Table):
+    """The chip that watches the guide star."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    head: Literal["main", "guide"] = Field(
+        default="main", description="which chip of that device: its main one or its guide head"
+    )
+    exposure_s: float = Field(default=2.0, gt=0, le=60, description="guide exposure")
+    focal_length_mm: float = Field(gt=0, description="focal length in front of the guide chip")
+    pixel_um: float = Field(gt=0, description="size of an unbinned pixel")
+    binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
+
+    @property
+    def scale_arcsec_per_px(self) -> float:
+        """Sky angle of one binned pixel, small-angle: 206.265 × µm / mm."""
+        return 206.264806 * self.pixel_um * self.binning / self.focal_length_mm
+
+
+class Wheel(Table):
+    """The filter wheel."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    slots: tuple[str, ...] = Field(
+        min_length=1, description="filter names in slot order, the first one in slot 1"
+    )
+
+    @field_validator("slots")
+    @classmethod
+    def _one_name_a_slot(cls, slots: tuple[str, ...]) -> tuple[str, ...]:
+        twice = sorted({name for name in slots if slots.count(name) > 1})
+        if twice:
+            raise ValueError(f"must name each filter once; {', '.join(twice)} fills two slots")
+        if not all(name.strip() for name in slots):
+            raise ValueError("must give every slot a name")
+        return slots
+
+    def slot_of(self, filter_name: str) -> int:
+        """Slot number of a filter, counted from 1. Raises ValueError when none holds it."""
+        return self.slots.index(filter_name) + 1
+
+
+class Filter(Table):
+    """One filter: where it focuses and what it lets through."""
+
+    offset_steps: int = Field(
+        description="focuser position with this filter less that with the reference filter"
+    )
+    wavelength_nm: float = Field(gt=200, lt=2000, description="middle of its pass band")
+    bandwidth_nm: float | None = Field(
+        default=None, gt=0, lt=2000, description="width of its pass band"
+    )
+
+
+class Focuser(Table):
+    """The motor focuser."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    step_um: float = Field(gt=0, description="movement of the focal plane for one step")
+    backlash_steps: int = Field(default=0, ge=0, description="lost motion when the direction turns")
+    approach: Literal["outward", "inward"] = Field(
+        default="outward",
+        description="direction of the last move to every position (outward: rising)",
+    )
+    start_steps: int | None = Field(
+        default=None,
+        ge=0,
+        description="position to start from; left out, the night starts where it is",
+    )
+    minimum_steps: int = Field(default=0, ge=0, description="lowest position ever asked for")
+    maximum_steps: int = Field(default=100000, gt=0, description="highest position ever asked for")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.minimum_steps >= self.maximum_steps:
+            raise ValueError("must have minimum_steps below maximum_steps")
+        start = self.start_steps
+        if start is not None and not self.minimum_steps <= start <= self.maximum_steps:
+            raise ValueError("must have start_steps between minimum_steps and maximum_steps")
+        return self
+
+
+class Mount(Table):
+    """The equatorial mount and how far it may turn."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    slew_settle_s: float = Field(default=3.0, ge=0, description="rest after each slew")
+    needs_flip: bool = Field(
+        default=True, description="true for a German mount, which changes pier side at the meridian"
+    )
+    hour_angle_pier_west_h: Range = Field(
+        default=(-6.0, 0.25),
+        description="hour angles allowed with the telescope west of the pier, looking east",
+    )
+    hour_angle_pier_east_h: Range = Field(
+        default=(-0.25, 6.0),
+        description="hour angles allowed with the telescope east of the pier, looking west",
+    )
+    sync: bool = Field(
+        default=True, description="whether to tell the mount where it is after a solve"
+    )
+
+    @field_validator("hour_angle_pier_west_h", "hour_angle_pier_east_h")
+    @classmethod
+    def _a_range(cls, hours: Range) -> Range:
+        if not -12 <= hours[0] < hours[1] <= 12:
+            raise ValueError("must be [lowest, highest] between -12 and 12 hours, west positive")
+        return hours
+
+
+class GuidePort(Table):
+    """The device that takes guide pulses."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+
+
+class WeatherLimit(Table):
+    """Values of one weather parameter that count as safe."""
+
+    minimum: float | None = Field(
+        default=None, description="lowest safe value, in the station's unit"
+    )
+    maximum: float | None = Field(
+        default=None, description="highest safe value, in the station's unit"
+    )
+
+
+class Weather(Table):
+    """The weather station; its silence is unsafe weather."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    silence_s: float = Field(
+        default=180.0,
+        gt=0,
+        description="age of the last reading beyond which the weather is unsafe",
+    )
+    limits: dict[str, WeatherLimit] = Field(
+        default_factory=dict,
+        validation_alias="limit",
+        description="own limits by parameter name, besides the station's",
+    )
+
+
+class Roof(Table):
+    """The roof or dome shutter. It never moves before the mount is parked."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    move_deadline_s: float = Field(default=120.0, gt=0, description="longest time to open or close")
+
+
+class LightPanel(Table):
+    """The flat-field panel."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    brightness: float = Field(
+        default=50.0, ge=0, description="brightness, in the panel's own units"
+    )
+
+
+class DustCap(Table):
+    """The motor cap in front of the telescope."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+
+
+class Solver(Table):
+    """What finds the coordinates of a frame."""
+
+    kind: Literal["astrometry", "catalogue"] = Field(
+        default="astrometry", description="astrometry.net's solve-field, or the built-in star list"
+    )
+    deadline_s: float = Field(default=60.0, gt=0, description="longest time for one solution")
+    search_radius_deg: float = Field(
+        default=5.0, gt=0, le=180, description="how far from the expected place to look"
+    )
+
+
+class Costs(Table):
+    """What a gap between two subs costs, until measured costs replace these."""
+
+    download_s: float = Field(
+        default=3.0, ge=0, description="from the end of an exposure to its frame"
+    )
+    wheel_change_s: float = Field(
+        default=4.0, ge=0, description="filter change and its focus offset"
+    )
+    dither_s: float = Field(default=15.0, ge=0, description="dither and settling")
+
+
+class Observatory(Table):
+    """observatory.toml as a whole."""
+
+    name: str = Field(min_length=1, description="name of the observatory, written into frames")
+    output_folder: Folder = Field(
+        description="where frames, logs and the ledger go: absolute, or starting with ~"
+    )
+    site: Site = Field(description="where the rig stands")
+    server: Server = Field(default_factory=Server, description="the INDI server")
+    optics: Optics = Field(description="the main telescope")
+    camera: Camera = Field(description="the imaging camera")
+    guide_camera: GuideCamera = Field(description="the guide chip")
+    wheel: Wheel = Field(description="the filter wheel")
+    filters: dict[str, Filter] = Field(
+        validation_alias="filter", min_length=1, description="one table for each filter"
+    )
+    focuser: Focuser = Field(description="the motor focuser")
+    mount: Mount = Field(description="the equatorial mount")
+    guide_port: GuidePort = Field(description="the device that takes guide pulses")
+    weather: Weather | None = Field(default=None, description="the weather station")
+    roof: Roof | None = Field(default=None, description="the roof or dome shutter")
+    light_panel: LightPanel | None = Field(default=None, description="the flat-field panel")
+    dust_cap: DustCap | None = Field(default=None, description="the telescope's cap")
+    solver: Solver = Field(default_factory=Solver, description="the plate solver")
+    costs: Costs = Field(default_factory=Costs, description="expected costs of a gap")
+
+    @property
+    def scale_arcsec_per_px(self) -> float | None:
+        """Sky angle of one binned pixel of the main camera; None while its pixel is unknown."""
+        if self.camera.pixel_um is None:
+            return None
+        binned_um = self.camera.pixel_um * self.camera.binning
+        return 206.264806 * binned_um / self.optics.focal_length_mm

@@ -1,0 +1,205 @@
+"""policies.toml: how the night decides. Every key has a default, so the file may be empty.
+
+Defaults without a source are common practice among people who image.
+"""
+
+from typing import Self
+
+from pydantic import Field, field_validator, model_validator
+
+from nightloom.settings.table import Table
+
+
+class DarkPolicy(Table):
+    """When it is dark enough to image."""
+
+    sun_altitude_deg: float = Field(
+        default=-18.0, ge=-30, le=0, description="altitude of the Sun below which the night is dark"
+    )
+
+
+class CyclePolicy(Table):
+    """How cycles make up for rejected subs."""
+
+    make_up_cycles: int = Field(
+        default=2, ge=1, le=20, description="cycles within which missing subs are made up"
+    )
+
+
+class FocusPolicy(Table):
+    """When to focus, and how a focus curve is taken."""
+
+    filter: str | None = Field(
+        default=None, description="filter for focus curves; left out, the target's first filter"
+    )
+    points: int = Field(default=9, ge=7, le=31, description="positions of a curve, an odd number")
+    step_steps: int = Field(
+        default=20, ge=1, description="distance between two positions of a curve"
+    )
+    exposure_s: float = Field(default=4.0, gt=0, le=120, description="exposure at each position")
+    least_stars: int = Field(default=8, ge=1, description="stars needed at a position to count it")
+    growth_percent: float = Field(
+        default=12.0, gt=0, description="growth of the half-flux radius that asks for a check"
+    )
+    temperature_change_c: float = Field(
+        default=2.0,
+        gt=0,
+        description="change of temperature since the last curve that asks for a new one",
+    )
+    least_interval_s: float = Field(
+        default=900.0,
+        ge=0,
+        description="shortest time between two curves that nothing else asks for",
+    )
+
+    @field_validator("points")
+    @classmethod
+    def _balanced(cls, points: int) -> int:
+        if points % 2 == 0:
+            raise ValueError("must be odd, so that the curve has a middle")
+        return points
+
+
+class GuidingPolicy(Table):
+    """How the guide star is held."""
+
+    settle_arcsec: float = Field(
+        default=1.5, gt=0, description="error of the guide star within which it has settled"
+    )
+    settle_time_s: float = Field(default=6.0, ge=0, description="time it must stay within that")
+    settle_deadline_s: float = Field(default=60.0, gt=0, description="longest wait for settling")
+    aggressiveness: float = Field(
+        default=0.7, gt=0, le=1.5, description="part of a measured error that one pulse corrects"
+    )
+    least_move_arcsec: float = Field(
+        default=0.15,
+        ge=0,
+        description="error below which no pulse is sent, so as not to chase the air",
+    )
+    longest_pulse_ms: float = Field(default=2000.0, gt=0, description="longest single pulse")
+    calibration_pulse_ms: float = Field(
+        default=750.0, gt=0, description="pulse of a calibration step"
+    )
+    calibration_steps: int = Field(default=8, ge=3, le=60, description="steps in each direction")
+    lost_frames: int = Field(
+        default=5, ge=1, description="guide frames without the star after which guiding has failed"
+    )
+
+
+class DitherPolicy(Table):
+    """How far the pointing moves between cycles, in pixels of the main camera."""
+
+    radius_px: float = Field(default=12.0, gt=0, description="farthest dither from the centre")
+    least_px: float = Field(default=3.0, ge=0, description="shortest step between two pointings")
+
+    @model_validator(mode="after")
+    def _room(self) -> Self:
+        if self.least_px > self.radius_px:
+            raise ValueError("must have least_px no larger than radius_px")
+        return self
+
+
+class CloudPolicy(Table):
+    """When clouds stop the subs, and when they go on. Two thresholds, so as not to flutter."""
+
+    hold_fraction: float = Field(
+        default=0.5, gt=0, lt=1, description="part of the expected stars below which to hold"
+    )
+    resume_fraction: float = Field(
+        default=0.7, gt=0, lt=1, description="part of the expected stars above which to go on"
+    )
+    recheck_s: float = Field(default=60.0, gt=0, description="time between two looks while holding")
+    clear_for_s: float = Field(default=120.0, ge=0, description="time it must stay clear to go on")
+
+    @model_validator(mode="after")
+    def _apart(self) -> Self:
+        if self.hold_fraction >= self.resume_fraction:
+            raise ValueError("must have hold_fraction below resume_fraction")
+        return self
+
+
+class WeatherPolicy(Table):
+    """When to open again after bad weather."""
+
+    wait_safe_s: float = Field(
+        default=900.0,
+        ge=0,
+        description="time the weather must stay safe before the roof opens again",
+    )
+
+
+class SafetyPolicy(Table):
+    """What the guard refuses, whoever asks."""
+
+    sun_distance_deg: float = Field(
+        default=30.0, ge=10, le=180, description="nearest the telescope may come to the Sun, by day"
+    )
+    altitude_floor_deg: float = Field(
+        default=15.0, ge=-5, lt=90, description="lowest altitude the telescope may point to"
+    )
+
+
+class FramesPolicy(Table):
+    """How frames are named, and when one is rejected."""
+
+    name_pattern: str = Field(
+        default="{night}/{target}/{filter}/{target}_{filter}_{exposure}s_{number}",
+        min_length=1,
+        description="path of a frame under the output folder, without its ending",
+    )
+    least_star_fraction: float = Field(
+        default=0.5,
+        ge=0,
+        le=1,
+        description="part of the usual stars below which a frame is rejected",
+    )
+    largest_growth_percent: float = Field(
+        default=40.0,
+        gt=0,
+        description="growth of the half-flux radius above which a frame is rejected",
+    )
+    largest_guide_rms_arcsec: float | None = Field(
+        default=None,
+        gt=0,
+        description="guide error above which a frame is rejected; left out, none",
+    )
+
+
+class AcquirePolicy(Table):
+    """How a target is centred."""
+
+    tolerance_arcsec: float = Field(
+        default=30.0, gt=0, description="largest distance from the centre"
+    )
+    attempts: int = Field(default=4, ge=1, le=20, description="slews before giving the target up")
+    exposure_s: float = Field(default=6.0, gt=0, le=120, description="exposure of a frame to solve")
+    filter: str | None = Field(
+        default=None, description="filter for frames to solve; left out, the target's first filter"
+    )
+
+
+class WarmPolicy(Table):
+    """How the sensor warms up at the end."""
+
+    ramp_c_per_min: float = Field(
+        default=2.0, gt=0, le=20, description="fastest change while warming"
+    )
+    until_c: float = Field(
+        default=10.0, ge=-40, le=40, description="temperature to switch cooling off"
+    )
+
+
+class Policies(Table):
+    """policies.toml as a whole."""
+
+    dark: DarkPolicy = Field(default_factory=DarkPolicy, description="when it is dark")
+    cycle: CyclePolicy = Field(default_factory=CyclePolicy, description="cycles")
+    focus: FocusPolicy = Field(default_factory=FocusPolicy, description="focusing")
+    guiding: GuidingPolicy = Field(default_factory=GuidingPolicy, description="guiding")
+    dither: DitherPolicy = Field(default_factory=DitherPolicy, description="dithering")
+    clouds: CloudPolicy = Field(default_factory=CloudPolicy, description="clouds")
+    weather: WeatherPolicy = Field(default_factory=WeatherPolicy, description="weather")
+    safety: SafetyPolicy = Field(default_factory=SafetyPolicy, description="the guard's limits")
+    frames: FramesPolicy = Field(default_factory=FramesPolicy, description="frames")
+    acquire: AcquirePolicy = Field(default_factory=AcquirePolicy, description="centring a target")
+    warm: WarmPolicy = Field(default_factory=WarmPolicy, description="warming up")

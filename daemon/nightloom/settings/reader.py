@@ -1,0 +1,90 @@
+"""Reads one folder of TOML into settings, or says everything that is wrong with it."""
+
+import importlib
+import json
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from nightloom.settings.crosscheck import Tables, disagreements
+from nightloom.settings.observatory import Observatory
+from nightloom.settings.policies import Policies
+from nightloom.settings.problems import ABSENT, Problem, SettingsError
+from nightloom.settings.targets import Targets
+from nightloom.settings.translate import problems_of
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Everything the user says."""
+
+    observatory: Observatory
+    targets: Targets
+    policies: Policies
+    rig: BaseModel | None
+    """Parameters of the simulated rig; None when the folder has no rig.toml."""
+
+
+def read_settings(folder: Path) -> Settings:
+    """Read observatory.toml, targets.toml, policies.toml and, when it is there, rig.toml.
+
+    Raises SettingsError with every problem of every file.
+    """
+    reader = _Reader(folder)
+    observatory = reader.model("observatory.toml", Observatory)
+    targets = reader.model("targets.toml", Targets)
+    policies = reader.model("policies.toml", Policies)
+    rig = reader.model("rig.toml", _rig_model()) if (folder / "rig.toml").exists() else None
+    problems = reader.problems + disagreements(reader.tables)
+    if problems or observatory is None or targets is None or policies is None:
+        raise SettingsError(problems)
+    return Settings(observatory, targets, policies, rig)
+
+
+class _Reader:
+    """Collects tables and problems while the files are read one after another."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.tables: Tables = {}
+        self.problems: list[Problem] = []
+
+    def model(self, file: str, model: type[Model]) -> Model | None:
+        table = self._table(file)
+        if table is None:
+            return None
+        self.tables[file] = table
+        try:
+            # As JSON, because strict models take lists for tuples and text for paths from it only.
+            return model.model_validate_json(json.dumps(table, default=str))
+        except ValidationError as error:
+            self.problems += problems_of(error, file, model, table)
+            return None
+
+    def _table(self, file: str) -> dict[str, Any] | None:
+        try:
+            return tomllib.loads((self.folder / file).read_text("utf-8"))
+        except FileNotFoundError:
+            self._refuse(file, "", f"is missing in {self.folder}")
+        except tomllib.TOMLDecodeError as error:
+            self._refuse(file, "", f"is not valid TOML: {error}")
+        except UnicodeDecodeError as error:
+            self._refuse(file, f"byte {error.start}", "is not UTF-8 text")
+        except OSError as error:
+            self._refuse(file, "", f"cannot be read: {error.strerror}")
+        return None
+
+    def _refuse(self, file: str, key: str, allowed: str) -> None:
+        self.problems.append(Problem(file, key, ABSENT, allowed))
+
+
+def _rig_model() -> type[BaseModel]:
+    """The simulated rig's own settings model, imported only where a rig.toml asks for it."""
+    module = importlib.import_module("nightloom_drivers.physics.settings")
+    model: type[BaseModel] = module.RigSettings
+    return model

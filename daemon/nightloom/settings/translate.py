@@ -1,0 +1,222 @@
+"""Turns what pydantic reports into sentences a person can act on."""
+
+import difflib
+from collections.abc import Iterator
+from types import UnionType
+from typing import Any, Union, get_args, get_origin
+
+from annotated_types import Ge, Gt, Le, Lt
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails, ValidationError
+
+from nightloom.settings.problems import ABSENT, Problem
+from nightloom.settings.table import Table
+
+UNITS = {
+    "_c_per_min": "degrees Celsius a minute",
+    "_arcsec": "arcseconds",
+    "_percent": "percent",
+    "_steps": "focuser steps",
+    "_hours": "hours",
+    "_deg": "degrees",
+    "_adu": "ADU",
+    "_mm": "millimetres",
+    "_um": "micrometres",
+    "_nm": "nanometres",
+    "_ms": "milliseconds",
+    "_px": "pixels",
+    "_m": "metres",
+    "_s": "seconds",
+    "_h": "hours",
+    "_c": "degrees Celsius",
+}
+"""What the last word of a key says about its number; longer endings first."""
+
+# Endings that people write in place of ours.
+_FOREIGN_UNITS = ("_minutes", "_min", "_sec", "_seconds", "_rad", "_cm", "_km", "_degrees", "_days")
+
+Place = tuple[int | str, ...]
+
+
+def problems_of(
+    error: ValidationError, file: str, model: type[BaseModel], table: dict[str, Any]
+) -> list[Problem]:
+    """Every problem in a file that `model` refused, in the order of the model's keys.
+
+    `table` is what the file holds, for the names of its entries.
+    """
+    details = _honest(error.errors(include_url=False))
+    mistaken = {
+        (*detail["loc"][:-1], known)
+        for detail in details
+        if detail["type"] == "extra_forbidden"
+        for known in _resembling(detail["loc"], model)
+    }
+    return [
+        Problem(file, _key(detail["loc"], table), _value(detail), _allowed(detail, model))
+        for detail in details
+        if not (detail["type"] == "missing" and detail["loc"] in mistaken)
+    ]
+
+
+def _honest(details: list[ErrorDetails]) -> list[ErrorDetails]:
+    """Without "too short" for a list that is so only because its entries were refused."""
+    return [
+        detail
+        for detail in details
+        if not (
+            detail["type"] == "too_short" and len(detail["input"]) >= detail["ctx"]["min_length"]
+        )
+    ]
+
+
+def unit_of(key: str) -> str | None:
+    """The unit that a key's ending stands for, in words."""
+    return next((unit for ending, unit in UNITS.items() if key.endswith(ending)), None)
+
+
+def _value(detail: ErrorDetails) -> Any:
+    return ABSENT if detail["type"] == "missing" else detail["input"]
+
+
+def _allowed(detail: ErrorDetails, model: type[BaseModel]) -> str:
+    place, kind = detail["loc"], detail["type"]
+    match kind:
+        case "extra_forbidden":
+            return _unknown(place, model)
+        case "value_error":
+            return str(detail["ctx"]["error"])
+        case "missing":
+            return f"is missing; it {_rule(place, model, detail)}"
+    return _rule(place, model, detail)
+
+
+def _unknown(place: Place, model: type[BaseModel]) -> str:
+    owner, key = model_at(model, place[:-1]), str(place[-1])
+    hints = owner.hints if owner and issubclass(owner, Table) else {}
+    if key in hints:
+        return hints[key]
+    known = _resembling(place, model)
+    if not known:
+        names = ", ".join(_keys(owner)) if owner else "none"
+        return f"is not a known key; known here: {names}"
+    unit = unit_of(known[0])
+    return f"is not a known key; write {known[0]}{f', in {unit}' if unit else ''}"
+
+
+def _resembling(place: Place, model: type[BaseModel]) -> list[str]:
+    """Known keys that an unknown one may stand for: the same words but the unit, or alike."""
+    owner, key = model_at(model, place[:-1]), str(place[-1])
+    known = _keys(owner) if owner else []
+    stem = _without_unit(key)
+    same = [name for name in known if _without_unit(name) == stem]
+    return same or difflib.get_close_matches(key, known, n=1, cutoff=0.7)
+
+
+def _without_unit(key: str) -> str:
+    endings = sorted((*UNITS, *_FOREIGN_UNITS), key=len, reverse=True)
+    return next((key.removesuffix(end) for end in endings if key.endswith(end)), key)
+
+
+def _rule(place: Place, model: type[BaseModel], detail: ErrorDetails) -> str:
+    """What may stand at a place, from the model's own bounds and description."""
+    field = field_at(model, place)
+    if field is None:
+        return f"is not allowed: {_lower(detail['msg'])}"
+    kind = _plain(field.annotation)
+    unit = unit_of(str(place[-1]))
+    if detail["type"] in ("too_short", "string_too_short"):
+        words = "must not be empty"
+    elif kind in (int, float):
+        noun = "a whole number" if kind is int else "a number"
+        words = f"must be {noun}{_bounds(field)}{f', in {unit}' if unit else ''}"
+    elif kind is bool:
+        words = "must be true or false"
+    elif kind is str:
+        words = "must be a text in quotes"
+    elif isinstance(kind, type) and issubclass(kind, BaseModel):
+        words = "must be a table"
+    elif detail["type"] == "literal_error":
+        words = f"must be {detail['ctx']['expected']}"
+    else:
+        words = f"is not allowed: {_lower(detail['msg'])}"
+    return f"{words} ({field.description})" if field.description else words
+
+
+def _bounds(field: FieldInfo) -> str:
+    """The field's bounds in words, with a blank before them; empty when it has none."""
+    low = high = ""
+    for bound in field.metadata:
+        match bound:
+            case Ge():
+                low = f"from {bound.ge:g}"
+            case Gt():
+                low = f"above {bound.gt:g}"
+            case Le():
+                high = f"to {bound.le:g}" if low.startswith("from") else f"up to {bound.le:g}"
+            case Lt():
+                high = f"below {bound.lt:g}"
+    return "".join(f" {words}" for words in (low, high) if words)
+
+
+def field_at(model: type[BaseModel], place: Place) -> FieldInfo | None:
+    """The field of a model that a place in its data belongs to; None inside lists and maps."""
+    owner = model_at(model, place[:-1]) if place else None
+    return _fields(owner).get(str(place[-1])) if owner else None
+
+
+def model_at(model: type[BaseModel], place: Place) -> type[BaseModel] | None:
+    """The model of the table at a place, or None where there is none."""
+    kind: Any = model
+    for step in place:
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            field = _fields(kind).get(str(step))
+            kind = _plain(field.annotation) if field else None
+        elif get_origin(kind) is dict:
+            kind = _plain(get_args(kind)[1])
+        elif get_origin(kind) is tuple:
+            kind = _plain(get_args(kind)[0])
+        else:
+            return None
+    return kind if isinstance(kind, type) and issubclass(kind, BaseModel) else None
+
+
+def _fields(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """Fields by the name they have in a file."""
+    return {
+        str(field.validation_alias or name): field for name, field in model.model_fields.items()
+    }
+
+
+def _keys(model: type[BaseModel]) -> list[str]:
+    return list(_fields(model))
+
+
+def _plain(annotation: Any) -> Any:
+    """An annotation without its `| None`."""
+    if get_origin(annotation) in (Union, UnionType):
+        return next(part for part in get_args(annotation) if part is not type(None))
+    return annotation
+
+
+def _key(place: Place, table: Any) -> str:
+    """A place as a person would write it, an entry of a list by its name."""
+    return ".".join(_steps(place, table)).replace(".[", "[")
+
+
+def _steps(place: Place, table: Any) -> Iterator[str]:
+    for step in place:
+        try:
+            table = table[step]
+        except (KeyError, IndexError, TypeError):
+            table = None
+        if isinstance(step, int):
+            name = table.get("name") if isinstance(table, dict) else None
+            yield f'["{name}"]' if isinstance(name, str) else f"[{step + 1}]"
+        else:
+            yield step
+
+
+def _lower(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
