@@ -1,0 +1,125 @@
+"""The atmosphere's extinction, glow and seeing."""
+
+import numpy as np
+
+from nightloom_drivers.physics.noise import Wander
+from nightloom_drivers.physics.settings import AtmosphereSettings, FilterSettings
+from nightloom_drivers.physics.site import Site
+from nightloom_drivers.physics.sphere import separation_deg, unit
+
+
+def airmass(altitude_deg: float) -> float:
+    """Return the relative optical air mass (Kasten & Young 1989); the horizon's below it."""
+    altitude = max(altitude_deg, 0.0)
+    return float(1.0 / (np.sin(np.radians(altitude)) + 0.50572 * (altitude + 6.07995) ** -1.6364))
+
+
+def nanolamberts(v_mag_per_arcsec2: float) -> float:
+    """Return the surface brightness of V magnitudes (Krisciunas & Schaefer 1991, eq. 1)."""
+    return float(34.08 * np.exp(20.7233 - 0.92104 * v_mag_per_arcsec2))
+
+
+def v_mag_per_arcsec2(brightness_nl: float) -> float:
+    """Return the V magnitude per arcsec² of nanolamberts."""
+    return float((20.7233 - np.log(brightness_nl / 34.08)) / 0.92104)
+
+
+def moonlight_nl(
+    phase_angle_deg: float,
+    separation_deg_: float,
+    moon_zenith_deg: float,
+    zenith_deg: float,
+    extinction_mag: float,
+) -> float:
+    """Return the V brightness of scattered moonlight (Krisciunas & Schaefer 1991, PASP 103, 1033).
+
+    `extinction_mag` is per air mass. A Moon below the horizon gives none.
+    """
+    if moon_zenith_deg >= 90.0:
+        return 0.0
+    phase, rho = abs(phase_angle_deg), max(separation_deg_, 1.0)
+    moon = 10 ** (-0.4 * (3.84 + 0.026 * phase + 4e-9 * phase**4))
+    rayleigh = 10**5.36 * (1.06 + np.cos(np.radians(rho)) ** 2)
+    mie = 10 ** (6.15 - rho / 40) if rho > 10 else 6.2e7 / rho**2
+    at_moon, at_field = _scattering_airmass(moon_zenith_deg), _scattering_airmass(zenith_deg)
+    dimmed = 10 ** (-0.4 * extinction_mag * at_moon)
+    scattered = 1 - 10 ** (-0.4 * extinction_mag * at_field)
+    return float((rayleigh + mie) * moon * dimmed * scattered)
+
+
+def _scattering_airmass(zenith_deg: float) -> float:
+    return float((1 - 0.96 * np.sin(np.radians(min(zenith_deg, 90.0))) ** 2) ** -0.5)
+
+
+def twilight_v_mag_per_arcsec2(sun_altitude_deg: float) -> float:
+    """Return the zenith's V brightness from the Sun alone.
+
+    For a Sun 5° to 15° down the fit 11.84 + 1.518 x − 0.057 x², x = depression − 5° (Patat,
+    Ugolnikov & Postylyakov 2006, A&A 455, 385; coefficients from memory); outside, straight
+    lines: up to the day's 3 mag/arcsec², and by 1.2 mag a degree down to nothing.
+    """
+    x = -sun_altitude_deg - 5.0
+    if x < 0:
+        return max(11.84 + 1.518 * x, 3.0)
+    if x <= 10:
+        return 11.84 + 1.518 * x - 0.057 * x**2
+    return 21.32 + 1.2 * (x - 10)
+
+
+class Sky:
+    """What the air above the site does to light."""
+
+    def __init__(
+        self,
+        settings: AtmosphereSettings,
+        site: Site,
+        stream: np.random.SeedSequence,
+        start_s: float,
+    ) -> None:
+        self.settings = settings
+        self._site = site
+        self._seeing = Wander(stream, start_s - 3600, settings.seeing_correlation_s)
+
+    def extinction(self, filter_: FilterSettings, altitude_deg: float) -> float:
+        """Return the share of starlight left by the clear atmosphere."""
+        return float(10 ** (-0.4 * filter_.extinction_mag_per_airmass * airmass(altitude_deg)))
+
+    def brightness_mag_per_arcsec2(
+        self, t_s: float, filter_: FilterSettings, altitude_deg: float, azimuth_deg: float
+    ) -> float:
+        """Return the glow of the clear sky, in the filter's own magnitudes.
+
+        Moonlight and twilight, which the formulas give in V, brighten each band by the same
+        surface brightness in its own magnitudes.
+        """
+        # airglow thickens with the path and is dimmed by it (Krisciunas & Schaefer, eq. 2)
+        zenith_deg = 90.0 - max(altitude_deg, 0.0)
+        path = _scattering_airmass(zenith_deg)
+        dim = 10 ** (-0.4 * filter_.extinction_mag_per_airmass * (path - 1))
+        dark = nanolamberts(filter_.sky_mag_per_arcsec2) * dim * path
+        sun = nanolamberts(twilight_v_mag_per_arcsec2(self._site.sun_altitude_deg(t_s)))
+        return v_mag_per_arcsec2(
+            dark + sun + self._moonlight_nl(t_s, filter_, altitude_deg, azimuth_deg)
+        )
+
+    def seeing_fwhm_arcsec(self, t_s: float, altitude_deg: float, wavelength_nm: float) -> float:
+        """Return the FWHM of a star: airmass^0.6 and wavelength^−0.2 (Kolmogorov turbulence)."""
+        zenith = self.settings.seeing_fwhm_arcsec * np.exp(
+            self.settings.seeing_log_scatter * self._seeing.at(t_s)
+        )
+        return float(zenith * airmass(altitude_deg) ** 0.6 * (wavelength_nm / 500.0) ** -0.2)
+
+    def _moonlight_nl(
+        self, t_s: float, filter_: FilterSettings, altitude_deg: float, azimuth_deg: float
+    ) -> float:
+        moon_altitude, moon_azimuth = self._site.moon_altaz_deg(t_s)
+        if moon_altitude <= 0:
+            return 0.0
+        apart = separation_deg(unit(moon_azimuth, moon_altitude), unit(azimuth_deg, altitude_deg))
+        return moonlight_nl(
+            self._site.moon_phase_angle_deg(t_s),
+            float(apart),
+            90.0 - moon_altitude,
+            90.0 - max(altitude_deg, 0.0),
+            filter_.extinction_mag_per_airmass,
+        )

@@ -1,0 +1,34 @@
+"""Directions as unit vectors; the last axis holds x, y, z."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Vectors = NDArray[np.float64]
+
+
+def unit(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Vectors:
+    """Return unit vectors of spherical coordinates."""
+    longitude, latitude = np.radians(longitude_deg), np.radians(latitude_deg)
+    cos_latitude = np.cos(latitude)
+    return np.stack(
+        (cos_latitude * np.cos(longitude), cos_latitude * np.sin(longitude), np.sin(latitude)),
+        axis=-1,
+    )
+
+
+def angles_deg(vectors: Vectors) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return longitude (0 to 360) and latitude of vectors of any length."""
+    x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
+    return np.degrees(np.arctan2(y, x)) % 360.0, np.degrees(np.arctan2(z, np.hypot(x, y)))
+
+
+def normalised(vectors: Vectors) -> Vectors:
+    """Return vectors brought to unit length."""
+    length = np.sqrt(np.sum(vectors * vectors, axis=-1, keepdims=True))
+    return np.asarray(vectors / length, dtype=np.float64)
+
+
+def separation_deg(a: Vectors, b: Vectors) -> NDArray[np.float64]:
+    """Return the angle between unit vectors."""
+    dot = np.clip(np.sum(a * b, axis=-1), -1.0, 1.0)
+    return np.asarray(np.degrees(np.arccos(dot)), dtype=np.float64)

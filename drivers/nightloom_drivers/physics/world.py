@@ -1,0 +1,62 @@
+"""The simulated rig and its sky, put together from one seed."""
+
+import numpy as np
+
+from nightloom_drivers.physics.cameras import GuideCamera, MainCamera
+from nightloom_drivers.physics.clouds import Clouds
+from nightloom_drivers.physics.cooler import Cooler
+from nightloom_drivers.physics.enclosure import Cover, Panel
+from nightloom_drivers.physics.focuser import Focuser
+from nightloom_drivers.physics.mount import Mount
+from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.physics.site import Site
+from nightloom_drivers.physics.sky import Sky
+from nightloom_drivers.physics.weather import Weather
+from nightloom_drivers.physics.wheel import Wheel
+
+# One child stream each, in this order for ever: append, never reorder.
+_STREAMS = (
+    "mount", "seeing", "clouds", "haze", "temperature", "wind",
+    "sensor", "camera", "guide_sensor", "guide_camera",
+)  # fmt: skip
+
+
+class World:
+    """Everything physical about one rig; times are Unix seconds, UTC.
+
+    Commands to one device must come in the order of time. `dusk_s` is the end of evening twilight
+    of the night that `start_s` falls in, from which passages of weather are counted.
+    """
+
+    def __init__(self, settings: RigSettings, seed: int, start_s: float) -> None:
+        self.settings = settings
+        children = np.random.SeedSequence(seed).spawn(len(_STREAMS))
+        streams = dict(zip(_STREAMS, children, strict=True))
+        self.site = Site(settings.site)
+        self.dusk_s = self.site.dusk_s(start_s)
+        self.mount = Mount(settings.mount, self.site, streams["mount"], start_s)
+        self.wheel = Wheel(settings.wheel, start_s)
+        self.focuser = Focuser(settings.focuser, start_s)
+        self.sky = Sky(settings.atmosphere, self.site, streams["seeing"], start_s)
+        self.clouds = Clouds(
+            settings.weather.clouds,
+            settings.atmosphere,
+            (streams["clouds"], streams["haze"]),
+            start_s,
+            self.dusk_s,
+        )
+        self.weather = Weather(
+            settings.weather,
+            settings.site,
+            self.clouds,
+            (streams["temperature"], streams["wind"]),
+            start_s,
+            self.dusk_s,
+        )
+        self.cooler = Cooler(settings.cooler, self.weather.temperature_c, start_s)
+        enclosure = settings.enclosure
+        self.roof = Cover(start_s, enclosure.roof_travel_s, enclosure.roof_starts_open)
+        self.cap = Cover(start_s, enclosure.cap_travel_s, enclosure.cap_starts_open)
+        self.panel = Panel(start_s, enclosure.panel_levels)
+        self.camera = MainCamera()
+        self.guide_camera = GuideCamera()
