@@ -1,0 +1,220 @@
+"""The record that survives: one SQLite file, one writer, each write on disk when it returns."""
+
+import fcntl
+import json
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Self
+
+from nightloom.ledger.migrations import MIGRATIONS, migrate, version_of
+from nightloom.ledger.records import Curve, Frame, Intent, Verdict
+from nightloom.ledger.rows import columns, from_row, stored, to_row
+
+
+class LedgerError(Exception):
+    """The ledger could not do what it was asked."""
+
+    def __init__(self, path: Path, *, asked: str, seen: str) -> None:
+        super().__init__(path, asked, seen)
+        self.path, self.asked, self.seen = path, asked, seen
+
+    def __str__(self) -> str:
+        return f"{self.path}: asked to {self.asked}: {self.seen}"
+
+
+class Ledger:
+    """Intents, frames and focus curves of all nights.
+
+    `Ledger(path)` is the one writer and creates the file when it is missing; others use
+    `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError.
+    """
+
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+        self.path = path
+        self._lock: int | None = None
+        with self._asked("open"):
+            if not read_only:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                self._lock = self._take_lock()
+            try:
+                self._connection = self._connect(read_only)
+            except BaseException:
+                self._release_lock()
+                raise
+
+    @classmethod
+    def read(cls, path: Path) -> Self:
+        """Open for reading only; the file must be there."""
+        return cls(path, read_only=True)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+        self._release_lock()
+
+    # Intents ---------------------------------------------------------------------------------
+
+    def begin(self, kind: str, detail: dict[str, Any], at: datetime) -> int:
+        """Write down what is about to be done, and return the intent's number."""
+        cursor = self._write(
+            f"begin {kind}",
+            "INSERT INTO intents (kind, detail, begun_utc) VALUES (?, ?, ?)",
+            [kind, stored(detail), stored(at)],
+        )
+        return int(cursor.lastrowid or 0)
+
+    def finish(self, intent: int, outcome: str, at: datetime) -> None:
+        """Write down how it ended. An intent ends once."""
+        cursor = self._write(
+            f"finish intent {intent}",
+            "UPDATE intents SET outcome = ?, ended_utc = ? WHERE id = ? AND outcome IS NULL",
+            [outcome, stored(at), intent],
+        )
+        if cursor.rowcount != 1:
+            seen = "there is no such unfinished intent"
+            raise LedgerError(self.path, asked=f"finish intent {intent}", seen=seen)
+
+    def unfinished(self) -> list[Intent]:
+        """Intents without an outcome, oldest first."""
+        rows = self._rows(
+            "SELECT id, kind, detail, begun_utc FROM intents WHERE outcome IS NULL ORDER BY id", []
+        )
+        return [
+            Intent(number, kind, json.loads(detail), datetime.fromisoformat(begun), None, None)
+            for number, kind, detail, begun in rows
+        ]
+
+    # Frames ----------------------------------------------------------------------------------
+
+    def add_frame(self, frame: Frame) -> None:
+        """Enter a frame and its verdict; one uid enters once."""
+        self._insert("frames", frame)
+
+    def judge(self, uid: str, verdict: Verdict, reason: str) -> None:
+        """Change the verdict on a frame."""
+        cursor = self._write(
+            f"judge frame {uid}",
+            "UPDATE frames SET verdict = ?, reason = ? WHERE uid = ?",
+            [verdict.value, reason, uid],
+        )
+        if cursor.rowcount != 1:
+            raise LedgerError(self.path, asked=f"judge frame {uid}", seen="there is no such frame")
+
+    def frames(self, *, target: str | None = None, night: str | None = None) -> list[Frame]:
+        """Frames in the order in which they were taken, of all targets and nights by default."""
+        where, values = _where(target=target, night=night)
+        names = ", ".join(columns(Frame))
+        rows = self._rows(f"SELECT {names} FROM frames {where} ORDER BY start_utc, uid", values)
+        return [from_row(Frame, row) for row in rows]
+
+    def accepted_s(self, target: str, *, night: str | None = None) -> dict[str, float]:
+        """The tally: accepted seconds by filter, over all nights or in one."""
+        where, values = _where(target=target, night=night, verdict=Verdict.ACCEPTED)
+        return dict(
+            self._rows(
+                f"SELECT filter, sum(exposure_s) FROM frames {where} GROUP BY filter", values
+            )
+        )
+
+    def subs(
+        self, target: str, verdict: Verdict = Verdict.ACCEPTED, *, night: str | None = None
+    ) -> dict[str, int]:
+        """Number of frames with that verdict by filter."""
+        where, values = _where(target=target, night=night, verdict=verdict)
+        return dict(
+            self._rows(f"SELECT filter, count(*) FROM frames {where} GROUP BY filter", values)
+        )
+
+    def targets(self) -> list[str]:
+        """Names of all targets that have frames."""
+        return [name for (name,) in self._rows("SELECT DISTINCT target FROM frames ORDER BY 1", [])]
+
+    # Focus curves ----------------------------------------------------------------------------
+
+    def add_curve(self, curve: Curve) -> None:
+        """Enter a focus curve."""
+        self._insert("curves", curve)
+
+    def curves(self, *, filter: str | None = None, night: str | None = None) -> list[Curve]:
+        """Curves in the order in which they were taken."""
+        where, values = _where(filter=filter, night=night)
+        names = ", ".join(columns(Curve))
+        rows = self._rows(f"SELECT {names} FROM curves {where} ORDER BY taken_utc, id", values)
+        return [from_row(Curve, row) for row in rows]
+
+    # SQLite ----------------------------------------------------------------------------------
+
+    def _connect(self, read_only: bool) -> sqlite3.Connection:
+        mode = "ro" if read_only else "rwc"
+        uri = f"{self.path.absolute().as_uri()}?mode={mode}"
+        connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+        try:
+            known, found = len(MIGRATIONS), version_of(connection)
+            if found > known or (read_only and found < known):
+                seen = f"its version is {found}, and this program knows version {known}"
+                raise LedgerError(self.path, asked="open", seen=seen)
+            if not read_only:
+                connection.execute("PRAGMA journal_mode = WAL")
+                connection.execute("PRAGMA synchronous = FULL")
+                migrate(connection)
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+    def _take_lock(self) -> int:
+        """Hold a lock beside the file, which the system lets go of even after kill -9."""
+        lock = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(lock)
+            seen = "another process is writing it"
+            raise LedgerError(self.path, asked="open", seen=seen) from None
+        return lock
+
+    def _release_lock(self) -> None:
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def _insert(self, table: str, record: Frame | Curve) -> None:
+        names = columns(type(record))
+        marks = ", ".join("?" * len(names))
+        what = f"enter frame {record.uid}" if isinstance(record, Frame) else "enter a curve"
+        self._write(
+            what, f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", to_row(record)
+        )
+
+    def _write(self, what: str, statement: str, values: list[Any]) -> sqlite3.Cursor:
+        with self._asked(what):
+            return self._connection.execute(statement, values)
+
+    def _rows(self, statement: str, values: list[Any]) -> list[tuple[Any, ...]]:
+        with self._asked("read"):
+            return self._connection.execute(statement, values).fetchall()
+
+    @contextmanager
+    def _asked(self, what: str) -> Iterator[None]:
+        """Translate foreign errors at the border."""
+        try:
+            yield
+        except (sqlite3.Error, OSError) as error:
+            raise LedgerError(self.path, asked=what, seen=str(error)) from error
+
+
+def _where(**wanted: str | None) -> tuple[str, list[Any]]:
+    """A WHERE clause for the columns that are given, and its values."""
+    given = {name: value for name, value in wanted.items() if value is not None}
+    clause = " AND ".join(f"{name} = ?" for name in given)
+    return (f"WHERE {clause}" if clause else ""), [str(value) for value in given.values()]

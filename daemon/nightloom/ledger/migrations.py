@@ -1,0 +1,65 @@
+"""The ledger's schema, as the numbered steps that led to it. Steps are added, never changed."""
+
+import sqlite3
+
+MIGRATIONS = (
+    """
+    CREATE TABLE intents (
+        id INTEGER PRIMARY KEY,
+        kind TEXT NOT NULL,
+        detail TEXT NOT NULL,
+        begun_utc TEXT NOT NULL,
+        ended_utc TEXT,
+        outcome TEXT,
+        CHECK ((ended_utc IS NULL) = (outcome IS NULL))
+    ) STRICT;
+    CREATE INDEX intents_unfinished ON intents (id) WHERE outcome IS NULL;
+
+    CREATE TABLE frames (
+        uid TEXT PRIMARY KEY,
+        night TEXT NOT NULL,
+        target TEXT NOT NULL,
+        filter TEXT NOT NULL,
+        exposure_s REAL NOT NULL CHECK (exposure_s > 0),
+        start_utc TEXT NOT NULL,
+        path TEXT NOT NULL,
+        sha256 TEXT NOT NULL,
+        verdict TEXT NOT NULL CHECK (verdict IN ('accepted', 'rejected')),
+        reason TEXT NOT NULL,
+        pointing INTEGER NOT NULL,
+        half_flux_radius_px REAL,
+        stars INTEGER,
+        background_adu REAL,
+        guide_rms_arcsec REAL,
+        CHECK (verdict = 'accepted' OR reason <> '')
+    ) STRICT;
+    CREATE INDEX frames_tally ON frames (target, verdict, filter, night);
+
+    CREATE TABLE curves (
+        id INTEGER PRIMARY KEY,
+        night TEXT NOT NULL,
+        taken_utc TEXT NOT NULL,
+        filter TEXT NOT NULL,
+        positions_steps TEXT NOT NULL,
+        radii_px TEXT NOT NULL,
+        accepted INTEGER NOT NULL CHECK (accepted IN (0, 1)),
+        refusal TEXT NOT NULL,
+        vertex_steps REAL,
+        error_steps REAL,
+        temperature_c REAL,
+        CHECK (accepted = 0 OR vertex_steps IS NOT NULL)
+    ) STRICT;
+    """,
+)
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """Number of migrations the file has been through."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Take the file through the migrations it lacks, each one whole or not at all."""
+    for number in range(version_of(connection) + 1, len(MIGRATIONS) + 1):
+        step = MIGRATIONS[number - 1]
+        connection.executescript(f"BEGIN IMMEDIATE; {step} PRAGMA user_version = {number}; COMMIT;")

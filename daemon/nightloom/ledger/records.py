@@ -1,0 +1,70 @@
+"""What the ledger keeps, as plain records; their field names are its column names."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+
+class Verdict(StrEnum):
+    """What the daemon decided about a frame."""
+
+    ACCEPTED = "accepted"
+    REJECTED = "rejected"
+
+
+@dataclass(frozen=True)
+class Intent:
+    """An act, written down before it is done.
+
+    One without an outcome, found after a crash, means: look at the device, do not repeat.
+    """
+
+    id: int
+    kind: str
+    detail: dict[str, Any]
+    begun_utc: datetime
+    ended_utc: datetime | None
+    outcome: str | None
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One light frame that is safe on disk, and its verdict."""
+
+    uid: str
+    night: str
+    """Date of the evening, YYYY-MM-DD."""
+    target: str
+    filter: str
+    exposure_s: float
+    start_utc: datetime
+    path: str
+    """Relative to the output folder; empty when no frames are written."""
+    sha256: str
+    verdict: Verdict
+    reason: str
+    """Why it was rejected; empty for an accepted frame."""
+    pointing: int
+    """Number of the dithered pointing on this target in this night."""
+    half_flux_radius_px: float | None = None
+    stars: int | None = None
+    background_adu: float | None = None
+    guide_rms_arcsec: float | None = None
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One focus curve, used or refused."""
+
+    night: str
+    taken_utc: datetime
+    filter: str
+    positions_steps: tuple[int, ...]
+    radii_px: tuple[float, ...]
+    accepted: bool
+    refusal: str = ""
+    vertex_steps: float | None = None
+    error_steps: float | None = None
+    """Standard error of the vertex."""
+    temperature_c: float | None = None

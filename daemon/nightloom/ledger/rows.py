@@ -1,0 +1,64 @@
+"""Records to SQLite's rows and back: times as ISO text, lists and maps as JSON."""
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import fields
+from datetime import UTC, datetime
+from enum import StrEnum
+from numbers import Integral, Real
+from typing import Any, TypeVar
+
+from nightloom.ledger.records import Curve, Frame, Verdict
+
+Record = TypeVar("Record", bound=Frame | Curve)
+
+
+def columns(kind: type[Record]) -> list[str]:
+    """Column names of a record, in the order of its fields."""
+    return [field.name for field in fields(kind)]
+
+
+def to_row(record: Frame | Curve) -> list[Any]:
+    """A record's values as SQLite takes them, in the order of `columns`."""
+    return [stored(getattr(record, field.name)) for field in fields(record)]
+
+
+def stored(value: Any) -> Any:
+    """One value as SQLite takes it; a number that is not finite is no measurement: NULL."""
+    match value:
+        case datetime():
+            return value.astimezone(UTC).isoformat(timespec="microseconds")
+        case tuple() | list() | dict():
+            return json.dumps(value, allow_nan=False)
+        case StrEnum():
+            return value.value
+        case Integral():  # numpy's integers and bools too, which SQLite does not know
+            return int(value)
+        case Real():
+            return float(value) if math.isfinite(value) else None
+    return value
+
+
+def from_row(kind: type[Record], row: tuple[Any, ...]) -> Record:
+    """The record of a row that holds `columns(kind)`."""
+    values = dict(zip(columns(kind), row, strict=True))
+    return kind(**{name: _READ.get(name, _as_is)(value) for name, value in values.items()})
+
+
+def _as_is(value: Any) -> Any:
+    return value
+
+
+def _tuple(text: str) -> tuple[Any, ...]:
+    return tuple(json.loads(text))
+
+
+_READ: dict[str, Callable[[Any], Any]] = {
+    "start_utc": datetime.fromisoformat,
+    "taken_utc": datetime.fromisoformat,
+    "verdict": Verdict,
+    "accepted": bool,
+    "positions_steps": _tuple,
+    "radii_px": _tuple,
+}

@@ -1,0 +1,39 @@
+"""The documentation of the log, from the events themselves."""
+
+from typing import Any, get_args, get_origin
+
+from nightloom.telemetry import events
+from nightloom.telemetry.event import Event
+
+
+def all_events() -> list[type[Event]]:
+    """Every event class, in the order of `events.py`."""
+    return [
+        kind
+        for kind in vars(events).values()
+        if isinstance(kind, type) and issubclass(kind, Event) and kind is not Event
+    ]
+
+
+def describe_events() -> str:
+    """A Markdown section for each event: its name, its meaning, and a table of its fields."""
+    return "\n\n".join(_section(kind) for kind in all_events()) + "\n"
+
+
+def _section(kind: type[Event]) -> str:
+    rows = [
+        f"| `{name}` | {_type(field.annotation)} | {field.description} |"
+        for name, field in kind.model_fields.items()
+    ]
+    table = "\n".join(["| field | type | meaning |", "|---|---|---|", *rows]) if rows else ""
+    return f"### `{kind.name()}` ({kind.level})\n\n{kind.__doc__}\n\n{table}".rstrip()
+
+
+def _type(annotation: Any) -> str:
+    if get_origin(annotation) in (list, dict):
+        inner = ", ".join(_type(part) for part in get_args(annotation))
+        return f"{get_origin(annotation).__name__} of {inner}"
+    parts = get_args(annotation)
+    if parts:
+        return " or ".join(_type(part) for part in parts)
+    return "null" if annotation is type(None) else annotation.__name__

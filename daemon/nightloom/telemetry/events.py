@@ -1,0 +1,377 @@
+"""The events of the log, in about the order in which a night brings them.
+
+Numbers carry their unit as the last word of their name. A new event needs a class here and
+nothing else; `describe.py` writes the documentation from these.
+"""
+
+from datetime import datetime
+from typing import ClassVar
+
+from pydantic import Field
+
+from nightloom.telemetry.event import Event, Level
+
+# The night as a whole -----------------------------------------------------------------------
+
+
+class NightBegun(Event):
+    """The daemon took up a night."""
+
+    night: str = Field(description="date of the evening, YYYY-MM-DD")
+    observatory: str = Field(description="name of the observatory")
+    dark_begins_utc: datetime | None = Field(
+        default=None, description="when it gets dark; null if never"
+    )
+    dark_ends_utc: datetime | None = Field(default=None, description="when it stops being dark")
+    seed: int | None = Field(
+        default=None, description="seed of a simulated night; null for a real one"
+    )
+
+
+class NightEnded(Event):
+    """The rig is parked and closed, and the night is over."""
+
+    night: str = Field(description="date of the evening, YYYY-MM-DD")
+    dark_s: float = Field(description="length of the dark time")
+    open_s: float = Field(description="time the shutter was open for light frames")
+    kept: int = Field(description="frames accepted")
+    rejected: int = Field(description="frames rejected")
+
+
+class PhaseChanged(Event):
+    """The night went from one phase to another."""
+
+    before: str = Field(description="the phase it left")
+    after: str = Field(description="the phase it entered")
+    reason: str = Field(description="why, in a few words")
+
+
+class Restarted(Event):
+    """The daemon found a night under way, and acts begun whose end nobody recorded."""
+
+    level: ClassVar[Level] = "warning"
+
+    night: str = Field(description="date of the evening, YYYY-MM-DD")
+    unfinished: list[str] = Field(description="what had been begun, oldest first")
+
+
+class OperatorAsked(Event):
+    """A person asked the running daemon for something."""
+
+    request: str = Field(description="what was asked")
+    origin: str = Field(description="where the request came from")
+
+
+# The rig ------------------------------------------------------------------------------------
+
+
+class RoofOpened(Event):
+    """The roof reads open."""
+
+    took_s: float = Field(description="time from the command to the reading")
+
+
+class RoofClosed(Event):
+    """The roof reads closed."""
+
+    took_s: float = Field(description="time from the command to the reading")
+
+
+class MountParked(Event):
+    """The mount reads parked."""
+
+    took_s: float = Field(description="time from the command to the reading")
+
+
+class MountUnparked(Event):
+    """The mount is free to move."""
+
+
+class SensorCooled(Event):
+    """The camera's sensor reached its temperature."""
+
+    temperature_c: float = Field(description="temperature read back")
+    took_s: float = Field(description="time since cooling began")
+
+
+class SensorWarmed(Event):
+    """The camera's sensor was warmed up and its cooler switched off."""
+
+    temperature_c: float = Field(description="temperature read back")
+    took_s: float = Field(description="time since warming began")
+
+
+class DeviceTrouble(Event):
+    """A device did not do what it was asked."""
+
+    level: ClassVar[Level] = "warning"
+
+    device: str = Field(description="name of the device")
+    kind: str = Field(description="refused, late, contradicts or gone")
+    property_name: str = Field(description="INDI property the request was about")
+    asked: str = Field(description="what was asked")
+    seen: str = Field(description="what was seen instead")
+    next_step: str = Field(default="", description="what the night does about it")
+
+
+class DeviceRecovered(Event):
+    """A device in trouble works again."""
+
+    device: str = Field(description="name of the device")
+    after_s: float = Field(description="time since the trouble began")
+
+
+class GuardRefused(Event):
+    """The guard stopped a request that would have broken a limit."""
+
+    level: ClassVar[Level] = "error"
+
+    request: str = Field(description="what was asked")
+    limit: str = Field(description="which limit it would have broken")
+
+
+# Pointing -----------------------------------------------------------------------------------
+
+
+class TargetChosen(Event):
+    """The night turned to a target."""
+
+    target: str = Field(description="name of the target")
+    reason: str = Field(description="why this one now")
+
+
+class Slewed(Event):
+    """The mount arrived."""
+
+    ra_deg: float = Field(description="right ascension asked for, ICRS")
+    dec_deg: float = Field(description="declination asked for, ICRS")
+    pier_side: str = Field(
+        default="", description="east or west; empty when the mount does not say"
+    )
+    took_s: float = Field(description="time from the command to standing still")
+
+
+class Solved(Event):
+    """A frame told where the telescope points."""
+
+    ra_deg: float = Field(description="right ascension of the frame's centre, ICRS")
+    dec_deg: float = Field(description="declination of the frame's centre, ICRS")
+    scale_arcsec_per_px: float = Field(description="sky angle of one pixel")
+    rotation_deg: float = Field(description="position angle of the frame's up, north through east")
+    distance_arcsec: float = Field(description="distance from where it should point")
+    took_s: float = Field(description="time that solving took")
+
+
+class SolveFailed(Event):
+    """No coordinates could be found in a frame."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="why not")
+    stars: int = Field(description="stars that were measured in the frame")
+
+
+class Centred(Event):
+    """The target stands where it was asked to."""
+
+    target: str = Field(description="name of the target")
+    distance_arcsec: float = Field(description="distance left")
+    attempts: int = Field(description="slews it took")
+
+
+class Flipped(Event):
+    """The telescope changed sides of its pier."""
+
+    before: str = Field(description="pier side it left")
+    after: str = Field(description="pier side it is on")
+    took_s: float = Field(description="time from the last sub's end to guiding again")
+
+
+# Guiding ------------------------------------------------------------------------------------
+
+
+class GuidingCalibrated(Event):
+    """The guide chip's directions and rates were measured."""
+
+    angle_deg: float = Field(description="direction of west on the guide chip")
+    ra_rate_arcsec_per_s: float = Field(description="speed of a west pulse")
+    dec_rate_arcsec_per_s: float = Field(description="speed of a north pulse")
+    orthogonality_deg: float = Field(description="how far the two axes are from a right angle")
+
+
+class GuidingStarted(Event):
+    """A guide star is held."""
+
+    stars: int = Field(description="stars used together")
+    snr: float = Field(description="signal to noise of the brightest")
+
+
+class GuidingStopped(Event):
+    """Guiding ended as intended."""
+
+    reason: str = Field(description="why")
+    rms_arcsec: float | None = Field(
+        default=None, description="total error while it ran, root mean square"
+    )
+
+
+class GuideStarLost(Event):
+    """The guide star was not found for too long."""
+
+    level: ClassVar[Level] = "warning"
+
+    frames: int = Field(description="guide frames in a row without it")
+
+
+class Dithered(Event):
+    """The pointing moved between two cycles, and settled."""
+
+    target: str = Field(description="name of the target")
+    number: int = Field(description="number of this pointing on the target tonight")
+    dx_px: float = Field(description="distance from the target's centre along the rows")
+    dy_px: float = Field(description="distance from the target's centre along the columns")
+    settle_s: float = Field(description="time from the move to settled")
+
+
+class SettleFailed(Event):
+    """The guide star did not come to rest in time."""
+
+    level: ClassVar[Level] = "warning"
+
+    error_arcsec: float = Field(description="error when time was up")
+    waited_s: float = Field(description="time waited")
+
+
+# Focus --------------------------------------------------------------------------------------
+
+
+class FilterChanged(Event):
+    """Another filter is in the light path, and the focuser has moved by its offset."""
+
+    before: str = Field(default="", description="filter that was there; empty when not known")
+    after: str = Field(description="filter that is there now")
+    focuser_steps: int = Field(description="focuser position read back")
+    took_s: float = Field(description="time from the first command to the last reading")
+
+
+class FocusCurve(Event):
+    """A focus curve was taken."""
+
+    filter: str = Field(description="filter it was taken through")
+    reason: str = Field(description="what asked for it")
+    positions_steps: list[int] = Field(description="focuser positions")
+    radii_px: list[float] = Field(description="half-flux radius at each position")
+    accepted: bool = Field(description="whether its vertex is used")
+    refusal: str = Field(default="", description="why not, when it is not")
+    vertex_steps: float | None = Field(default=None, description="position of best focus")
+    error_steps: float | None = Field(default=None, description="standard error of that position")
+    temperature_c: float | None = Field(default=None, description="temperature at the focuser")
+    took_s: float = Field(description="time the curve took")
+
+
+class FocusChecked(Event):
+    """A growing star size was looked into with a short test."""
+
+    filter: str = Field(description="filter of the test")
+    growth_percent: float = Field(description="growth of the half-flux radius that asked for it")
+    moved: bool = Field(description="true when focus moved, false when the air did")
+    took_s: float = Field(description="time the test took")
+
+
+# Subs ---------------------------------------------------------------------------------------
+
+
+class SubBegun(Event):
+    """The shutter opened for a sub."""
+
+    target: str = Field(description="name of the target")
+    filter: str = Field(description="filter in the light path")
+    exposure_s: float = Field(description="length asked for")
+    uid: str = Field(description="the frame's name in the ledger")
+    cycle: int = Field(description="number of the cycle, from 1")
+
+
+class SubEnded(Event):
+    """The shutter closed at the end of a sub."""
+
+    uid: str = Field(description="the frame's name in the ledger")
+    download_s: float = Field(description="time from the end of the exposure to the frame")
+
+
+class SubCancelled(Event):
+    """A sub was given up before its end; it counts nowhere."""
+
+    uid: str = Field(description="the frame's name in the ledger")
+    open_s: float = Field(description="time the shutter had been open")
+    reason: str = Field(description="what was stronger")
+
+
+class FrameKept(Event):
+    """A frame is safe on disk and counts."""
+
+    uid: str = Field(description="the frame's name in the ledger")
+    target: str = Field(description="name of the target")
+    filter: str = Field(description="filter it was taken through")
+    exposure_s: float = Field(description="seconds it adds to the tally")
+    path: str = Field(default="", description="path under the output folder; empty without frames")
+    half_flux_radius_px: float | None = Field(default=None, description="median over its stars")
+    stars: int | None = Field(default=None, description="stars measured")
+    background_adu: float | None = Field(default=None, description="sky level")
+    guide_rms_arcsec: float | None = Field(default=None, description="guide error during the sub")
+
+
+class FrameRejected(Event):
+    """A frame is on disk and does not count."""
+
+    level: ClassVar[Level] = "warning"
+
+    uid: str = Field(description="the frame's name in the ledger")
+    target: str = Field(description="name of the target")
+    filter: str = Field(description="filter it was taken through")
+    exposure_s: float = Field(description="seconds lost")
+    reason: str = Field(description="why it does not count")
+    path: str = Field(default="", description="path under the output folder; empty without frames")
+    half_flux_radius_px: float | None = Field(default=None, description="median over its stars")
+    stars: int | None = Field(default=None, description="stars measured")
+    background_adu: float | None = Field(default=None, description="sky level")
+    guide_rms_arcsec: float | None = Field(default=None, description="guide error during the sub")
+
+
+class CycleCompleted(Event):
+    """Every filter of a target got its subs once more."""
+
+    target: str = Field(description="name of the target")
+    cycle: int = Field(description="number of the cycle, from 1")
+    accepted_s: dict[str, float] = Field(description="accepted seconds so far by filter")
+
+
+# Sky ----------------------------------------------------------------------------------------
+
+
+class CloudHold(Event):
+    """Too few stars: subs stop until it clears."""
+
+    level: ClassVar[Level] = "warning"
+
+    star_fraction: float = Field(description="part of the expected stars that was seen")
+
+
+class CloudCleared(Event):
+    """Enough stars for long enough: subs go on."""
+
+    star_fraction: float = Field(description="part of the expected stars that was seen")
+    held_s: float = Field(description="time since the hold began")
+
+
+class WeatherUnsafe(Event):
+    """The weather, or the station's silence, asks for shelter."""
+
+    level: ClassVar[Level] = "warning"
+
+    reasons: list[str] = Field(description="each parameter that is not safe")
+
+
+class WeatherSafe(Event):
+    """The weather has been safe for long enough to open."""
+
+    safe_for_s: float = Field(description="time since the last unsafe reading")
