@@ -1,0 +1,121 @@
+"""Choosing guide stars: bright enough, alone, whole, and not a hot pixel."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import sep
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+DETECTION_SIGMA = 5.0
+# A star this strong is placed to about a twentieth of its FWHM, which is what guiding needs.
+SNR_MIN = 10.0
+# Scintillation and better seeing raise a peak by some tenths: leave room below saturation.
+SATURATION_HEADROOM = 0.8
+# A star of FWHM 1.5 px centred on a pixel puts 0.34 of its 3×3 light there, a hot pixel nearly all.
+SINGLE_PIXEL_SHARE = 0.6
+# A neighbour with this share of the light pulls a windowed centroid by a noticeable part of a pixel.
+NEIGHBOUR_SHARE = 0.05
+# A Gaussian star holds 99.8 % of its light within 1.5 FWHM.
+APERTURE_FWHM = 1.5
+# Rounding to whole ADU is noise too; keeps a noiseless frame finite.
+ROUNDING_ADU = 12**-0.5
+
+
+@dataclass(frozen=True, eq=False)
+class GuideStars:
+    """The chosen stars, brightest first, and what later frames are measured against.
+
+    ``x_px``, ``y_px``, ``flux_adu`` and ``snr`` have shape (n,), n may be 0. Positions count from
+    0 at the centre of the first pixel, x along the columns. ``fwhm_px`` is their median FWHM.
+    """
+
+    x_px: Floats
+    y_px: Floats
+    flux_adu: Floats
+    snr: Floats
+    fwhm_px: float
+    gain_e_per_adu: float = 1.0
+
+    def __len__(self) -> int:
+        return len(self.x_px)
+
+    def shifted(self, dx_px: float, dy_px: float) -> "GuideStars":
+        """The same stars with the lock position moved, as after a dither."""
+        return replace(self, x_px=self.x_px + dx_px, y_px=self.y_px + dy_px)
+
+
+def find_guide_stars(
+    image: NDArray[Any],
+    *,
+    saturation_adu: float,
+    count_max: int,
+    margin_px: float,
+    gain_e_per_adu: float = 1.0,
+) -> GuideStars:
+    """Choose up to ``count_max`` guide stars in ``image`` (rows, columns), brightest first.
+
+    Left out: stars whose peak is near ``saturation_adu``, stars within ``margin_px`` of an edge
+    or with a neighbour within twice the aperture, and hot pixels. No star is a result of
+    length 0, not an error.
+    """
+    pixels = np.ascontiguousarray(image, dtype=np.float32)
+    background = sep.Background(pixels)
+    sky = pixels - background.back()
+    noise_adu = max(float(background.globalrms), ROUNDING_ADU)
+    found = sep.extract(sky, DETECTION_SIGMA, err=noise_adu)
+    found = found[~_is_hot_pixel(sky, found["xpeak"], found["ypeak"])]
+    if len(found) == 0:
+        return _no_stars(gain_e_per_adu)
+
+    x, y = found["x"].astype(np.float64), found["y"].astype(np.float64)
+    fwhm_px = _typical_fwhm(sky, found)
+    aperture_px = APERTURE_FWHM * fwhm_px
+    flux, _, _ = sep.sum_circle(sky, x, y, aperture_px)
+    noise = np.sqrt(np.maximum(flux, 0) / gain_e_per_adu + np.pi * (aperture_px * noise_adu) ** 2)
+    snr = flux / noise
+
+    height, width = sky.shape
+    margin = max(margin_px, aperture_px)
+    inside = (x >= margin) & (x <= width - 1 - margin) & (y >= margin) & (y <= height - 1 - margin)
+    peak = pixels[found["ypeak"], found["xpeak"]]
+    unsaturated = peak < SATURATION_HEADROOM * saturation_adu
+    alone = ~_has_neighbour(x, y, flux, 2 * aperture_px)
+    good = np.flatnonzero(inside & unsaturated & alone & (snr >= SNR_MIN))
+    best = good[np.argsort(-flux[good], kind="stable")][:count_max]
+    if len(best) == 0:
+        return _no_stars(gain_e_per_adu)
+    return GuideStars(x[best], y[best], flux[best], snr[best], fwhm_px, gain_e_per_adu)
+
+
+def _no_stars(gain_e_per_adu: float) -> GuideStars:
+    none = np.empty(0)
+    return GuideStars(none, none, none, none, float("nan"), gain_e_per_adu)
+
+
+def _is_hot_pixel(sky: NDArray[np.float32], x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.bool_]:
+    """Whether one pixel holds most of the light of its 3×3 block, for each peak (x, y)."""
+    padded = np.pad(sky, 1)
+    step = np.arange(3)
+    blocks = padded[y[:, None, None] + step[:, None], x[:, None, None] + step]
+    light = np.maximum(blocks, 0).sum(axis=(1, 2))
+    hot: NDArray[np.bool_] = sky[y, x] > SINGLE_PIXEL_SHARE * light
+    return hot
+
+
+def _typical_fwhm(sky: NDArray[np.float32], found: NDArray[Any]) -> float:
+    """Median half-flux diameter, which is the FWHM of a Gaussian star, of the brighter half."""
+    bright = found[found["flux"] >= np.median(found["flux"])]
+    radius, _ = sep.flux_radius(
+        sky, bright["x"], bright["y"], 4 * np.maximum(bright["a"], 1.0), 0.5, subpix=5
+    )
+    return max(2 * float(np.median(radius)), 1.0)
+
+
+def _has_neighbour(x: Floats, y: Floats, flux: Floats, distance_px: float) -> NDArray[np.bool_]:
+    near = np.hypot(x[:, None] - x, y[:, None] - y) < distance_px
+    np.fill_diagonal(near, False)
+    disturbing = near & (flux[None, :] > NEIGHBOUR_SHARE * flux[:, None])
+    return disturbing.any(axis=1)
