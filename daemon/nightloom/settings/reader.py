@@ -1,6 +1,5 @@
 """Reads one folder of TOML into settings, or says everything that is wrong with it."""
 
-import importlib
 import json
 import tomllib
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from nightloom.settings.policies import Policies
 from nightloom.settings.problems import ABSENT, Problem, SettingsError
 from nightloom.settings.targets import Targets
 from nightloom.settings.translate import problems_of
+from nightloom_drivers.physics.settings import RigSettings
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -26,7 +26,7 @@ class Settings:
     observatory: Observatory
     targets: Targets
     policies: Policies
-    rig: BaseModel | None
+    rig: RigSettings | None
     """Parameters of the simulated rig; None when the folder has no rig.toml."""
 
 
@@ -39,7 +39,7 @@ def read_settings(folder: Path) -> Settings:
     observatory = reader.model("observatory.toml", Observatory)
     targets = reader.model("targets.toml", Targets)
     policies = reader.model("policies.toml", Policies)
-    rig = reader.model("rig.toml", _rig_model()) if (folder / "rig.toml").exists() else None
+    rig = reader.model("rig.toml", RigSettings) if (folder / "rig.toml").exists() else None
     problems = reader.problems + disagreements(reader.tables)
     if problems or observatory is None or targets is None or policies is None:
         raise SettingsError(problems)
@@ -61,7 +61,7 @@ class _Reader:
         self.tables[file] = table
         try:
             # As JSON, because strict models take lists for tuples and text for paths from it only.
-            return model.model_validate_json(json.dumps(table, default=str))
+            return model.model_validate_json(json.dumps(table, default=str), strict=True)
         except ValidationError as error:
             self.problems += problems_of(error, file, model, table)
             return None
@@ -81,10 +81,3 @@ class _Reader:
 
     def _refuse(self, file: str, key: str, allowed: str) -> None:
         self.problems.append(Problem(file, key, ABSENT, allowed))
-
-
-def _rig_model() -> type[BaseModel]:
-    """The simulated rig's own settings model, imported only where a rig.toml asks for it."""
-    module = importlib.import_module("nightloom_drivers.physics.settings")
-    model: type[BaseModel] = module.RigSettings
-    return model

@@ -1,0 +1,270 @@
+"""What is wrong with a configuration is said in one sentence: file, key, value, what is allowed."""
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nightloom.settings import SettingsError, demo_folder, read_settings
+from nightloom.settings.observatory import Observatory, Site
+from nightloom.settings.targets import Target
+
+Edit = Callable[..., list[str]]
+
+
+@pytest.fixture
+def edited(tmp_path: Path) -> Edit:
+    """Replaces a text in one file of a copy of the demo, and returns the problems read."""
+    folder = tmp_path / "config"
+    shutil.copytree(demo_folder(), folder)
+
+    def edit(file: str, old: str, new: str) -> list[str]:
+        text = (folder / file).read_text()
+        assert old in text
+        (folder / file).write_text(text.replace(old, new, 1))
+        return problems(folder)
+
+    return edit
+
+
+def problems(folder: Path) -> list[str]:
+    with pytest.raises(SettingsError) as caught:
+        read_settings(folder)
+    return [str(problem) for problem in caught.value.problems]
+
+
+CASES = [
+    (
+        "observatory.toml",
+        "latitude_deg = 47.1",
+        "latitude_deg = 95",
+        "observatory.toml: site.latitude_deg = 95 must be a number from -90 to 90, in degrees"
+        " (geodetic latitude, north positive).",
+    ),
+    (
+        "observatory.toml",
+        "latitude_deg = 47.1",
+        "latitude = 47.1",
+        "observatory.toml: site.latitude = 47.1 is not a known key; write latitude_deg,"
+        " in degrees.",
+    ),
+    (
+        "observatory.toml",
+        "latitude_deg = 47.1",
+        "",
+        "observatory.toml: site.latitude_deg is missing; it must be a number from -90 to 90,"
+        " in degrees (geodetic latitude, north positive).",
+    ),
+    (
+        "observatory.toml",
+        "latitude_deg = 47.1",
+        "latitude_deg = nan",
+        "observatory.toml: site.latitude_deg = NaN must be a number from -90 to 90, in degrees"
+        " (geodetic latitude, north positive).",
+    ),
+    (
+        "observatory.toml",
+        "gain = 100",
+        "gian = 100",
+        "observatory.toml: camera.gian = 100 is not a known key; write gain.",
+    ),
+    (
+        "observatory.toml",
+        'kind = "catalogue"',
+        'kind = "guess"',
+        "observatory.toml: solver.kind = \"guess\" must be 'astrometry' or 'catalogue'"
+        " (astrometry.net's solve-field, or the built-in star list).",
+    ),
+    (
+        "observatory.toml",
+        "~/nightloom-demo",
+        "nightloom-demo",
+        'observatory.toml: output_folder = "nightloom-demo" must be an absolute path,'
+        " or one that starts with ~.",
+    ),
+    (
+        "observatory.toml",
+        "hour_angle_pier_west_h = [-6.5, 0.25]",
+        "hour_angle_pier_west_h = [0.25, -6.5]",
+        "observatory.toml: mount.hour_angle_pier_west_h = [0.25, -6.5] must be [lowest, highest]"
+        " between -12 and 12 hours, west positive.",
+    ),
+    (
+        "observatory.toml",
+        "minimum_steps = 500",
+        "minimum_steps = 20000",
+        "observatory.toml: focuser must have minimum_steps below maximum_steps.",
+    ),
+    (
+        "targets.toml",
+        "exposure_s = 120.0",
+        "exposure_s = -120.0",
+        'targets.toml: target["NGC 891"].filter.L.exposure_s = -120.0 must be a number above 0'
+        " up to 7200, in seconds (length of one sub).",
+    ),
+    (
+        "targets.toml",
+        "exposure_s = 120.0",
+        'exposure_s = "120s"',
+        'targets.toml: target["NGC 891"].filter.L.exposure_s = "120s" must be a number above 0'
+        " up to 7200, in seconds (length of one sub).",
+    ),
+    (
+        "targets.toml",
+        "exposure_s = 120.0",
+        "exposure_min = 2.0",
+        'targets.toml: target["NGC 891"].filter.L.exposure_min = 2.0 is not a known key;'
+        " write exposure_s, in seconds.",
+    ),
+    (
+        "targets.toml",
+        "[target.filter.L]",
+        "[target.filter.Lum]",
+        'targets.toml: target["NGC 891"].filter.Lum = "Lum" is held by no slot of the wheel;'
+        " its slots hold L, R, G, B, Ha, OIII, SII.",
+    ),
+    (
+        "targets.toml",
+        'ra = "02h22m33s"',
+        'ra = "25h22m33s"',
+        'targets.toml: target["NGC 891"].ra = "25h22m33s" must be text such as "05h35m17s",'
+        " or write ra_deg as a number in degrees.",
+    ),
+    (
+        "targets.toml",
+        'dec = "+42d20m57s"',
+        "dec = 42.3",
+        'targets.toml: target["NGC 891"].dec = 42.3 must be text such as "-05d23m28s",'
+        " or write dec_deg as a number in degrees.",
+    ),
+    (
+        "targets.toml",
+        'name = "M81"',
+        'name = "NGC 891"',
+        'targets.toml: target = "NGC 891" must name one target only.',
+    ),
+    (
+        "policies.toml",
+        "points = 9",
+        "points = 8",
+        "policies.toml: focus.points = 8 must be odd, so that the curve has a middle.",
+    ),
+    (
+        "policies.toml",
+        'filter = "L"',
+        'filter = "Z"',
+        'policies.toml: focus.filter = "Z" is held by no slot of the wheel;'
+        " its slots hold L, R, G, B, Ha, OIII, SII.",
+    ),
+    (
+        "policies.toml",
+        "[focus]",
+        "[focsu]",
+        "policies.toml: focsu is not a known key; write focus.",
+    ),
+    (
+        "policies.toml",
+        "points = 9",
+        "points = nine",
+        "policies.toml is not valid TOML: Invalid value (at line 6, column 10).",
+    ),
+    (
+        "rig.toml",
+        "aperture_mm = 106.0",
+        "aperture_mm = 0",
+        "rig.toml: optics.aperture_mm = 0 must be a number above 0, in millimetres.",
+    ),
+    (
+        "rig.toml",
+        "aperture_mm = 106.0",
+        "aperture_cm = 10.6",
+        "rig.toml: optics.aperture_cm = 10.6 is not a known key;"
+        " write aperture_mm, in millimetres.",
+    ),
+]
+
+
+@pytest.mark.parametrize(("file", "old", "new", "sentence"), CASES)
+def test_one_mistake_gives_one_sentence(
+    edited: Edit, file: str, old: str, new: str, sentence: str
+) -> None:
+    assert edited(file, old, new) == [sentence]
+
+
+def test_a_filter_needs_a_slot_and_a_slot_a_filter(edited: Edit) -> None:
+    assert edited("observatory.toml", "[filter.SII]", "[filter.Sii]") == [
+        'observatory.toml: filter.Sii = "Sii" is held by no slot of the wheel;'
+        " its slots hold L, R, G, B, Ha, OIII, SII.",
+        'observatory.toml: wheel.slots = "SII" has no table; add [filter.SII].',
+    ]
+
+
+def test_one_name_fills_one_slot(edited: Edit) -> None:
+    found = edited("observatory.toml", '"B", "Ha"', '"L", "Ha"')
+    assert any("must name each filter once; L fills two slots" in sentence for sentence in found)
+
+
+def test_all_problems_of_all_files_come_together(edited: Edit) -> None:
+    edited("observatory.toml", "latitude_deg = 47.1", "latitude_deg = 95")
+    edited("targets.toml", "share = 3", "share = 0")
+    found = edited("policies.toml", "least_px = 3.0", "least_px = 30.0")
+    assert [sentence.split(":")[0] for sentence in found] == [
+        "observatory.toml",
+        "targets.toml",
+        "policies.toml",
+    ]
+
+
+def test_missing_files_and_folders_are_named(tmp_path: Path) -> None:
+    assert problems(tmp_path / "nowhere") == [
+        f"{file} is missing in {tmp_path / 'nowhere'}."
+        for file in ("observatory.toml", "targets.toml", "policies.toml")
+    ]
+
+
+def test_a_file_that_is_not_text_is_named(edited: Edit, tmp_path: Path) -> None:
+    (tmp_path / "config" / "policies.toml").write_bytes(b"[dark]\n\xff\xfe")
+    assert problems(tmp_path / "config") == ["policies.toml: byte 7 is not UTF-8 text."]
+
+
+@pytest.mark.parametrize("wrong", ['"cap"', "[1, 2]", "3"])
+def test_a_value_where_a_table_belongs_is_said_so(edited: Edit, wrong: str) -> None:
+    edited("observatory.toml", "output_folder", f"dust_cap = {wrong}\noutput_folder")
+    assert edited("observatory.toml", '[dust_cap]\ndevice = "Dust Cap"\n', "") == [
+        f"observatory.toml: dust_cap = {wrong} must be a table (the telescope's cap)."
+    ]
+
+
+@given(latitude_deg=st.floats(allow_nan=False, allow_infinity=False))
+def test_exactly_the_latitudes_of_the_earth_are_allowed(latitude_deg: float) -> None:
+    table = {"latitude_deg": latitude_deg, "longitude_deg": 9.6, "elevation_m": 820.0}
+    if -90 <= latitude_deg <= 90:
+        assert Site.model_validate(table).latitude_deg == latitude_deg
+    else:
+        with pytest.raises(ValueError, match="latitude_deg"):
+            Site.model_validate(table)
+
+
+@given(ra_deg=st.floats(0, 359.99), dec_deg=st.floats(-90, 90))
+def test_angles_written_as_text_are_read_back(ra_deg: float, dec_deg: float) -> None:
+    """Against hand-made sexagesimal text, to a hundredth of a second of time."""
+    hours, rest = divmod(round(ra_deg / 15 * 360000), 360000)
+    minutes, hundredths = divmod(rest, 6000)
+    table = {
+        "name": "any",
+        "ra": f"{hours:02}h{minutes:02}m{hundredths / 100:05.2f}s",
+        "dec": f"{dec_deg:+.8f}d",
+        "filter": {"L": {"exposure_s": 60.0}},
+    }
+    target = Target.model_validate(table)
+    assert target.ra_deg == pytest.approx(ra_deg, abs=15 * 0.006 / 3600)
+    assert target.dec_deg == pytest.approx(dec_deg, abs=1e-7)
+
+
+def test_settings_cannot_be_changed() -> None:
+    observatory: Observatory = read_settings(demo_folder()).observatory
+    with pytest.raises(ValueError, match="frozen"):
+        observatory.site.latitude_deg = 0.0
