@@ -24,12 +24,17 @@ from nightloom_drivers.link.vector import (
     Vector,
 )
 
+AFTERWARDS_S = 1e-4
+"""How long after a motion's end it is looked at: calendar seconds are only good to 0.2 µs."""
+
 
 @dataclass
 class Property:
     """A vector as its driver holds it: what is defined, and the values of the moment.
 
-    `rule` is INDI's switch rule. `early` properties are defined before the device is connected.
+    `limits` are (minimum, maximum) per number, tested before an answer is called unless
+    `tested` is False. `rule` is INDI's switch rule, `format` how a number may be shown. `early`
+    properties are defined before the device is connected.
     """
 
     name: str
@@ -40,7 +45,9 @@ class Property:
     writable: bool = True
     rule: str = "OneOfMany"
     group: str = "Main Control"
+    format: str = "%.10g"
     early: bool = False
+    tested: bool = True
 
     def snapshot(self, device: str) -> Vector:
         """The vector as it stands."""
@@ -69,6 +76,8 @@ class Simulator:
         self.properties: dict[str, Property] = {}
         self._outbox: Callable[[Event], None] = _nowhere
         self._tasks: set[asyncio.Task[None]] = set()
+        self._activity: asyncio.Task[None] | None = None
+        self._failed: asyncio.Future[None] | None = None
         self.add(
             Property("CONNECTION", Kind.SWITCH, {"CONNECT": False, "DISCONNECT": True}, early=True),
             Property(
@@ -84,6 +93,14 @@ class Simulator:
                 writable=False,
                 early=True,
             ),
+            Property(
+                "POLLING_PERIOD",
+                Kind.NUMBER,
+                {"PERIOD_MS": 1000.0},
+                {"PERIOD_MS": (10.0, 600000.0)},
+                group="Options",
+                early=True,
+            ),
         )
 
     # For subclasses ---------------------------------------------------------------------------
@@ -96,8 +113,33 @@ class Simulator:
         """Go on with something that takes time, until it ends or the device is switched off."""
         task = asyncio.get_running_loop().create_task(work)
         self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+        task.add_done_callback(self._ended)
         return task
+
+    def act(self, work: Coroutine[Any, Any, None]) -> None:
+        """Begin the device's main activity, in place of the one that may be under way."""
+        self.halt()
+        self._activity = self.begin(work)
+
+    def halt(self) -> None:
+        """Leave the main activity where it is."""
+        if self._activity is not None:
+            self._activity.cancel()
+        self._activity = None
+
+    @property
+    def active(self) -> bool:
+        """Whether the main activity is under way."""
+        return self._activity is not None and not self._activity.done()
+
+    async def last(self, duration_s: float, report: Callable[[float], None] | None = None) -> None:
+        """Let time pass, and report the seconds that are left once in a polling period."""
+        loop = asyncio.get_running_loop()
+        end_s = loop.time() + duration_s
+        while report is not None and end_s - loop.time() > self.poll_s:
+            await asyncio.sleep(self.poll_s)
+            report(end_s - loop.time())
+        await asyncio.sleep(max(0.0, end_s - loop.time()) + AFTERWARDS_S)
 
     def publish(self, name: str, state: State | None = None, **values: Value) -> None:
         """Change a property and tell the clients, as INDI's set* messages do."""
@@ -109,14 +151,28 @@ class Simulator:
 
     def publish_blob(self, element: str, data: bytes, suffix: str = ".fits") -> None:
         """Send a frame; its vector bears the element's name, as camera drivers do."""
-        self._outbox(Received(Blob(self.device, element, suffix, data)))
+        if self.connected:
+            self._outbox(Received(Blob(self.device, element, suffix, data)))
 
-    def say(self, text: str) -> None:
-        """Send a message to people."""
-        self._outbox(Said(self.device, text))
+    def say(self, text: str, level: str = "INFO") -> None:
+        """Send a message to people, with its level in front as INDI's own drivers write it."""
+        self._outbox(Said(self.device, f"[{level}] {text}"))
+
+    def number(self, name: str, element: str) -> float:
+        """A number that the device holds."""
+        return float(self.properties[name].elements[element])
+
+    def choice(self, name: str) -> str:
+        """Which switch of a vector is on; empty when none is."""
+        return next((key for key, on in self.properties[name].elements.items() if on is True), "")
+
+    @property
+    def poll_s(self) -> float:
+        """How often the device reports something that is changing."""
+        return self.number("POLLING_PERIOD", "PERIOD_MS") / 1000.0
 
     def connect(self) -> None:
-        """What else happens on connecting; the device's properties are defined afterwards."""
+        """What else happens on connecting, before the clients hear of it: read the hardware."""
 
     def disconnect(self) -> None:
         """What else happens on disconnecting."""
@@ -142,9 +198,12 @@ class Simulator:
         asked = self.properties.get(name)
         if asked is None or not asked.writable or not (asked.early or self.connected):
             return
-        if not set(values) <= set(asked.elements):
+        if not values or not set(values) <= set(asked.elements):
             return
-        if any(_outside(value, asked.limits.get(key)) for key, value in values.items()):
+        if asked.tested and any(_outside(v, asked.limits.get(key)) for key, v in values.items()):
+            self.publish(name, State.ALERT)
+            return
+        if asked.rule == "OneOfMany" and asked.kind is Kind.SWITCH and True not in values.values():
             self.publish(name, State.ALERT)
             return
         answer = getattr(self, f"on_{name.lower()}", None)
@@ -154,16 +213,17 @@ class Simulator:
             answer(values)
 
     async def run(self) -> None:
-        """Live until cancelled; whatever was begun ends with it."""
+        """Live until cancelled; whatever was begun ends with it, and its failure ends this."""
+        self._failed = asyncio.get_running_loop().create_future()
         try:
-            await self.live()
-            await asyncio.get_running_loop().create_future()
+            self.begin(self.live())
+            await self._failed
         finally:
             for task in sorted(self._tasks, key=hash):
                 task.cancel()
 
     async def live(self) -> None:
-        """What the device does by itself: polling, cooling. May return at once."""
+        """What the device does by itself: polling, cooling. It may return at once."""
 
     def on_connection(self, values: Mapping[str, Value]) -> None:
         """CONNECTION: the other properties are defined and deleted with it, after its Ok."""
@@ -176,13 +236,20 @@ class Simulator:
             for held in self.properties.values():
                 if not held.early:
                     self._outbox(Removed(self.device, held.name))
+        else:
+            self.connect()
         state = State.OK if wanted else State.IDLE
         self.publish("CONNECTION", state, CONNECT=wanted, DISCONNECT=not wanted)
         if wanted:
-            self.connect()
             for held in self.properties.values():
                 if not held.early:
                     self._outbox(Defined(held.snapshot(self.device)))
+
+    def _ended(self, task: asyncio.Task[None]) -> None:
+        self._tasks.discard(task)
+        error = None if task.cancelled() else task.exception()
+        if error is not None and self._failed is not None and not self._failed.done():
+            self._failed.set_exception(error)
 
 
 def switched(asked: Property, values: Mapping[str, Value]) -> dict[str, Value]:
@@ -193,10 +260,11 @@ def switched(asked: Property, values: Mapping[str, Value]) -> dict[str, Value]:
 
 
 def _outside(value: Value, limits: tuple[float, float] | None) -> bool:
-    """Whether a number breaks its limits; equal limits are none, and NaN breaks any."""
-    if limits is None or limits[0] == limits[1] or isinstance(value, (str, bool)):
+    """Whether a number breaks its limits; equal limits are none, and NaN breaks even none."""
+    if isinstance(value, (str, bool)):
         return False
-    return not (math.isfinite(value) and limits[0] <= value <= limits[1])
+    low, high = limits if limits and limits[0] != limits[1] else (-math.inf, math.inf)
+    return not (math.isfinite(value) and low <= value <= high)
 
 
 def _nowhere(_: Event) -> None:

@@ -1,0 +1,107 @@
+"""All devices of the simulated rig, around one world."""
+
+from dataclasses import dataclass
+
+from nightloom_drivers.clock import Clock
+from nightloom_drivers.physics.cameras import Frame, FrameKind, Window
+from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.physics.site import icrs_deg
+from nightloom_drivers.physics.sky import airmass
+from nightloom_drivers.physics.sphere import unit
+from nightloom_drivers.physics.world import World
+from nightloom_drivers.simulators.camera import CameraSimulator, Chip
+from nightloom_drivers.simulators.dust_cap import DustCapSimulator
+from nightloom_drivers.simulators.fits import Card
+from nightloom_drivers.simulators.focuser import FocuserSimulator
+from nightloom_drivers.simulators.light_panel import LightPanelSimulator
+from nightloom_drivers.simulators.mount import MountSimulator
+from nightloom_drivers.simulators.roof import RoofSimulator
+from nightloom_drivers.simulators.simulator import Simulator
+from nightloom_drivers.simulators.weather import WeatherSimulator
+from nightloom_drivers.simulators.wheel import WheelSimulator
+
+BINNING_MAX = 4
+
+
+@dataclass(frozen=True)
+class Rig:
+    """The world, and the devices through which it is seen and moved."""
+
+    world: World
+    simulators: list[Simulator]
+
+
+def build_rig(settings: RigSettings, clock: Clock, seed: int) -> Rig:
+    """A rig that begins at the clock's present; call it while the clock's loop runs."""
+    world = World(settings, seed, clock.unix_s())
+    return Rig(
+        world,
+        [
+            CameraSimulator("Rig Camera", _main_chip(world), clock),
+            CameraSimulator("Rig Guide Camera", _guide_chip(world), clock),
+            WheelSimulator("Rig Wheel", world.wheel, clock),
+            FocuserSimulator("Rig Focuser", world.focuser, clock, world.weather.temperature_c),
+            MountSimulator("Rig Mount", world.mount, clock, settings),
+            WeatherSimulator("Rig Weather", world.weather, clock),
+            RoofSimulator(
+                "Rig Roof", world.roof, clock, lambda: world.mount.is_parked(clock.unix_s())
+            ),
+            LightPanelSimulator("Rig Light Panel", world.panel, clock),
+            DustCapSimulator("Rig Dust Cap", world.cap, clock),
+        ],
+    )
+
+
+def _main_chip(world: World) -> Chip:
+    optics = world.settings.optics
+    return Chip(
+        world.settings.sensor,
+        world.camera.expose,
+        (optics.focal_length_mm, optics.aperture_mm),
+        world.cooler,
+        BINNING_MAX,
+        lambda t_s: _context(world, t_s),
+    )
+
+
+def _guide_chip(world: World) -> Chip:
+    """The guide camera does not bin."""
+
+    def expose(t_s: float, exposure_s: float, kind: FrameKind, part: Window, _: int) -> Frame:
+        return world.guide_camera.expose(t_s, exposure_s, kind, part)
+
+    guide = world.settings.guide
+    return Chip(guide.sensor, expose, (guide.optics.focal_length_mm, guide.optics.aperture_mm))
+
+
+def _context(world: World, t_s: float) -> list[Card]:
+    """What the main camera's header says of the other devices; places as the mount reports them."""
+    ra_h, dec_deg = world.mount.reported(t_s)
+    ra_deg, dec_j2000_deg = icrs_deg(t_s, ra_h * 15.0, dec_deg)
+    altitude_deg = float(world.site.altaz_deg(t_s, unit(ra_h * 15.0, dec_deg))[0])
+    filter_ = world.wheel.filter(t_s)
+    site = world.settings.site
+    return [
+        ("FILTER", filter_.name if filter_ else "", "filter"),
+        ("FOCUSPOS", world.focuser.position(t_s), "[step] focuser"),
+        ("FOCUSTEM", round(world.weather.temperature_c(t_s), 2), "[deg C] at the focuser"),
+        ("OBJCTRA", _sexagesimal(ra_deg / 15.0, 2), "[h m s] J2000, by the mount"),
+        ("OBJCTDEC", _sexagesimal(dec_j2000_deg, 1, sign=True), "[d m s] J2000, by the mount"),
+        ("RA", round(ra_deg, 6), "[deg] J2000, by the mount"),
+        ("DEC", round(dec_j2000_deg, 6), "[deg] J2000, by the mount"),
+        ("PIERSIDE", world.mount.pier_side(t_s).upper(), "side of the pier"),
+        ("AIRMASS", round(airmass(altitude_deg), 4), "at the start"),
+        ("SITELAT", site.latitude_deg, "[deg] north"),
+        ("SITELONG", site.longitude_deg, "[deg] east"),
+        ("SITEELEV", site.elevation_m, "[m]"),
+    ]
+
+
+def _sexagesimal(value: float, decimals: int, *, sign: bool = False) -> str:
+    """Hours or degrees as three numbers, rounded as a whole so that no 60 can appear."""
+    unit_ = 10**decimals
+    total = round(abs(value) * 3600 * unit_)
+    minutes, seconds = divmod(total, 60 * unit_)
+    whole, minutes = divmod(minutes, 60)
+    mark = "" if not sign else "-" if value < 0 else "+"
+    return f"{mark}{whole:02d} {minutes:02d} {seconds / unit_:0{3 + decimals}.{decimals}f}"
