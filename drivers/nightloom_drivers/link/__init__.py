@@ -1,5 +1,6 @@
 """A link carries INDI properties to devices, real or simulated."""
 
+from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.link.link import Condition, Link, Listener
 from nightloom_drivers.link.loopback import LoopbackLink, Responder
 from nightloom_drivers.link.vector import (
@@ -24,11 +25,12 @@ __all__ = [
     "Defined",
     "Event",
     "Found",
+    "IndiLink",
     "Kind",
     "Link",
     "Listener",
-    "Lost",
     "LoopbackLink",
+    "Lost",
     "Received",
     "Removed",
     "Responder",

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from typing import Self
 
 from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
+from nightloom_drivers.link.keeping import Keeper
 from nightloom_drivers.link.vector import (
     Blob,
     Defined,
@@ -22,6 +23,7 @@ from nightloom_drivers.link.vector import (
     Lost,
     Received,
     Removed,
+    Said,
     Updated,
     Value,
     Vector,
@@ -53,7 +55,7 @@ class Link(ABC):
         self.connected = False
         self.serial = 0
         self._vectors: dict[tuple[str, str], Vector] = {}
-        self._kept: dict[tuple[str, str], dict[str, Value]] = {}
+        self._keeper = Keeper(self._send_kept)
         self._blob_devices: list[str] = []
         self._waiters: list[_Waiter] = []
         self._listeners: list[Listener] = []
@@ -101,7 +103,7 @@ class Link(ABC):
         """Send a request and return the serial before it, to be handed to `wait` as `after`.
 
         Raises DeviceGone when the link is down or the vector unknown, and DeviceRefused for what
-        drivers drop without an answer: read-only vectors, unknown elements, numbers not finite.
+        drivers drop without an answer: read-only vectors, unknown elements, values of a wrong kind.
         """
         vector = self._known(device, name, values)
         problem = _impossible(vector, values)
@@ -112,14 +114,17 @@ class Link(ABC):
         return before
 
     def keep(self, device: str, name: str, values: Mapping[str, Value]) -> None:
-        """Have these values set now, if the vector is there, and at each definition of it."""
-        self._kept[device, name] = {**self._kept.get((device, name), {}), **values}
-        if self.connected and (vector := self.get(device, name)):
-            self._transmit(device, name, vector.kind, values)
+        """Have these values set now, if the vector is there, and whenever a driver defines it.
+
+        Raises DeviceRefused as `set` does, when the vector is there.
+        """
+        if self.connected and self.get(device, name):
+            self.set(device, name, values)
+        self._keeper.keep(device, name, values)
 
     def forget(self, device: str, name: str) -> None:
         """End what `keep` began for a vector."""
-        self._kept.pop((device, name), None)
+        self._keeper.forget(device, name)
 
     def keep_blobs(self, device: str) -> None:
         """Have the device's binary elements sent, now and after every reconnection."""
@@ -208,10 +213,9 @@ class Link(ABC):
                 self.connected = True
                 for device in self._blob_devices:
                     self._transmit_blob_mode(device)
+        self._keeper.hear(event)
         for listener in tuple(self._listeners):
             listener(event)
-        if isinstance(event, Defined):
-            self._restore(event.vector)
 
     def _wake(self, vector: Vector) -> None:
         for waiter in self._waiters:
@@ -236,10 +240,14 @@ class Link(ABC):
                     DeviceGone(waiter.device, waiter.name, asked="an answer", seen=reason)
                 )
 
-    def _restore(self, vector: Vector) -> None:
-        kept = self._kept.get((vector.device, vector.name))
-        if kept:
-            self._transmit(vector.device, vector.name, vector.kind, kept)
+    def _send_kept(self, vector: Vector, values: Mapping[str, Value]) -> None:
+        """Send a kept setting to a driver whose vector turned out to be this one."""
+        problem = _impossible(vector, values)
+        if problem:
+            text = f"kept for {vector.name} is {_text(values)}, but {problem}"
+            self._hear(Said(vector.device, text))
+        else:
+            self._transmit(vector.device, vector.name, vector.kind, values)
 
     def _known(self, device: str, name: str, values: Mapping[str, Value]) -> Vector:
         if not self.connected:
@@ -257,9 +265,23 @@ def _impossible(vector: Vector, values: Mapping[str, Value]) -> str:
     unknown = sorted(set(values) - set(vector.elements))
     if unknown:
         return f"it has no element {', '.join(unknown)}"
-    if any(isinstance(value, float) and not math.isfinite(value) for value in values.values()):
-        return "a number is not finite"
+    for element, value in values.items():
+        if not _fits(vector.kind, value):
+            return f"{element} is a {vector.kind}, which {value!r} is not"
     return ""
+
+
+def _fits(kind: Kind, value: Value) -> bool:
+    """Whether a value can be sent as an element of the kind; drivers ignore or misread others."""
+    match kind:
+        case Kind.NUMBER:
+            return not isinstance(value, (bool, str)) and math.isfinite(value)
+        case Kind.SWITCH:
+            return isinstance(value, bool)
+        case Kind.TEXT:
+            return isinstance(value, str)
+        case _:
+            return False
 
 
 def _text(values: Mapping[str, Value]) -> str:

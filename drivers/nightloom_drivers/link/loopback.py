@@ -51,7 +51,8 @@ class LoopbackLink(Link):
             with contextlib.suppress(asyncio.CancelledError):
                 await task
         self._running = []
-        self.connected = False
+        if self.connected:
+            self.disconnect("the link was closed")
 
     def reconnect(self) -> None:
         """Stand as a client that has just connected."""
