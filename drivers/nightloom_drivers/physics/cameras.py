@@ -7,10 +7,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightloom_drivers.physics.cooler import Cooler
-from nightloom_drivers.physics.settings import SensorSettings
+from nightloom_drivers.physics.lightpath import GuideLightPath, MainLightPath
+from nightloom_drivers.physics.psf import add_stars, gaussian_stamps
+from nightloom_drivers.physics.sensor import Frame as Frame
+from nightloom_drivers.physics.sensor import Sensor, binned, digitise
+from nightloom_drivers.physics.view import View
+from nightloom_drivers.physics.weather import Weather
 
 FrameKind = Literal["light", "dark", "bias", "flat"]
-Frame = NDArray[np.uint16]
+
+_FAINTEST = 0.15  # of the noise of a pixel: stars with a fainter peak are not drawn
+_POOL_SIZE = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -22,12 +29,26 @@ class Window:
     width: int
     height: int
 
+    @property
+    def area(self) -> tuple[slice, slice]:
+        """The rows and columns of the window."""
+        return slice(self.y, self.y + self.height), slice(self.x, self.x + self.width)
+
 
 class MainCamera:
     """The cooled imaging camera."""
 
-    settings: SensorSettings
-    cooler: Cooler
+    def __init__(
+        self, sensor: Sensor, path: MainLightPath, cooler: Cooler, stream: np.random.SeedSequence
+    ) -> None:
+        self.settings = sensor.settings
+        self.cooler = cooler
+        self._sensor, self._path = sensor, path
+        self._rng = np.random.default_rng(stream)
+
+    def view(self, t_start_s: float, exposure_s: float) -> View:
+        """Return the stars and the glow of an exposure that has ended, without pixels."""
+        return self._path.view(t_start_s, exposure_s)
 
     def expose(
         self,
@@ -41,15 +62,71 @@ class MainCamera:
 
         The world's wheel, focuser, mount, covers and panel are read through the exposure, so ask
         when it has ended. Dark and bias frames see no light whatever is open; light and flat
-        frames see the sky, or the panel when the cap is closed.
+        frames see the sky, or the panel when the cap is closed. Binned pixels are sums.
         """
-        raise NotImplementedError
+        whole = Window(0, 0, self.settings.width_px, self.settings.height_px)
+        window = window or whole
+        exposure_s = 0.0 if kind == "bias" else exposure_s
+        sensor_c = self.cooler.temperature_c(t_start_s + exposure_s / 2)
+        area, lit = window.area, kind in ("light", "flat") and exposure_s > 0
+        warmth = np.float32(self._sensor.warmth(sensor_c) * exposure_s)
+        electrons = self._sensor.dark_at_0c[area] * warmth
+        if lit:
+            view = self.view(t_start_s, exposure_s)
+            light = np.full(electrons.shape, view.glow_e_per_s * exposure_s, np.float32)
+            self._draw(light, view, exposure_s, window)
+            light *= self._sensor.response[area]
+            electrons += light
+        return self._sensor.read(binned(electrons, binning), self._rng, binning**2)
+
+    def _draw(
+        self, light: NDArray[np.float32], view: View, exposure_s: float, window: Window
+    ) -> None:
+        blur = view.blur
+        spread_px2 = 2 * np.pi * blur.sigma_px**2 + np.pi * blur.disk_radius_px**2
+        noise = np.sqrt(view.glow_e_per_s * exposure_s + self.settings.read_noise_e**2)
+        seen = view.flux_e_per_s * exposure_s > _FAINTEST * noise * spread_px2
+        flux = view.flux_e_per_s[seen] * exposure_s
+        add_stars(light, view.x[seen] - window.x, view.y[seen] - window.y, flux, blur)
 
 
 class GuideCamera:
-    """The small uncooled camera on the guide telescope, under the roof but not the dust cap."""
+    """The small uncooled camera on the guide telescope, under the roof but not the dust cap.
 
-    settings: SensorSettings
+    Its noise is read from a pool drawn once, from a place drawn for every frame.
+    """
+
+    def __init__(
+        self,
+        sensor: Sensor,
+        path: GuideLightPath,
+        weather: Weather,
+        jitter_arcsec: float,
+        arcsec_per_px: float,
+        stream: np.random.SeedSequence,
+    ) -> None:
+        self.settings = sensor.settings
+        self._sensor, self._path, self._weather = sensor, path, weather
+        self._jitter_px = jitter_arcsec / arcsec_per_px
+        self._rng = np.random.default_rng(stream)
+        self._pool = self._rng.standard_normal(_POOL_SIZE, np.float32)
+
+    def view(self, t_start_s: float, exposure_s: float) -> View:
+        """Return the stars and the glow of an exposure that has ended, without pixels.
+
+        Every call draws the air's motion of the stars afresh.
+        """
+        view = self._path.view(t_start_s, exposure_s)
+        # the air's motion averages out with time, down to the tenth of a second
+        spread_px = self._jitter_px / np.sqrt(max(exposure_s, 0.1))
+        jitter = spread_px * self._rng.standard_normal(2)
+        return View(
+            view.x + jitter[0],
+            view.y + jitter[1],
+            view.flux_e_per_s,
+            view.blur,
+            view.glow_e_per_s,
+        )
 
     def expose(
         self,
@@ -58,5 +135,50 @@ class GuideCamera:
         kind: FrameKind = "light",
         window: Window | None = None,
     ) -> Frame:
-        """Return the frame, shape (height, width)."""
-        raise NotImplementedError
+        """Return the frame, shape (height, width); dark and bias frames see no light."""
+        s = self.settings
+        exposure_s = 0.0 if kind == "bias" else exposure_s
+        lit = kind in ("light", "flat") and exposure_s > 0
+        view = self.view(t_start_s, exposure_s) if lit else View.starless()
+        warmth = self._sensor.warmth(self._weather.temperature_c(t_start_s) + 5.0)
+        glow = view.glow_e_per_s * exposure_s
+        electrons = self._sensor.dark_at_0c * np.float32(warmth * exposure_s)
+        noise = np.float32(np.sqrt(glow + s.dark_e_per_s * warmth * exposure_s + s.read_noise_e**2))
+        begin = int(self._rng.integers(_POOL_SIZE - electrons.size))
+        drawn = self._pool[begin : begin + electrons.size].reshape(electrons.shape)
+        electrons += drawn * noise
+        electrons += np.float32(glow)
+        self._draw(electrons, drawn, view, exposure_s, float(noise))
+        np.minimum(electrons, np.float32(s.full_well_e), out=electrons)
+        frame = digitise(electrons, s)
+        return frame if window is None else frame[window.area].copy()
+
+    def _draw(
+        self,
+        electrons: NDArray[np.float32],
+        drawn: NDArray[np.float32],
+        view: View,
+        exposure_s: float,
+        noise: float,
+    ) -> None:
+        """Add stars with their own photon noise."""
+        sigma = view.blur.sigma_px
+        flux = view.flux_e_per_s * exposure_s
+        reach = int(np.ceil(4 * sigma)) + 1
+        height, width = electrons.shape
+        seen = np.flatnonzero(
+            (flux > _FAINTEST * noise * 2 * np.pi * sigma**2)
+            & (view.x > -reach)
+            & (view.x < width - 1 + reach)
+            & (view.y > -reach)
+            & (view.y < height - 1 + reach)
+        )
+        left, down, images = gaussian_stamps(view.x[seen], view.y[seen], sigma, reach)
+        images = images * flux[seen][:, None, None]
+        grain = np.sqrt(noise**2 + images) - noise
+        size = 2 * reach + 1
+        for x0, y0, image, more in zip(left.tolist(), down.tolist(), images, grain, strict=True):
+            x1, y1 = max(x0, 0), max(y0, 0)
+            x2, y2 = min(x0 + size, width), min(y0 + size, height)
+            here, part = np.s_[y1:y2, x1:x2], np.s_[y1 - y0 : y2 - y0, x1 - x0 : x2 - x0]
+            electrons[here] += image[part] + more[part] * drawn[here]

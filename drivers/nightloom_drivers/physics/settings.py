@@ -101,6 +101,7 @@ class GuideCameraSettings(_Part):
     band_nm: float = 300.0
     blur_fwhm_arcsec: float = 3.0
     """Blur of the guide optics themselves, added in quadrature to the seeing."""
+    limit_mag: float = 14.0
     angle_deg: float = 25.0
     offset_east_arcmin: float = 6.0
     offset_north_arcmin: float = -4.0

@@ -7,10 +7,13 @@ from nightloom_drivers.physics.clouds import Clouds
 from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.enclosure import Cover, Panel
 from nightloom_drivers.physics.focuser import Focuser
+from nightloom_drivers.physics.lightpath import Air, GuideLightPath, MainLightPath
 from nightloom_drivers.physics.mount import Mount
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.physics.sensor import Sensor
+from nightloom_drivers.physics.settings import RigSettings, scale_arcsec_per_px
 from nightloom_drivers.physics.site import Site
 from nightloom_drivers.physics.sky import Sky
+from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.weather import Weather
 from nightloom_drivers.physics.wheel import Wheel
 
@@ -58,5 +61,30 @@ class World:
         self.roof = Cover(start_s, enclosure.roof_travel_s, enclosure.roof_starts_open)
         self.cap = Cover(start_s, enclosure.cap_travel_s, enclosure.cap_starts_open)
         self.panel = Panel(start_s, enclosure.panel_levels)
-        self.camera = MainCamera()
-        self.guide_camera = GuideCamera()
+        self.air = Air(self.site, self.sky, self.clouds, self.weather)
+        self.stars = star_source(settings.stars, settings.star_limit_mag)
+        self.light_path = MainLightPath(
+            settings,
+            self.air,
+            self.stars,
+            self.mount,
+            self.focuser,
+            self.wheel,
+            (self.roof, self.cap),
+            self.panel,
+        )
+        self.camera = MainCamera(
+            Sensor(settings.sensor, settings.optics.vignetting, streams["sensor"]),
+            self.light_path,
+            self.cooler,
+            streams["camera"],
+        )
+        guide = settings.guide
+        self.guide_camera = GuideCamera(
+            Sensor(guide.sensor, guide.optics.vignetting, streams["guide_sensor"]),
+            GuideLightPath(settings, self.air, self.stars, self.mount, self.roof),
+            self.weather,
+            settings.atmosphere.jitter_arcsec,
+            scale_arcsec_per_px(guide.optics, guide.sensor),
+            streams["guide_camera"],
+        )
