@@ -30,7 +30,7 @@ def star_image(
         light = rng.poisson(light) + rng.normal(0, read_noise_adu, shape)
     for column, row, level in hot_pixels:
         light[row, column] += level
-    return np.clip(np.rint(light), 0, 65535).astype(np.uint16)
+    return np.asarray(np.clip(np.rint(light), 0, 65535), dtype=np.uint16)
 
 
 def moved(stars: Sequence[Star], dx: float, dy: float, dim: float = 1.0) -> list[Star]:

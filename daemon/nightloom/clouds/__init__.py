@@ -1,1 +1,33 @@
 """Telling clouds from the stars that are missing."""
+
+from nightloom.clouds.frames import (
+    FrameFacts,
+    FramePolicy,
+    FrameReference,
+    Verdict,
+    judge_frame,
+)
+from nightloom.clouds.watch import (
+    Action,
+    CloudPolicy,
+    CloudWatch,
+    Decision,
+    FrameReading,
+    GuideReading,
+    observe,
+)
+
+__all__ = [
+    "Action",
+    "CloudPolicy",
+    "CloudWatch",
+    "Decision",
+    "FrameFacts",
+    "FramePolicy",
+    "FrameReading",
+    "FrameReference",
+    "GuideReading",
+    "Verdict",
+    "judge_frame",
+    "observe",
+]

@@ -1,4 +1,4 @@
-"""What a guide pulse does to the stars: two directions, two rates, and how they change with the sky."""
+"""What a guide pulse does to the stars: two directions and two rates."""
 
 import math
 from dataclasses import dataclass, replace

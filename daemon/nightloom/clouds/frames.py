@@ -1,0 +1,132 @@
+"""Is a main-camera frame as deep as it should be? Star counts against what the same target gave."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+# Stars per magnitude grow by this exponent of ten: 0.6 for stars spread evenly through empty
+# space, about 0.3 as counted at the magnitudes that a backyard telescope reaches (from memory).
+COUNT_SLOPE = 0.3
+
+
+@dataclass(frozen=True)
+class FrameFacts:
+    """What a frame shows. ``background_adu`` is the sky above the bias; ``fwhm_px`` may be any
+    measure of star size, as long as it is the same in all frames.
+    """
+
+    star_count: int
+    background_adu: float
+    fwhm_px: float
+    exposure_s: float
+    airmass: float
+
+
+@dataclass(frozen=True)
+class FramePolicy:
+    """When a frame is refused, and when it may teach.
+
+    ``accept_fraction`` and ``learn_fraction`` are transparencies. A sky brighter than
+    ``brightening_max`` times the reference refuses the frame too. ``extinction_mag`` is per
+    airmass. ``memory`` frames are kept.
+    """
+
+    accept_fraction: float = 0.6
+    learn_fraction: float = 0.85
+    brightening_max: float = 4.0
+    stars_min: int = 10
+    extinction_mag: float = 0.2
+    memory: int = 12
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Whether a frame counts, why, and the transparency it shows (None without a reference)."""
+
+    accepted: bool
+    reason: str
+    transparency: float | None = None
+
+
+@dataclass(frozen=True)
+class FrameReference:
+    """Good frames of one target and one filter: what later ones are expected to match."""
+
+    frames: tuple[FrameFacts, ...] = ()
+
+    def expected_stars(self, frame: FrameFacts, policy: FramePolicy) -> float | None:
+        """How many stars a clear sky would show in ``frame``; None before the first good frame.
+
+        The upper quartile of the kept frames, each carried to this frame's depth: a thin veil
+        over some of them does not become the standard.
+        """
+        if not self.frames:
+            return None
+        here = depth_mag(frame, policy.extinction_mag)
+        counts = [
+            good.star_count * 10 ** (COUNT_SLOPE * (here - depth_mag(good, policy.extinction_mag)))
+            for good in self.frames
+        ]
+        return float(np.quantile(counts, 0.75))
+
+    def sky_adu_per_s(self) -> float | None:
+        """Median sky brightness of the kept frames."""
+        if not self.frames:
+            return None
+        return float(np.median([good.background_adu / good.exposure_s for good in self.frames]))
+
+    def learn(self, frame: FrameFacts, verdict: Verdict, policy: FramePolicy) -> "FrameReference":
+        """With ``frame`` added if it was accepted and is itself clear; otherwise unchanged.
+
+        Frames that are accepted but thin do not teach, or a slowly thickening cloud would pull
+        the standard down after it.
+        """
+        transparency = 1.0 if verdict.transparency is None else verdict.transparency
+        if not verdict.accepted or transparency < policy.learn_fraction:
+            return self
+        return replace(self, frames=(*self.frames, frame)[-policy.memory :])
+
+
+def depth_mag(frame: FrameFacts, extinction_mag: float) -> float:
+    """Faintest magnitude in reach, up to a constant, of a frame limited by the sky's photon noise.
+
+    Signal goes as exposure and transparency, noise as star size and the root of the background.
+    """
+    return (
+        2.5 * math.log10(frame.exposure_s)
+        - 1.25 * math.log10(max(frame.background_adu, 1.0))
+        - 2.5 * math.log10(frame.fwhm_px)
+        - extinction_mag * frame.airmass
+    )
+
+
+def judge_frame(frame: FrameFacts, reference: FrameReference, policy: FramePolicy) -> Verdict:
+    """Accept or refuse ``frame``.
+
+    The star count against the expected one is turned into a transparency: a count grows as the
+    2.5 × 0.3 power of it.
+    """
+    expected = reference.expected_stars(frame, policy)
+    if frame.star_count < policy.stars_min:
+        # Without stars there is no star size and no expectation, and nothing shines through.
+        seen = 0.0
+        if expected is not None and math.isfinite(expected):
+            seen = transparency_of(frame.star_count, expected)
+        return Verdict(False, f"{frame.star_count} stars, at least {policy.stars_min} wanted", seen)
+    sky = reference.sky_adu_per_s()
+    if expected is None or sky is None:
+        return Verdict(True, f"{frame.star_count} stars, nothing yet to compare with")
+    transparency = transparency_of(frame.star_count, expected)
+    text = f"{frame.star_count} stars of {expected:.0f} expected, transparency {transparency:.2f}"
+    if transparency < policy.accept_fraction:
+        return Verdict(False, f"{text}, under {policy.accept_fraction:.2f}", transparency)
+    brightening = frame.background_adu / frame.exposure_s / max(sky, 1e-9)
+    if brightening > policy.brightening_max:
+        return Verdict(False, f"sky {brightening:.1f} times brighter than before", transparency)
+    return Verdict(True, text, transparency)
+
+
+def transparency_of(star_count: int, expected: float) -> float:
+    """The transparency at which ``star_count`` of ``expected`` stars are still seen."""
+    return float((star_count / expected) ** (1 / (2.5 * COUNT_SLOPE)))

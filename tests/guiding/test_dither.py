@@ -1,0 +1,89 @@
+"""The dither sequence against its published values, and the distance it promises."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.distance import pdist
+
+from nightloom.guiding import CameraPair, next_dither
+from nightloom.guiding.dither import R2_STEP, r2_points
+
+
+def walk(count: int, radius_px: float, least_px: float, index: int = 0) -> np.ndarray:
+    pointings = np.zeros((1, 2))
+    for _ in range(count):
+        pointings = np.vstack([pointings, next_dither(pointings, radius_px, least_px, index)])
+    return pointings
+
+
+def test_sequence_has_the_published_steps_and_first_points() -> None:
+    """M. Roberts, The unreasonable effectiveness of quasirandom sequences, 2018."""
+    assert pytest.approx([0.7548776662, 0.5698402910], abs=1e-10) == R2_STEP
+    first = [[0.25488, 0.06984], [0.00976, 0.63968], [0.76463, 0.20952]]
+    assert r2_points(1, 3) == pytest.approx(np.array(first), abs=1e-5)
+
+
+@pytest.mark.parametrize(("count", "spacing"), [(8, 0.768), (32, 0.798), (128, 0.767)])
+def test_sequence_keeps_its_spacing(count: int, spacing: float) -> None:
+    """Least distance × √n in the unit square, computed from the formula of Roberts 2018."""
+    assert pdist(r2_points(1, count)).min() * math.sqrt(count) == pytest.approx(spacing, abs=0.001)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.integers(1, 40),
+    st.floats(2, 30),
+    st.floats(0.5, 6),
+    st.integers(0, 10**6),
+)
+def test_least_distance_is_always_kept(
+    count: int, radius_px: float, least_px: float, index: int
+) -> None:
+    """Also when the disc is full and has to widen."""
+    assert pdist(walk(count, radius_px, least_px, index)).min() >= least_px
+
+
+@pytest.mark.parametrize("index", [0, 1, 250])
+def test_roomy_disc_is_not_left(index: int) -> None:
+    """40 pointings 3 px apart need well under a disc of 20 px."""
+    pointings = walk(40, 20.0, 3.0, index)
+    assert np.hypot(*pointings.T).max() <= 20.0
+
+
+def test_steps_are_shorter_than_those_of_random_points() -> None:
+    """Two random points of a disc are 0.9054 R apart on average, 128/(45π) (integral geometry)."""
+    pointings = walk(40, 20.0, 3.0)
+    steps = np.hypot(*np.diff(pointings, axis=0).T)
+    assert steps.mean() < 0.55 * 128 / (45 * math.pi) * 20.0
+
+
+def test_pointings_fill_the_disc_evenly() -> None:
+    """Every quadrant gets its part."""
+    pointings = walk(40, 20.0, 2.0)[1:]
+    quadrants = np.bincount(2 * (pointings[:, 0] > 0) + (pointings[:, 1] > 0), minlength=4)
+    assert quadrants.min() >= 6
+
+
+def test_each_night_starts_elsewhere_and_repeats_itself() -> None:
+    none = np.empty((0, 2))
+    starts = {next_dither(none, 10.0, 2.0, night) for night in range(50)}
+    assert len(starts) == 50
+    assert next_dither(none, 10.0, 2.0, 7) == next_dither(none, 10.0, 2.0, 7)
+
+
+@pytest.mark.parametrize(
+    ("radius_px", "least_px", "index"), [(0, 1, 0), (math.nan, 1, 0), (5, -1, 0), (5, 1, -1)]
+)
+def test_senseless_request_is_an_error(radius_px: float, least_px: float, index: int) -> None:
+    with pytest.raises(ValueError, match="dither needs"):
+        next_dither(np.empty((0, 2)), radius_px, least_px, index)
+
+
+def test_shift_in_guide_pixels_keeps_its_length_on_the_sky() -> None:
+    """10 px of 1″ are 2.5 px of 4″, turned with the camera."""
+    pair = CameraPair(main_arcsec_per_px=1.0, guide_arcsec_per_px=4.0, rotation_deg=90.0)
+    assert pair.to_guide(10.0, 0.0) == pytest.approx((0.0, 2.5))
+    assert CameraPair(1.0, 4.0, mirrored=True).to_guide(0.0, 10.0) == pytest.approx((0.0, -2.5))
