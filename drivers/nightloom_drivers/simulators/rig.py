@@ -1,6 +1,8 @@
 """All devices of the simulated rig, around one world."""
 
+import tomllib
 from dataclasses import dataclass
+from pathlib import Path
 
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.physics.cameras import Frame, FrameKind, Window
@@ -22,6 +24,19 @@ from nightloom_drivers.simulators.wheel import WheelSimulator
 
 BINNING_MAX = 4
 
+DEVICES = (
+    "Rig Camera",
+    "Rig Guide Camera",
+    "Rig Wheel",
+    "Rig Focuser",
+    "Rig Mount",
+    "Rig Weather",
+    "Rig Roof",
+    "Rig Light Panel",
+    "Rig Dust Cap",
+)
+"""INDI names of the rig's devices, in the order of `Rig.simulators`."""
+
 
 @dataclass(frozen=True)
 class Rig:
@@ -31,25 +46,36 @@ class Rig:
     simulators: list[Simulator]
 
 
+def read_settings(folder: Path | None) -> RigSettings:
+    """The settings in a folder's rig.toml; without a folder, the built-in ones.
+
+    Raises OSError without the file, and ValueError (of tomllib or pydantic) for a wrong one.
+    """
+    if folder is None:
+        return RigSettings()
+    return RigSettings.model_validate(tomllib.loads((folder / "rig.toml").read_text("utf-8")))
+
+
 def build_rig(settings: RigSettings, clock: Clock, seed: int) -> Rig:
     """A rig that begins at the clock's present; call it while the clock's loop runs."""
     world = World(settings, seed, clock.unix_s())
-    return Rig(
-        world,
-        [
-            CameraSimulator("Rig Camera", _main_chip(world), clock),
-            CameraSimulator("Rig Guide Camera", _guide_chip(world), clock),
-            WheelSimulator("Rig Wheel", world.wheel, clock),
-            FocuserSimulator("Rig Focuser", world.focuser, clock, world.weather.temperature_c),
-            MountSimulator("Rig Mount", world.mount, clock, settings),
-            WeatherSimulator("Rig Weather", world.weather, clock),
-            RoofSimulator(
-                "Rig Roof", world.roof, clock, lambda: world.mount.is_parked(clock.unix_s())
-            ),
-            LightPanelSimulator("Rig Light Panel", world.panel, clock),
-            DustCapSimulator("Rig Dust Cap", world.cap, clock),
-        ],
-    )
+    camera, guide, wheel, focuser, mount, weather, roof, panel, cap = DEVICES
+
+    def mount_is_parked() -> bool:
+        return world.mount.is_parked(clock.unix_s())
+
+    simulators: list[Simulator] = [
+        CameraSimulator(camera, _main_chip(world), clock),
+        CameraSimulator(guide, _guide_chip(world), clock),
+        WheelSimulator(wheel, world.wheel, clock),
+        FocuserSimulator(focuser, world.focuser, clock, world.weather.temperature_c),
+        MountSimulator(mount, world.mount, clock, settings),
+        WeatherSimulator(weather, world.weather, clock),
+        RoofSimulator(roof, world.roof, clock, mount_is_parked),
+        LightPanelSimulator(panel, world.panel, clock),
+        DustCapSimulator(cap, world.cap, clock),
+    ]
+    return Rig(world, simulators)
 
 
 def _main_chip(world: World) -> Chip:

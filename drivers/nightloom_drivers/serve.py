@@ -1,0 +1,193 @@
+"""`nightloom-rig`: the simulated rig as INDI devices, on a port or for the C indiserver.
+
+On a port each device is a driver of its own. Under indiserver all are one driver, since they
+share one sky: `nightloom-rig-driver` takes its options from environment variables there.
+"""
+
+import argparse
+import asyncio
+import contextlib
+import logging
+import os
+import signal
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from indipyserver import IPyServer
+
+from nightloom_drivers.clock import LoopClock, ScaledTimeLoop, WallClock
+from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.simulators.indi_driver import SimulatorDriver
+from nightloom_drivers.simulators.rig import DEVICES, build_rig, read_settings
+from nightloom_drivers.simulators.simulator import Simulator
+from nightloom_drivers.simulators.stdio import StandardStreams
+
+CLIENTS_MAX = 10
+KEEPALIVE_S = 5
+"""A server that writes seldom notices late that a client has left, and is busy meanwhile."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the rig is and when; `origin_s` is the machine's monotonic time at `start_s`."""
+
+    settings: RigSettings
+    seed: int
+    speed: float
+    start_s: float
+    origin_s: float | None
+    devices: tuple[str, ...]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Serve the rig on a port until interrupted. Bad input ends with exit status 2."""
+    parser = _parser()
+    parser.add_argument("--host", default="127.0.0.1", help="address to listen on")
+    parser.add_argument("--port", type=int, default=7624, help="port; 0 takes a free one")
+    parser.add_argument(
+        "--stdio", action="store_true", help="speak on standard input and output to indiserver"
+    )
+    given = parser.parse_args(arguments)
+    options = _options(parser, given)
+    if given.stdio:
+        return _run(options, None)
+    return _run(options, (given.host, given.port))
+
+
+def driver() -> int:
+    """Serve the rig on standard input and output, as indiserver starts drivers.
+
+    Options are NIGHTLOOM_RIG_CONFIG, _SEED, _SPEED, _START, _ORIGIN and _DEVICES (with commas).
+    """
+    parser = _parser()
+    return _run(_options(parser, parser.parse_args(_from_environment(os.environ))), None)
+
+
+async def serve_port(simulators: Sequence[Simulator], host: str, port: int) -> None:
+    """Serve on a port until cancelled; says on standard output where, once it listens.
+
+    Raises RuntimeError when the server ends by itself.
+    """
+    server = IPyServer(
+        *[SimulatorDriver([simulator]) for simulator in simulators],
+        host=host,
+        port=port,
+        maxconnections=CLIENTS_MAX,
+    )
+    server.keepalive = KEEPALIVE_S
+    serving = asyncio.create_task(server.asyncrun())
+    try:
+        while server.server is None and not serving.done():  # noqa: ASYNC110  (no event tells it)
+            await asyncio.sleep(0.01)
+        if server.server is not None:
+            for socket in server.server.sockets:
+                sys.stdout.write("nightloom-rig listens on {}:{}\n".format(*socket.getsockname()))
+            sys.stdout.flush()
+        await serving
+    finally:
+        serving.cancel()
+    raise RuntimeError("the server ended by itself; its reason was logged")
+
+
+async def serve_streams(simulators: Sequence[Simulator]) -> None:
+    """Serve on standard input and output until the input ends."""
+    write_fd = os.dup(1)
+    os.dup2(2, 1)  # A stray print must not get between the messages.
+    rig_driver = SimulatorDriver(simulators)
+    streams = StandardStreams(rig_driver, 0, write_fd)
+    rig_driver._commsobj = streams  # noqa: SLF001  (indipydriver has no other way)
+    running = asyncio.create_task(rig_driver.asyncrun())
+    ended = asyncio.create_task(streams.ended.wait())
+    done, _ = await asyncio.wait([running, ended], return_when=asyncio.FIRST_COMPLETED)
+    if running in done:
+        running.result()
+        raise RuntimeError("the driver ended by itself")
+    running.cancel()
+
+
+def _run(options: Options, address: tuple[str, int] | None) -> int:
+    logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
+    with asyncio.Runner(
+        loop_factory=lambda: ScaledTimeLoop(options.speed, options.origin_s)
+    ) as runner:
+        return runner.run(_serve(options, address))
+
+
+async def _serve(options: Options, address: tuple[str, int] | None) -> int:
+    """Until SIGTERM or SIGINT, which end it well."""
+    rig = build_rig(options.settings, LoopClock(options.start_s), options.seed)
+    chosen = [s for s in rig.simulators if not options.devices or s.device in options.devices]
+    serving = asyncio.create_task(
+        serve_streams(chosen) if address is None else serve_port(chosen, *address)
+    )
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, serving.cancel)
+    with contextlib.suppress(asyncio.CancelledError):
+        await serving
+    return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        "nightloom-rig", description="Serve the simulated rig as INDI devices."
+    )
+    parser.add_argument("--config", type=Path, help="folder with rig.toml; else the built-in rig")
+    parser.add_argument("--seed", type=int, default=1, help="of everything that is random")
+    parser.add_argument("--speed", type=float, default=1.0, help="seconds that pass in a second")
+    parser.add_argument(
+        "--start",
+        type=_utc_s,
+        help="the rig's time at first, as 2026-11-14T17:00:00 in UTC; else now",
+    )
+    parser.add_argument(
+        "--origin", type=float, help="the machine's monotonic seconds at --start; else now"
+    )
+    parser.add_argument(
+        "--device",
+        action="append",
+        default=[],
+        choices=DEVICES,
+        help="serve only this device; can be repeated",
+    )
+    return parser
+
+
+def _options(parser: argparse.ArgumentParser, given: argparse.Namespace) -> Options:
+    if not 0 < given.speed < float("inf"):
+        parser.error("--speed must be a number above 0")
+    if given.origin is not None and given.start is None:
+        parser.error("--origin needs --start")
+    if given.seed < 0:
+        parser.error("--seed must be 0 or more")
+    try:
+        settings = read_settings(given.config)
+    except (OSError, ValueError) as error:
+        parser.error(f"--config: {error}")
+    start_s = WallClock().unix_s() if given.start is None else given.start
+    return Options(settings, given.seed, given.speed, start_s, given.origin, tuple(given.device))
+
+
+def _from_environment(environment: Mapping[str, str]) -> list[str]:
+    """The command line that the environment stands for."""
+    arguments = []
+    for name in ("config", "seed", "speed", "start", "origin"):
+        if value := environment.get(f"NIGHTLOOM_RIG_{name.upper()}"):
+            arguments.append(f"--{name}={value}")
+    names = environment.get("NIGHTLOOM_RIG_DEVICES", "").split(",")
+    return arguments + [f"--device={name.strip()}" for name in names if name.strip()]
+
+
+def _utc_s(text: str) -> float:
+    """Unix seconds of an ISO time, which is UTC when it names no zone."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no time like 2026-11-14T17:00:00") from None
+    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
