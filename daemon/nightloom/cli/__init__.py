@@ -1,1 +1,5 @@
 """The commands."""
+
+from nightloom.cli.command_line import COMMANDS, main
+
+__all__ = ["COMMANDS", "main"]

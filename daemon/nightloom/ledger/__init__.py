@@ -1,6 +1,19 @@
 """The record that survives: frames, verdicts, curves, in one SQLite file."""
 
-from nightloom.ledger.ledger import Ledger, LedgerError
+from nightloom.ledger.ledger import FILE_NAME, Ledger, LedgerError
 from nightloom.ledger.records import Curve, Frame, Intent, Verdict
+from nightloom.ledger.tally import Asked, FilterTally, TargetTally, tally
 
-__all__ = ["Curve", "Frame", "Intent", "Ledger", "LedgerError", "Verdict"]
+__all__ = [
+    "FILE_NAME",
+    "Asked",
+    "Curve",
+    "FilterTally",
+    "Frame",
+    "Intent",
+    "Ledger",
+    "LedgerError",
+    "TargetTally",
+    "Verdict",
+    "tally",
+]

@@ -14,6 +14,9 @@ from nightloom.ledger.migrations import MIGRATIONS, migrate, version_of
 from nightloom.ledger.records import Curve, Frame, Intent, Verdict
 from nightloom.ledger.rows import columns, from_row, stored, to_row
 
+FILE_NAME = "ledger.sqlite"
+"""The ledger's name in an output folder."""
+
 
 class LedgerError(Exception):
     """The ledger could not do what it was asked."""

@@ -1,0 +1,80 @@
+"""`nightloom check`: what is wrong with the configuration and the devices, and how to mend it."""
+
+import argparse
+import asyncio
+import json
+import os
+import sys
+from pathlib import Path
+
+from nightloom.cli.answers import BAD_INPUT, DONE
+from nightloom.cli.check_devices import check_devices
+from nightloom.cli.configuration import add_config, config_folder
+from nightloom.settings import Problem, Settings, SettingsError, read_settings
+from nightloom.settings.problems import ABSENT
+from nightloom_drivers.errors import DeviceGone
+from nightloom_drivers.link.indi import IndiLink
+
+PATIENCE_S = 5.0
+"""How long the server and each device may take to answer; a healthy one needs far less than 1."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of this command."""
+    add_config(parser)
+    parser.add_argument("--devices", action="store_true", help="ask the INDI server too")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print what is wrong; 0 when nothing is, otherwise 2."""
+    folder = config_folder(arguments)
+    problems = find_problems(folder, with_devices=arguments.devices)
+    if arguments.json:
+        listed = [
+            {"file": p.file, "key": p.key, "sentence": str(p), "allowed": p.allowed}
+            for p in problems
+        ]
+        print(json.dumps({"folder": str(folder), "ok": not problems, "problems": listed}))
+    elif problems:
+        print(*problems, sep="\n", file=sys.stderr)
+    else:
+        checked = "The configuration and the devices are" if arguments.devices else "All is"
+        print(f"{checked} in order in {folder}.")
+    return BAD_INPUT if problems else DONE
+
+
+def find_problems(
+    folder: Path, *, with_devices: bool, patience_s: float = PATIENCE_S
+) -> list[Problem]:
+    """Problems of the files first; only with good files those of the disk and the devices."""
+    try:
+        settings = read_settings(folder)
+    except SettingsError as error:
+        return error.problems
+    problems = output_problems(settings.observatory.output_folder)
+    if with_devices:
+        problems += asyncio.run(_device_problems(settings, patience_s))
+    return problems
+
+
+def output_problems(folder: Path) -> list[Problem]:
+    """Whether frames could be written there, without making anything."""
+    nearest = next(parent for parent in (folder, *folder.parents) if parent.exists())
+    if not nearest.is_dir():
+        wrong = f"cannot be a folder: {nearest} is a file"
+    elif not os.access(nearest, os.W_OK | os.X_OK):
+        wrong = f"cannot be written: {nearest} does not let this user write"
+    else:
+        return []
+    return [Problem("observatory.toml", "output_folder", str(folder), wrong)]
+
+
+async def _device_problems(settings: Settings, patience_s: float) -> list[Problem]:
+    server = settings.observatory.server
+    try:
+        async with IndiLink(server.host, server.port, answer_s=patience_s) as link:
+            return await check_devices(settings, link, patience_s=patience_s)
+    except DeviceGone as error:
+        wrong = f"reaches no INDI server at {server.host} port {server.port}: {error.seen}"
+        return [Problem("observatory.toml", "server", ABSENT, wrong)]

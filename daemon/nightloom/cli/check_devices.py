@@ -1,0 +1,109 @@
+"""Whether the devices that the configuration names are there and are what it takes them for."""
+
+import asyncio
+from collections.abc import Iterator
+
+from nightloom.settings import Observatory, Problem, Settings
+from nightloom_drivers.errors import DeviceLate
+from nightloom_drivers.link import Link, Vector
+
+# DRIVER_INTERFACE bits as INDI's base device defines them (indibase: BaseDevice::DRIVER_INTERFACE).
+_ROLES = {
+    "camera": (2, "a camera"),
+    "guide_camera": (2, "a camera"),
+    "wheel": (16, "a filter wheel"),
+    "focuser": (8, "a focuser"),
+    "mount": (1, "a mount"),
+    "guide_port": (4, "a receiver of guide pulses"),
+    "weather": (128, "a weather station"),
+    "roof": (32, "a roof or dome"),
+    "light_panel": (1024, "a light panel"),
+    "dust_cap": (512, "a dust cap"),
+}
+
+
+async def check_devices(settings: Settings, link: Link, *, patience_s: float) -> list[Problem]:
+    """Problems of the devices over an open link, in the order of the configuration.
+
+    A device is absent when it has defined nothing after `patience_s`. A wheel that is switched
+    off is switched on to count its slots, and off again.
+    """
+    wanted = dict(_devices(settings.observatory))
+    infos = await asyncio.gather(
+        *(_heard(link, device, "DRIVER_INFO", patience_s) for device in wanted.values())
+    )
+    problems = []
+    for (role, device), info in zip(wanted.items(), infos, strict=True):
+        problem = _absent(role, device, link) if info is None else _unfit(role, device, info)
+        if problem:
+            problems.append(problem)
+        elif role == "wheel":
+            problems += await _wheel_problems(settings.observatory, link, patience_s)
+    return problems
+
+
+def _devices(observatory: Observatory) -> Iterator[tuple[str, str]]:
+    """Each section that names a device, and the name."""
+    for role in _ROLES:
+        section = getattr(observatory, role)
+        if section is not None:
+            yield role, section.device
+
+
+async def _heard(link: Link, device: str, name: str, patience_s: float) -> Vector | None:
+    """The vector as soon as it is defined, or None when it is not in time."""
+    try:
+        return await link.wait(device, name, lambda _: True, timeout_s=patience_s)
+    except DeviceLate:
+        return None
+
+
+def _absent(role: str, device: str, link: Link) -> Problem:
+    present = ", ".join(link.devices())
+    there = f"the server has {present}" if present else "the server has no device at all"
+    return Problem("observatory.toml", f"{role}.device", device, f"is not there; {there}")
+
+
+def _unfit(role: str, device: str, info: Vector) -> Problem | None:
+    bit, words = _ROLES[role]
+    text = info.text("DRIVER_INTERFACE")
+    claimed = int(text) if text.isdecimal() else 0
+    if claimed & bit:
+        return None
+    claims = [other for other_bit, other in dict(_ROLES.values()).items() if claimed & other_bit]
+    says = " and ".join(claims) if claims else f"something else (DRIVER_INTERFACE {text!r})"
+    wrong = f"is not {words}; its driver says it is {says}"
+    return Problem("observatory.toml", f"{role}.device", device, wrong)
+
+
+async def _wheel_problems(observatory: Observatory, link: Link, patience_s: float) -> list[Problem]:
+    """Whether the wheel has as many slots as the configuration names."""
+    wheel, asked = observatory.wheel, len(observatory.wheel.slots)
+    slot = link.get(wheel.device, "FILTER_SLOT")
+    switched_on = slot is None
+    if switched_on:
+        link.set(wheel.device, "CONNECTION", {"CONNECT": True, "DISCONNECT": False})
+        slot = await _heard(link, wheel.device, "FILTER_SLOT", patience_s)
+    if slot is None:
+        wrong = "does not answer when it is switched on"
+        return [Problem("observatory.toml", "wheel.device", wheel.device, wrong)]
+    if switched_on:
+        await _switch_off(link, wheel.device, patience_s)
+    lowest, highest = slot.limits.get("FILTER_SLOT_VALUE", (0.0, 0.0))
+    has = int(highest - lowest) + 1
+    if highest == lowest or has == asked:
+        return []
+    wrong = f"names {asked} slots, and the wheel has {has}"
+    return [Problem("observatory.toml", "wheel.slots", list(wheel.slots), wrong)]
+
+
+async def _switch_off(link: Link, device: str, patience_s: float) -> None:
+    before = link.set(device, "CONNECTION", {"CONNECT": False, "DISCONNECT": True})
+    await link.wait(
+        device,
+        "CONNECTION",
+        lambda connection: connection.on("DISCONNECT"),
+        after=before,
+        timeout_s=patience_s,
+        asked="to switch off",
+    )

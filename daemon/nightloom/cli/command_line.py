@@ -1,0 +1,52 @@
+"""The command line: which commands there are, and how one of them is called.
+
+A command is a module of this package with `add_arguments(parser)` and `run(arguments) -> int`. Only
+the one that was asked for is imported, so that help comes at once.
+"""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from importlib.metadata import version
+from typing import NoReturn
+
+COMMANDS = {
+    "check": "read the configuration, and the devices too, and list what is wrong",
+    "rehearse": "run a night through the simulated rig",
+    "run": "run the rig tonight, in the foreground",
+    "tail": "show a night's log, as it grows if asked to",
+    "tally": "accepted seconds for each target and filter against what was asked",
+}
+"""Each command with the line that `--help` says about it."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """Answers a wrong command line with one sentence."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status; a wrong command line raises SystemExit(2)."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    arguments = _parser(words).parse_args(words)
+    from nightloom.cli.answers import answer
+
+    command = import_module(f"nightloom.cli.{arguments.command}")
+    return answer(lambda: int(command.run(arguments)))
+
+
+def _parser(words: list[str]) -> argparse.ArgumentParser:
+    parser = _Parser(prog="nightloom", description="Runs an unattended backyard observatory.")
+    parser.add_argument("--version", action="version", version=f"nightloom {version('nightloom')}")
+    commands = parser.add_subparsers(
+        dest="command", metavar="COMMAND", required=True, parser_class=_Parser
+    )
+    asked = next((word for word in words if word in COMMANDS), None)
+    for name, line in COMMANDS.items():
+        command = commands.add_parser(name, help=line, description=f"{line.capitalize()}.")
+        if name == asked:
+            import_module(f"nightloom.cli.{name}").add_arguments(command)
+    return parser

@@ -1,0 +1,34 @@
+"""The `--config` option that several commands share."""
+
+import argparse
+from pathlib import Path
+
+from nightloom.cli.answers import BadInput
+from nightloom.settings import Settings, default_folder, read_settings
+
+
+def add_config(parser: argparse.ArgumentParser) -> None:
+    """Add `--config FOLDER`."""
+    parser.add_argument(
+        "--config",
+        type=Path,
+        metavar="FOLDER",
+        help="folder of the configuration (default: $NIGHTLOOM_CONFIG, ~/.config/nightloom,"
+        " /etc/nightloom)",
+    )
+
+
+def config_folder(arguments: argparse.Namespace) -> Path:
+    """The folder that was named, or the default one. Raises BadInput when it is not there."""
+    folder: Path = arguments.config or default_folder()
+    if not folder.is_dir():
+        raise BadInput(
+            f"There is no configuration folder {folder}; copy the example configuration there"
+            " or name another folder with --config."
+        )
+    return folder
+
+
+def settings_of(arguments: argparse.Namespace) -> Settings:
+    """Settings of that folder. Raises BadInput or SettingsError."""
+    return read_settings(config_folder(arguments))

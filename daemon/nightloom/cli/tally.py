@@ -1,0 +1,109 @@
+"""`nightloom tally`: accepted seconds for each target and filter against what was asked."""
+
+import argparse
+import json
+from pathlib import Path
+from typing import Any
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+
+from nightloom.cli.answers import DONE
+from nightloom.cli.configuration import add_config, settings_of
+from nightloom.ledger import FILE_NAME, Asked, FilterTally, Ledger, TargetTally, tally
+from nightloom.settings import Target
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of this command."""
+    add_config(parser)
+    parser.add_argument(
+        "--ledger",
+        type=Path,
+        metavar="FILE",
+        help=f"the ledger (default: {FILE_NAME} in the configured output folder)",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the tally of every target, those that are no longer asked for last."""
+    settings = settings_of(arguments)
+    file: Path = arguments.ledger or settings.observatory.output_folder / FILE_NAME
+    asked = {target.name: asked_of(target) for target in settings.targets.targets}
+    with Ledger.read(file) as ledger:
+        names = [*asked, *(name for name in ledger.targets() if name not in asked)]
+        tallies = [tally(ledger, name, asked.get(name, {})) for name in names]
+    if arguments.json:
+        print(json.dumps({"ledger": str(file), "targets": [_as_json(one) for one in tallies]}))
+    else:
+        _print(tallies)
+    return DONE
+
+
+def asked_of(target: Target) -> dict[str, Asked]:
+    """What a target asks of each filter."""
+    return {
+        name: Asked(
+            sub.share,
+            sub.exposure_s,
+            None if sub.wanted_hours is None else sub.wanted_hours * 3600,
+        )
+        for name, sub in target.filters.items()
+    }
+
+
+def _as_json(one: TargetTally) -> dict[str, Any]:
+    return {
+        "target": one.target,
+        "accepted_s": one.accepted_s,
+        "unevenness": round(one.unevenness, 4),
+        "filters": {row.filter: _row_as_json(row) for row in one.filters},
+    }
+
+
+def _row_as_json(row: FilterTally) -> dict[str, Any]:
+    return {
+        "accepted_s": row.accepted_s,
+        "subs": row.subs,
+        "rejected": row.rejected,
+        "fraction": round(row.fraction, 4),
+        "asked_fraction": round(row.asked_fraction, 4),
+        "ahead_cycles": round(row.ahead_cycles, 4),
+        "wanted_s": row.wanted_s,
+    }
+
+
+def _print(tallies: list[TargetTally]) -> None:
+    console = Console(highlight=False)
+    for one in tallies:
+        table = Table(
+            title=f"{one.target}: {_hours(one.accepted_s)} accepted,"
+            f" uneven by {one.unevenness:.2f} cycles",
+            title_justify="left",
+            title_style="bold",
+            box=box.SIMPLE_HEAD,
+        )
+        table.add_column("filter")
+        for heading in ("accepted", "subs", "rejected", "has", "asked", "ahead", "of wanted"):
+            table.add_column(heading, justify="right")
+        for row in one.filters:
+            table.add_row(row.filter, *_cells(row))
+        console.print(table)
+
+
+def _cells(row: FilterTally) -> list[str]:
+    return [
+        _hours(row.accepted_s),
+        str(row.subs),
+        str(row.rejected),
+        f"{row.fraction:.0%}",
+        f"{row.asked_fraction:.0%}" if row.asked_fraction else "-",
+        f"{row.ahead_cycles:+.2f}" if row.asked_fraction else "-",
+        f"{row.accepted_s / row.wanted_s:.0%}" if row.wanted_s else "-",
+    ]
+
+
+def _hours(seconds: float) -> str:
+    return f"{seconds / 3600:.2f} h"
