@@ -1,1 +1,20 @@
 """Frames: star measurement, headers, names, and writing them so that none is lost."""
+
+from nightloom.frames.header import FrameFacts, frame_header
+from nightloom.frames.names import NameFacts, NamePattern
+from nightloom.frames.stars import STAR, FrameNotMeasured, StarField, measure
+from nightloom.frames.writer import FrameExists, FrameNotWritten, write_frame
+
+__all__ = [
+    "STAR",
+    "FrameExists",
+    "FrameFacts",
+    "FrameNotMeasured",
+    "FrameNotWritten",
+    "NameFacts",
+    "NamePattern",
+    "StarField",
+    "frame_header",
+    "measure",
+    "write_frame",
+]

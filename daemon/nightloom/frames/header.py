@@ -1,0 +1,170 @@
+"""What a frame's FITS header says.
+
+Dates, XPOSURE, RADESYS, EQUINOX, BUNIT, AIRMASS and the WCS are those of the FITS standard 4.0
+(https://fits.gsfc.nasa.gov/fits_standard.html). IMAGETYP, FILTER, CCD-TEMP, XBINNING, XPIXSZ,
+FOCALLEN, SITELAT and their like are common practice, no source. HALFFLUX, STARCNT, GUIDERMS and
+VERDICT are our own.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from astropy.io import fits
+from astropy.time import Time
+from astropy.wcs import WCS
+
+from nightloom.frames.plain_text import plain_text
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class FrameFacts:
+    """What is known about a frame; None where it is not, and the card is then left out.
+
+    `started_at` is an aware UTC datetime, positions are ICRS, the pixel size includes the binning,
+    `pier_side` is "EAST" or "WEST", and `wcs` maps the frame's 0-based pixels.
+    """
+
+    kind: str  # light, dark, bias or flat
+    started_at: datetime | None = None
+    exposure_s: float | None = None
+    target: str | None = None
+    filter_name: str | None = None
+    ra_deg: float | None = None
+    dec_deg: float | None = None
+    wcs: WCS | None = None
+    camera: str | None = None
+    telescope: str | None = None
+    gain: float | None = None
+    offset: float | None = None
+    sensor_temperature_c: float | None = None
+    sensor_set_point_c: float | None = None
+    binning: int | None = None
+    pixel_size_um: float | None = None
+    focal_length_mm: float | None = None
+    aperture_mm: float | None = None
+    site_latitude_deg: float | None = None
+    site_longitude_deg: float | None = None
+    site_elevation_m: float | None = None
+    altitude_deg: float | None = None
+    airmass: float | None = None
+    pier_side: str | None = None
+    focuser_position_steps: int | None = None
+    focuser_temperature_c: float | None = None
+    guide_rms_arcsec: float | None = None
+    half_flux_radius_px: float | None = None
+    star_count: int | None = None
+    verdict: str | None = None
+    software: str | None = None
+
+    @property
+    def middle_at(self) -> datetime | None:
+        """Half-way through the exposure."""
+        return self._after(0.5)
+
+    @property
+    def ended_at(self) -> datetime | None:
+        """The end of the exposure."""
+        return self._after(1.0)
+
+    @property
+    def frame_of_reference(self) -> str | None:
+        """ICRS when there is a position to say it of."""
+        return None if self.ra_deg is None else "ICRS"
+
+    @property
+    def equinox(self) -> float | None:
+        """J2000, which older readers ask for beside ICRS."""
+        return None if self.ra_deg is None else 2000.0
+
+    def _after(self, share: float) -> datetime | None:
+        if self.started_at is None or self.exposure_s is None:
+            return None
+        return self.started_at + timedelta(seconds=share * self.exposure_s)
+
+
+def _utc(moment: datetime) -> str:
+    return moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="milliseconds")
+
+
+def _mjd(moment: datetime) -> float:
+    return float(Time(moment, scale="utc").mjd)
+
+
+# Keyword, the fact it holds, how it is written, and the comment, with its unit in brackets.
+CARDS: tuple[tuple[str, str, Callable[[Any], Any], str], ...] = (
+    ("IMAGETYP", "kind", str.upper, "kind of frame"),
+    ("OBJECT", "target", str, "target"),
+    ("FILTER", "filter_name", str, "filter"),
+    ("DATE-OBS", "started_at", _utc, "start of exposure, UTC"),
+    ("DATE-BEG", "started_at", _utc, "start of exposure, UTC"),
+    ("DATE-AVG", "middle_at", _utc, "middle of exposure, UTC"),
+    ("DATE-END", "ended_at", _utc, "end of exposure, UTC"),
+    ("MJD-OBS", "started_at", _mjd, "[d] start of exposure, UTC"),
+    ("MJD-BEG", "started_at", _mjd, "[d] start of exposure, UTC"),
+    ("MJD-AVG", "middle_at", _mjd, "[d] middle of exposure, UTC"),
+    ("MJD-END", "ended_at", _mjd, "[d] end of exposure, UTC"),
+    ("EXPTIME", "exposure_s", float, "[s] exposure"),
+    ("XPOSURE", "exposure_s", float, "[s] exposure"),
+    ("RA", "ra_deg", float, "[deg] right ascension of the frame's centre"),
+    ("DEC", "dec_deg", float, "[deg] declination of the frame's centre"),
+    ("RADESYS", "frame_of_reference", str, "celestial reference system"),
+    ("EQUINOX", "equinox", float, "[yr] equinox of the coordinates"),
+    ("ALTITUDE", "altitude_deg", float, "[deg] altitude of the frame's centre"),
+    ("AIRMASS", "airmass", float, "airmass"),
+    ("PIERSIDE", "pier_side", str.upper, "side of the pier the telescope is on"),
+    ("INSTRUME", "camera", str, "camera"),
+    ("GAIN", "gain", float, "gain setting of the camera"),
+    ("OFFSET", "offset", float, "offset setting of the camera"),
+    ("CCD-TEMP", "sensor_temperature_c", float, "[degC] sensor temperature"),
+    ("SET-TEMP", "sensor_set_point_c", float, "[degC] sensor temperature asked for"),
+    ("XBINNING", "binning", int, "[pix] binning along x"),
+    ("YBINNING", "binning", int, "[pix] binning along y"),
+    ("XPIXSZ", "pixel_size_um", float, "[um] pixel width, binning included"),
+    ("YPIXSZ", "pixel_size_um", float, "[um] pixel height, binning included"),
+    ("TELESCOP", "telescope", str, "telescope"),
+    ("FOCALLEN", "focal_length_mm", float, "[mm] focal length"),
+    ("APTDIA", "aperture_mm", float, "[mm] aperture"),
+    ("FOCUSPOS", "focuser_position_steps", int, "[step] focuser position"),
+    ("FOCUSTEM", "focuser_temperature_c", float, "[degC] focuser temperature"),
+    ("SITELAT", "site_latitude_deg", float, "[deg] latitude, north positive"),
+    ("SITELONG", "site_longitude_deg", float, "[deg] longitude, east positive"),
+    ("SITEELEV", "site_elevation_m", float, "[m] elevation"),
+    ("GUIDERMS", "guide_rms_arcsec", float, "[arcsec] rms guide error, both axes"),
+    ("HALFFLUX", "half_flux_radius_px", float, "[pix] radius holding half of a star's flux"),
+    ("STARCNT", "star_count", int, "stars found"),
+    ("VERDICT", "verdict", str, "what was decided about the frame"),
+    ("CREATOR", "software", str, "software that wrote the file"),
+)
+
+
+def frame_header(facts: FrameFacts) -> fits.Header:
+    """The header of one frame, in the order of CARDS, with its WCS first.
+
+    Text is reduced to ASCII, as the standard asks; numbers that are not finite are left out.
+    Raises ValueError when the start of the exposure carries no time zone.
+    """
+    if facts.started_at is not None and facts.started_at.tzinfo is None:
+        raise ValueError(f"started_at {facts.started_at} carries no time zone")
+    cards = fits.Header() if facts.wcs is None else _celestial(facts.wcs)
+    cards["BUNIT"] = ("adu", "unit of the pixel values")
+    cards["TIMESYS"] = ("UTC", "time scale of all dates")
+    for keyword, name, written, comment in CARDS:
+        value = getattr(facts, name)
+        if value is None:
+            continue
+        value = written(value)
+        if isinstance(value, str):
+            value = plain_text(value)
+        elif not abs(value) < float("inf"):
+            continue
+        cards[keyword] = (value, comment)
+    return cards
+
+
+def _celestial(wcs: WCS) -> fits.Header:
+    cards = wcs.to_header(relax=True)
+    for derived in ("MJDREF", "DATE-OBS", "MJD-OBS", "LATPOLE", "LONPOLE"):
+        cards.remove(derived, ignore_missing=True)
+    return cards

@@ -1,0 +1,66 @@
+"""Headers hold what is known, in the words of the FITS standard, and nothing else."""
+
+from datetime import UTC, datetime, timedelta, timezone
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.time import Time
+from astropy.wcs import WCS
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frames.example import FACTS
+from nightloom.frames.header import FrameFacts, frame_header
+
+
+def test_a_bare_frame_has_a_bare_header() -> None:
+    assert set(frame_header(FrameFacts(kind="bias"))) == {"IMAGETYP", "BUNIT", "TIMESYS"}
+
+
+def test_every_fact_has_its_card() -> None:
+    cards = frame_header(FACTS)
+    assert cards["IMAGETYP"] == "LIGHT"
+    assert cards["OBJECT"] == "NGC 7000"
+    assert (cards["RA"], cards["DEC"], cards["RADESYS"]) == (314.7, 44.3, "ICRS")
+    assert (cards["GAIN"], cards["OFFSET"], cards["CCD-TEMP"]) == (100, 50, -9.8)
+    assert (cards["XBINNING"], cards["XPIXSZ"], cards["FOCALLEN"]) == (1, 3.76, 530)
+    assert cards.comments["EXPTIME"].startswith("[s]")
+    assert len(cards) > 45
+
+
+def test_dates_agree_with_astropy() -> None:
+    """Start, middle and end in UTC, also from a start given in another zone."""
+    local = datetime(2026, 3, 1, 1, 0, 0, 250000, tzinfo=timezone(timedelta(hours=2)))
+    cards = frame_header(FrameFacts(kind="light", started_at=local, exposure_s=300.0))
+    start = Time("2026-02-28T23:00:00.250", scale="utc")
+    assert cards["DATE-OBS"] == cards["DATE-BEG"] == start.isot
+    assert cards["MJD-OBS"] == pytest.approx(start.mjd, abs=1e-9)
+    assert cards["DATE-AVG"] == "2026-02-28T23:02:30.250"
+    assert cards["DATE-END"] == "2026-02-28T23:05:00.250"
+
+
+def test_a_start_without_a_zone_is_refused() -> None:
+    naive = datetime(2026, 3, 1, tzinfo=UTC).replace(tzinfo=None)
+    with pytest.raises(ValueError, match="time zone"):
+        frame_header(FrameFacts(kind="light", started_at=naive))
+
+
+def test_the_wcs_survives() -> None:
+    """A reader of the header puts the same pixels at the same places."""
+    assert FACTS.wcs is not None
+    read = WCS(frame_header(FACTS))
+    pixels = np.array([[0.0, 0.0], [1023, 0], [511.5, 383.5], [0, 767]])
+    assert read.all_pix2world(pixels, 0) == pytest.approx(FACTS.wcs.all_pix2world(pixels, 0))
+
+
+def test_numbers_that_are_not_numbers_are_left_out() -> None:
+    cards = frame_header(FrameFacts(kind="light", half_flux_radius_px=float("nan"), airmass=1.2))
+    assert "HALFFLUX" not in cards
+    assert cards["AIRMASS"] == 1.2
+
+
+@given(st.text(max_size=200))
+def test_any_target_name_gives_printable_ascii(name: str) -> None:
+    cards: fits.Header = frame_header(FrameFacts(kind="light", target=name))
+    assert all(32 <= byte < 127 for byte in cards.tostring().encode("ascii"))
