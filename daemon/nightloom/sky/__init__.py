@@ -1,1 +1,56 @@
-"""Where things stand and how dark it is, with no network."""
+"""Where things stand and how dark it is, with no network.
+
+Everything is computed from ERFA's models: no tables are fetched, and none grow old. UT1 is taken
+to be UTC (they differ by less than 0.9 s, 14″ of the sky's turn); altitudes are without
+refraction, which lifts by 2′ at 25°. Moments are Unix seconds, floats or arrays of any shape.
+"""
+
+from nightloom.sky.airmass import airmass
+from nightloom.sky.altitude import (
+    altitude_azimuth,
+    hour_angle_h,
+    meridian_time,
+    sidereal_deg,
+)
+from nightloom.sky.bodies import (
+    moon_altitude_azimuth,
+    moon_illumination,
+    moon_position,
+    sun_altitude,
+    sun_altitude_azimuth,
+    sun_position,
+)
+from nightloom.sky.equator import from_date, to_date
+from nightloom.sky.horizon import Horizon
+from nightloom.sky.interval import Interval, intervals_above
+from nightloom.sky.night import dark_hours, night_of, night_span
+from nightloom.sky.site import Site
+from nightloom.sky.sphere import separation_deg
+from nightloom.sky.table import NightTable
+from nightloom.sky.window import window
+
+__all__ = [
+    "Horizon",
+    "Interval",
+    "NightTable",
+    "Site",
+    "airmass",
+    "altitude_azimuth",
+    "dark_hours",
+    "from_date",
+    "hour_angle_h",
+    "intervals_above",
+    "meridian_time",
+    "moon_altitude_azimuth",
+    "moon_illumination",
+    "moon_position",
+    "night_of",
+    "night_span",
+    "separation_deg",
+    "sidereal_deg",
+    "sun_altitude",
+    "sun_altitude_azimuth",
+    "sun_position",
+    "to_date",
+    "window",
+]

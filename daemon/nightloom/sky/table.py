@@ -1,0 +1,95 @@
+"""One night computed once, then looked up."""
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nightloom.sky.airmass import airmass
+from nightloom.sky.altitude import altitude_azimuth
+from nightloom.sky.bodies import moon_altitude_azimuth, moon_illumination, sun_altitude_azimuth
+from nightloom.sky.horizon import Horizon
+from nightloom.sky.interval import Interval
+from nightloom.sky.site import Site
+from nightloom.sky.sphere import angles_deg, vectors
+from nightloom.sky.window import visible
+
+Floats = NDArray[np.float64]
+
+
+class NightTable:
+    """Targets, the Sun and the Moon over a site on a grid of moments.
+
+    `targets` maps names to ICRS (ra_deg, dec_deg). Between the grid's moments directions are
+    interpolated as vectors, so nothing jumps where the azimuth passes north; a step of a minute is
+    good to 1″. Moments outside the span raise ValueError, unknown names KeyError.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        span: Interval,
+        targets: Mapping[str, tuple[float, float]],
+        step_s: float = 60.0,
+    ) -> None:
+        self.site, self.span = site, span
+        self.unix_s = span.grid(step_s)
+        places = np.array(list(targets.values()), dtype=np.float64).reshape(-1, 2)
+        altitude, azimuth = altitude_azimuth(site, places[:, :1], places[:, 1:], self.unix_s)
+        self._directions = dict(zip(targets, vectors(azimuth, altitude), strict=True))
+        self._sun = _directions(*sun_altitude_azimuth(site, self.unix_s))
+        self._moon = _directions(*moon_altitude_azimuth(site, self.unix_s))
+        self._moon_illumination = moon_illumination(self.unix_s)
+
+    def altitude_azimuth(self, name: str, unix_s: ArrayLike) -> tuple[Floats, Floats]:
+        """Altitude and azimuth of a target in degrees."""
+        return _altitude_azimuth(self._between(self._directions[name], unix_s))
+
+    def airmass(self, name: str, unix_s: ArrayLike) -> Floats:
+        """Airmass of a target; NaN while it is below the horizon."""
+        return airmass(self.altitude_azimuth(name, unix_s)[0])
+
+    def sun_altitude(self, unix_s: ArrayLike) -> Floats:
+        """Altitude of the Sun in degrees."""
+        return _altitude_azimuth(self._between(self._sun, unix_s))[0]
+
+    def moon_altitude(self, unix_s: ArrayLike) -> Floats:
+        """Altitude of the Moon in degrees."""
+        return _altitude_azimuth(self._between(self._moon, unix_s))[0]
+
+    def moon_separation_deg(self, name: str, unix_s: ArrayLike) -> Floats:
+        """Angle from a target to the Moon, as seen from the site."""
+        target = self._between(self._directions[name], unix_s)
+        moon = self._between(self._moon, unix_s)
+        chord = np.linalg.norm(target - moon, axis=-1)
+        return np.asarray(np.degrees(2.0 * np.arcsin(np.clip(chord / 2.0, 0.0, 1.0))))
+
+    def moon_illumination(self, unix_s: ArrayLike) -> Floats:
+        """Illuminated fraction of the Moon's disk."""
+        return np.interp(self._inside(unix_s), self.unix_s, self._moon_illumination)
+
+    def window(self, name: str, floor_deg: float, horizon: Horizon) -> list[Interval]:
+        """The parts of the span in which a target is above both its floor and the horizon."""
+        path = _altitude_azimuth(self._directions[name])
+        return visible(self.unix_s, *path, floor_deg, horizon)
+
+    def _inside(self, unix_s: ArrayLike) -> Floats:
+        moments = np.asarray(unix_s, dtype=np.float64)
+        start, end = self.span.start_unix_s, self.span.end_unix_s
+        if moments.size and (moments.min() < start or moments.max() > end):
+            raise ValueError(f"{moments} is outside the table's span, {start} to {end}")
+        return moments
+
+    def _between(self, directions: Floats, unix_s: ArrayLike) -> Floats:
+        moments = self._inside(unix_s)
+        mixed = np.stack([np.interp(moments, self.unix_s, axis) for axis in directions.T], axis=-1)
+        return np.asarray(mixed / np.linalg.norm(mixed, axis=-1, keepdims=True))
+
+
+def _directions(altitude_deg: Floats, azimuth_deg: Floats) -> Floats:
+    return vectors(azimuth_deg, altitude_deg)
+
+
+def _altitude_azimuth(directions: Floats) -> tuple[Floats, Floats]:
+    azimuth, altitude = angles_deg(directions)
+    return altitude, azimuth
