@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from guiding.star_images import moved, star_image
 from nightloom.guiding import (
     Calibration,
     CalibrationPolicy,
@@ -20,6 +21,8 @@ from nightloom.guiding import (
     Refused,
     StarsLost,
     TooShort,
+    find_guide_stars,
+    measure,
 )
 
 SIDEREAL_ARCSEC_PER_S = 15.041  # 360° in a sidereal day of 86164.09 s
@@ -104,6 +107,30 @@ def test_drift_and_noise_leave_a_good_calibration() -> None:
     assert learned.ra_angle_deg == pytest.approx(30, abs=2)
     assert learned.dec_angle_deg == pytest.approx(120, abs=2)
     assert learned.backlash_s == pytest.approx(0.5, abs=0.3)
+
+
+def test_calibration_from_pixels() -> None:
+    """The whole way from frames: the search follows the stars that the pulses lead away."""
+    field_stars = [(150.3, 120.2, 40_000.0), (200.6, 80.4, 20_000.0), (110.1, 170.8, 15_000.0)]
+    mount, rng = PulsedMount(slack_s=0.4), np.random.default_rng(2)
+    stars = find_guide_stars(
+        star_image(field_stars, rng=rng), saturation_adu=65_535, count_max=5, margin_px=40
+    )
+    run = CalibrationRun(CalibrationPolicy(scale_arcsec_per_px=3.0), declination_deg=0.0)
+    near: tuple[float, float] = (0.0, 0.0)
+    while True:
+        place = mount.look()
+        image = star_image(moved(field_stars, place.dx_px, place.dy_px), rng=rng)
+        measurement = measure(image, stars, radius_px=10, near_px=near)
+        near = (measurement.dx_px, measurement.dy_px)
+        step = run.next(measurement)
+        if not isinstance(step, Pulses):
+            break
+        mount.pulse(step)
+    assert isinstance(step, Done), step
+    assert step.calibration.ra_rate_px_per_s == pytest.approx(2.0, rel=0.02)
+    assert step.calibration.ra_angle_deg == pytest.approx(30.0, abs=1.0)
+    assert step.calibration.backlash_s == pytest.approx(0.4, abs=0.1)
 
 
 def test_mount_that_does_not_answer_is_refused_as_too_short() -> None:

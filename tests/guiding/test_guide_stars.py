@@ -148,6 +148,19 @@ def test_total_loss_says_so() -> None:
     assert measurement.flux_ratio < 0.05
 
 
+def test_noise_alone_is_hardly_ever_taken_for_a_star() -> None:
+    rng = np.random.default_rng(15)
+    stars = choose(star_image(FIELD, rng=rng))
+    held = [measure(star_image([], rng=rng), stars, radius_px=10).held for _ in range(100)]
+    assert sum(held) <= 1
+
+
+def test_radius_without_room_for_a_star_is_an_error() -> None:
+    image = star_image(FIELD, rng=np.random.default_rng(16))
+    with pytest.raises(ValueError, match="radius_px"):
+        measure(image, choose(image), radius_px=3)
+
+
 def test_seeing_is_measured_in_each_frame() -> None:
     rng = np.random.default_rng(11)
     stars = choose(star_image(FIELD, rng=rng))

@@ -1,6 +1,7 @@
 """Where the guide stars are now: small windows, many stars, one weighted offset."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,10 @@ from numpy.typing import NDArray
 from nightloom.guiding.stars import APERTURE_FWHM, ROUNDING_ADU, Floats, GuideStars
 
 FWHM_PER_SIGMA = 2.3548
-HELD_SNR_MIN = 4.0
+# The best of some hundred places in pure noise reaches 4 now and then.
+HELD_SNR_MIN = 5.0
+RIM_PX = 2
+RADIUS_MIN_PX = RIM_PX + 2
 # Window variance over star variance. 1 is best against sky noise, wider against photon noise; at 2
 # the scatter is 1.12 times the photon limit (from 1.33) and 1.13 times the best under bright sky.
 WINDOW_RATIO = 2.0
@@ -61,7 +65,10 @@ def measure(
     away on purpose. The common shift is found first, on the stars' windows laid over each other;
     then each star gets a Gaussian-windowed centroid. The error of one star in one axis is
     FWHM/(2.355 SNR) (King 1983, PASP 95, 163, from memory). Nothing held is a result, not an error.
+    Raises ValueError for a radius under `RADIUS_MIN_PX`, which leaves no room for a star.
     """
+    if radius_px < RADIUS_MIN_PX:
+        raise ValueError(f"radius_px must be at least {RADIUS_MIN_PX}, got {radius_px}")
     height, width = image.shape
     column = np.rint(np.nan_to_num(stars.x_px + near_px[0])).astype(np.intp)
     row = np.rint(np.nan_to_num(stars.y_px + near_px[1])).astype(np.intp)
@@ -100,16 +107,21 @@ def _nothing(count: int) -> Measurement:
 
 
 def _without_sky(windows: Floats) -> tuple[Floats, Floats]:
-    """Windows less the median of their rims, and the noise of a pixel there."""
-    rim = np.concatenate(
-        [windows[:, 0], windows[:, -1], windows[:, 1:-1, 0], windows[:, 1:-1, -1]], axis=1
-    )
+    """Windows less the median of their rims, two pixels wide, and the noise of a pixel there."""
+    rim = windows[:, _rim(windows.shape[1])]
     rim.sort(axis=1)
     count = rim.shape[1]
     low, middle, high = rim[:, count // 4], rim[:, count // 2], rim[:, count - 1 - count // 4]
     # The quartiles of a normal distribution are 1.349 σ apart.
     noise = np.maximum((high - low) / 1.349, ROUNDING_ADU)
     return windows - middle[:, None, None], noise
+
+
+@lru_cache
+def _rim(size: int) -> NDArray[np.bool_]:
+    rim = np.ones((size, size), dtype=np.bool_)
+    rim[RIM_PX:-RIM_PX, RIM_PX:-RIM_PX] = False
+    return rim
 
 
 def _common_shift(relative: Floats, step: NDArray[np.intp], rest: Floats) -> Floats:
@@ -166,7 +178,10 @@ def _photometry(
     # A pixel on the rim counts by the part of it that is inside, to first order.
     share = np.clip(APERTURE_FWHM * stars.fwhm_px + 0.5 - distance, 0.0, 1.0)
     flux = (light * share).sum(axis=(1, 2))
-    sky_variance = noise_adu**2 * (share**2).sum(axis=(1, 2))
+    # The sky level is a median over the rim, whose variance is π/2 that of a mean.
+    level_variance = np.pi / 2 / _rim(len(step)).sum()
+    area = share.sum(axis=(1, 2))
+    sky_variance = noise_adu**2 * ((share**2).sum(axis=(1, 2)) + area**2 * level_variance)
     return flux, flux / np.sqrt(np.maximum(flux, 0) / stars.gain_e_per_adu + sky_variance)
 
 
