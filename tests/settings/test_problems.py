@@ -233,7 +233,7 @@ def test_a_file_that_is_not_text_is_named(edited: Edit, tmp_path: Path) -> None:
 @pytest.mark.parametrize("wrong", ['"cap"', "[1, 2]", "3"])
 def test_a_value_where_a_table_belongs_is_said_so(edited: Edit, wrong: str) -> None:
     edited("observatory.toml", "output_folder", f"dust_cap = {wrong}\noutput_folder")
-    assert edited("observatory.toml", '[dust_cap]\ndevice = "Dust Cap"\n', "") == [
+    assert edited("observatory.toml", '[dust_cap]\ndevice = "Rig Dust Cap"\n', "") == [
         f"observatory.toml: dust_cap = {wrong} must be a table (the telescope's cap)."
     ]
 

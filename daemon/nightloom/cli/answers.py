@@ -4,8 +4,8 @@ import os
 import sys
 from collections.abc import Callable
 
+from nightloom.errors import BadInput
 from nightloom.ledger import LedgerError
-from nightloom.settings import SettingsError
 from nightloom_drivers.errors import DeviceError
 
 DONE, FAILED, BAD_INPUT = 0, 1, 2
@@ -14,19 +14,15 @@ DONE, FAILED, BAD_INPUT = 0, 1, 2
 _INTERRUPTED, _UNHEARD = 130, 141  # what shells report for SIGINT and SIGPIPE
 
 
-class BadInput(Exception):
-    """What was given cannot be used; the message is the one sentence a person needs."""
-
-
 def answer(command: Callable[[], int]) -> int:
     """Run a command; expected errors become sentences on stderr, all others a traceback."""
     try:
         status = command()
         sys.stdout.flush()  # so that a closed pipe is noticed here
-    except (BadInput, SettingsError, LedgerError) as error:
+    except BadInput as error:
         return _refuse(str(error), BAD_INPUT)
-    except DeviceError as error:
-        return _refuse(str(error), FAILED)
+    except (DeviceError, LedgerError) as error:
+        return _refuse(f"{error}.", FAILED)
     except KeyboardInterrupt:
         return _INTERRUPTED
     except BrokenPipeError:

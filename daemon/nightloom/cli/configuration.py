@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from nightloom.cli.answers import BadInput
+from nightloom.errors import BadInput
 from nightloom.settings import Settings, default_folder, read_settings
 
 

@@ -9,7 +9,8 @@ from pathlib import Path
 from rich.console import Console
 from rich.text import Text
 
-from nightloom.cli.answers import DONE, BadInput
+from nightloom.cli.answers import DONE
+from nightloom.errors import BadInput
 from nightloom.telemetry.follow import follow, read_lines
 from nightloom.telemetry.show import parse, show
 

@@ -11,6 +11,7 @@ from rich.table import Table
 
 from nightloom.cli.answers import DONE
 from nightloom.cli.configuration import add_config, settings_of
+from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Asked, FilterTally, Ledger, TargetTally, tally
 from nightloom.settings import Target
 
@@ -32,6 +33,8 @@ def run(arguments: argparse.Namespace) -> int:
     settings = settings_of(arguments)
     file: Path = arguments.ledger or settings.observatory.output_folder / FILE_NAME
     asked = {target.name: asked_of(target) for target in settings.targets.targets}
+    if not file.is_file():
+        raise BadInput(f"There is no ledger {file}; name another file with --ledger.")
     with Ledger.read(file) as ledger:
         names = [*asked, *(name for name in ledger.targets() if name not in asked)]
         tallies = [tally(ledger, name, asked.get(name, {})) for name in names]

@@ -7,6 +7,7 @@ from typing import Self
 
 from pydantic import Field, field_validator, model_validator
 
+from nightloom.frames.names import NamePattern
 from nightloom.settings.table import Table
 
 
@@ -143,9 +144,10 @@ class FramesPolicy(Table):
     """How frames are named, and when one is rejected."""
 
     name_pattern: str = Field(
-        default="{night}/{target}/{filter}/{target}_{filter}_{exposure}s_{number}",
+        default="{target}/{night}/{filter}/{target}_{filter}_{exposure_s:g}s"
+        "_{utc:%Y%m%dT%H%M%S}_{number:04d}",
         min_length=1,
-        description="path of a frame under the output folder, without its ending",
+        description="path of a frame under the output folder, as a Python format string",
     )
     least_star_fraction: float = Field(
         default=0.5,
@@ -164,6 +166,15 @@ class FramesPolicy(Table):
         description="guide error above which a frame is rejected; left out, none",
     )
 
+    @field_validator("name_pattern")
+    @classmethod
+    def _names_frames(cls, pattern: str) -> str:
+        try:
+            NamePattern(pattern)
+        except ValueError as error:
+            raise ValueError(f"names no frames: {error}") from error
+        return pattern
+
 
 class AcquirePolicy(Table):
     """How a target is centred."""
@@ -175,6 +186,15 @@ class AcquirePolicy(Table):
     exposure_s: float = Field(default=6.0, gt=0, le=120, description="exposure of a frame to solve")
     filter: str | None = Field(
         default=None, description="filter for frames to solve; left out, the target's first filter"
+    )
+    begin_before_s: float = Field(
+        default=600.0, ge=0, le=3600, description="how long before the dark acquiring may begin"
+    )
+    open_before_s: float = Field(
+        default=1800.0, ge=0, le=7200, description="how long before the dark the roof may open"
+    )
+    cool_before_s: float = Field(
+        default=1500.0, ge=0, le=7200, description="how long before opening cooling begins"
     )
 
 

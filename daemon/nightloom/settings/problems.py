@@ -4,6 +4,8 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
+from nightloom.errors import BadInput
+
 ABSENT = object()
 """Stands for the value of a key that is not there."""
 
@@ -26,7 +28,7 @@ class Problem:
         return f"{place}{_shown(self.value)} {self.allowed}."
 
 
-class SettingsError(Exception):
+class SettingsError(BadInput):
     """The configuration cannot be used; carries every problem found, not only the first."""
 
     def __init__(self, problems: list[Problem]) -> None:

@@ -2,21 +2,23 @@
 
 from typing import Any, ClassVar, Literal
 
-import astropy.units as u
-from astropy.coordinates import Angle
 from pydantic import Field, model_validator
 
 from nightloom.settings.table import Table
 
 
-def read_angle(text: str, unit: u.UnitBase) -> float | None:
+def read_angle(text: str, unit: str) -> float | None:
     """Degrees of an angle such as "05h35m17s"; None when it is no angle.
 
-    `unit` is that of a text without letters, such as "05:35:17" (hours for right ascension).
+    `unit` is that of a text without letters, such as "05:35:17": "hourangle" or "deg".
     """
+    # Imported here because it takes longer than all the rest of a command that needs no angle.
+    from astropy.coordinates import Angle
+    from astropy.units import UnitsError
+
     try:
-        return float(Angle(text, unit=unit).to_value(u.deg))
-    except (ValueError, u.UnitsError):  # astropy's parse errors all derive from these two
+        return float(Angle(text, unit=unit).deg)
+    except (ValueError, UnitsError):  # astropy's parse errors all derive from these two
         return None
 
 
@@ -74,7 +76,7 @@ class Target(Table):
         if not isinstance(table, dict):
             return table
         read = dict(table)
-        for key, unit, low, high in (("ra", u.hourangle, 0, 360), ("dec", u.deg, -90, 90)):
+        for key, unit, low, high in (("ra", "hourangle", 0, 360), ("dec", "deg", -90, 90)):
             text = read.get(key)
             degrees = read_angle(text, unit) if isinstance(text, str) else None
             if degrees is not None and low <= degrees <= high and f"{key}_deg" not in read:

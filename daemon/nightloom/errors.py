@@ -1,0 +1,5 @@
+"""The one error that every part of the daemon may raise."""
+
+
+class BadInput(Exception):
+    """What was given cannot be used; the message says so in sentences a person can act on."""
