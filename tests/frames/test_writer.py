@@ -24,7 +24,7 @@ def pixels() -> NDArray[np.uint16]:
 def test_the_fits_verifier_finds_nothing(facts: FrameFacts, tmp_path: Path) -> None:
     """HEASARC's fitsverify: no error and no warning."""
     path = tmp_path / "frame.fits"
-    write_frame(path, pixels(), header(facts))
+    write_frame(path, pixels(), frame_header(facts))
     told = subprocess.run(["fitsverify", path], capture_output=True, text=True, check=False)
     assert told.returncode == 0, told.stdout
     assert "found 0 warning(s) and 0 error(s)" in told.stdout
