@@ -1,1 +1,44 @@
 """Typed devices over a link: each command returns when it is done, or raises."""
+
+from nightloom_drivers.devices.camera import Camera, CameraInfo, CameraSettings, ExposureKind
+from nightloom_drivers.devices.coordinates import Position
+from nightloom_drivers.devices.device import Device
+from nightloom_drivers.devices.dust_cap import DustCap, DustCapSettings
+from nightloom_drivers.devices.exposure import Exposure, Frame
+from nightloom_drivers.devices.filter_wheel import FilterWheel, FilterWheelSettings
+from nightloom_drivers.devices.focuser import Focuser, FocuserSettings
+from nightloom_drivers.devices.guide_port import GuidePort, GuidePortSettings
+from nightloom_drivers.devices.light_panel import LightPanel, LightPanelSettings
+from nightloom_drivers.devices.mount import Mount, MountSettings, PierSide
+from nightloom_drivers.devices.roof import Roof, RoofSettings, RoofState
+from nightloom_drivers.devices.weather import Weather, WeatherReport, WeatherSettings
+
+__all__ = [
+    "Camera",
+    "CameraInfo",
+    "CameraSettings",
+    "Device",
+    "DustCap",
+    "DustCapSettings",
+    "Exposure",
+    "ExposureKind",
+    "FilterWheel",
+    "FilterWheelSettings",
+    "Focuser",
+    "FocuserSettings",
+    "Frame",
+    "GuidePort",
+    "GuidePortSettings",
+    "LightPanel",
+    "LightPanelSettings",
+    "Mount",
+    "MountSettings",
+    "PierSide",
+    "Position",
+    "Roof",
+    "RoofSettings",
+    "RoofState",
+    "Weather",
+    "WeatherReport",
+    "WeatherSettings",
+]

@@ -1,0 +1,260 @@
+"""One exposure, from the request to its own frame.
+
+Frames of earlier exposures can arrive late, twice, or after an abort: a frame counts only when
+its header fits this exposure. The frame may come before or after the driver's Ok.
+"""
+
+import asyncio
+import zlib
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from nightloom_drivers.devices.device import ANSWER_S
+from nightloom_drivers.devices.fits_image import CardValue, FitsImage, Pixels, open_image
+from nightloom_drivers.errors import (
+    DeviceContradicts,
+    DeviceError,
+    DeviceGone,
+    DeviceLate,
+    DeviceRefused,
+)
+from nightloom_drivers.link import (
+    Blob,
+    Defined,
+    Event,
+    Lost,
+    Received,
+    Removed,
+    State,
+    Updated,
+    Vector,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from nightloom_drivers.devices.camera import Camera
+
+FREE_S = 5.0
+"""After its frame a driver may stay Busy for a while; the frame is not held back longer."""
+
+INLINE_BYTES = 8_000_000
+"""Below this a frame is decoded in a few ms; above, a thread does it beside the event loop."""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What an exposure gave: pixels (height, width), the driver's header, start and duration."""
+
+    data: Pixels
+    header: "Mapping[str, CardValue]"
+    start: datetime
+    exposure_s: float
+
+
+class Exposure:
+    """A running exposure. Await `shutter_closed` if you like, then `frame`.
+
+    As an async context manager it is aborted when the block ends before the frame was taken.
+    """
+
+    def __init__(self, camera: "Camera", exposure_s: float, kind: str) -> None:
+        self.exposure_s, self.kind = exposure_s, kind
+        self._camera = camera
+        self._vector, self._blob = camera.chip.exposure, camera.chip.blob
+        self._begun, self._closed = asyncio.Event(), asyncio.Event()
+        self._arrived, self._free = asyncio.Event(), asyncio.Event()
+        self._asked_at = camera.clock.now()
+        self._begun_at = self._asked_at
+        self._closes_s = 0.0
+        self._counted_down = False
+        self._error: DeviceError | None = None
+        self._image: FitsImage | None = None
+
+    async def __aenter__(self) -> "Exposure":
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self._camera.leave(self)
+
+    @property
+    def over(self) -> bool:
+        """Whether the driver has said that it rests again."""
+        return self._free.is_set()
+
+    async def begun(self) -> None:
+        """Wait until the driver says that it exposes."""
+        await self._wait(self._begun, ANSWER_S * 2, "to begin")
+
+    async def shutter_closed(self) -> None:
+        """Return when no more light is collected: the countdown is over, or the time is.
+
+        Cancelling aborts the exposure, here and in `frame`.
+        """
+        left_s = self._closes_s - asyncio.get_running_loop().time()
+        try:
+            async with asyncio.timeout(max(left_s, 0.0)):
+                await self._closed.wait()
+        except TimeoutError:
+            self._closed.set()
+        except asyncio.CancelledError:
+            await self._camera.leave(self)
+            raise
+        self._raise()
+
+    async def frame(self) -> Frame:
+        """The frame of this exposure.
+
+        Raises DeviceRefused (it failed or somebody aborted it), DeviceLate (no frame came; the
+        exposure is aborted), DeviceContradicts (only frames of other exposures came), DeviceGone.
+        """
+        await self.shutter_closed()
+        try:
+            await self._wait(self._arrived, self._camera.settings.download_deadline_s, "its frame")
+            await self._until_free()
+            self._camera.end(self)
+            return await self._decoded()
+        except asyncio.CancelledError:
+            await self._camera.leave(self)
+            raise
+
+    async def abort(self) -> None:
+        """End it without a frame; one that comes all the same is discarded."""
+        await self._camera.abort()
+
+    # Hearing ----------------------------------------------------------------------------------
+
+    def hear(self, event: Event) -> None:
+        """Take what happens on the link."""
+        device = self._camera.device
+        match event:
+            case Received(blob) if (blob.device, blob.element) == (device, self._blob):
+                self._receive(blob)
+            case Updated(vector) | Defined(vector) if vector.device == device:
+                if vector.name == self._vector:
+                    self._follow(vector)
+            case Removed(owner, name) if owner == device and name in ("", self._vector):
+                self.fail(DeviceGone, "it was removed")
+            case Lost(reason):
+                self.fail(DeviceGone, reason)
+            case _:
+                pass
+
+    def fail(self, error: type[DeviceError], seen: str) -> None:
+        """End it with an error, which whoever awaits it gets."""
+        self._error = self._error or self._made(error, seen)
+        for event in (self._begun, self._closed, self._arrived, self._free):
+            event.set()
+
+    def _follow(self, vector: Vector) -> None:
+        if vector.state is State.ALERT:
+            self.fail(DeviceRefused, "Alert")
+        elif vector.state is State.BUSY:
+            self._count_down(vector.number(self._camera.chip.exposure_value))
+        elif self._begun.is_set():
+            self._rest(vector.state)
+
+    def _count_down(self, left_s: float) -> None:
+        if not self._begun.is_set():
+            self._begun.set()
+            self._begun_at = self._camera.clock.now()
+            self._closes_s = asyncio.get_running_loop().time() + self.exposure_s
+        self._free.clear()
+        # A driver that does not count may read 0 all the time: it must have counted before.
+        if left_s <= 0 and self._counted_down:
+            self._closed.set()
+        self._counted_down = self._counted_down or left_s > 0
+
+    def _rest(self, state: State) -> None:
+        """Ok or Idle after Busy: over, unless Idle came before its time, which is an abort."""
+        early = asyncio.get_running_loop().time() < self._closes_s
+        if state is State.IDLE and early and not self._arrived.is_set():
+            self.fail(DeviceRefused, "it was aborted by somebody else")
+        self._free.set()
+        self._closed.set()
+
+    def _receive(self, blob: Blob) -> None:
+        if self._arrived.is_set():
+            self._camera.discard("a second frame came")
+            return
+        try:
+            image = open_image(blob.format, blob.data)
+        except (ValueError, zlib.error) as error:
+            self._camera.discard(str(error))
+            return
+        stranger = self._stranger(image)
+        if stranger:
+            self._camera.discard(stranger)
+            return
+        self._image = image
+        self._closed.set()
+        self._arrived.set()
+
+    def _stranger(self, image: FitsImage) -> str:
+        """Why the frame is not of this exposure, or an empty text."""
+        if not self._begun.is_set():
+            return "it came before the exposure began"
+        problem = self._camera.misfit(image)
+        exposed_s = image.number("EXPTIME")
+        tolerance_s = max(0.02, 0.01 * self.exposure_s)
+        off_s = abs(exposed_s - self.exposure_s) if exposed_s is not None else 0.0
+        if off_s > tolerance_s and self.kind != "bias":
+            problem = f"its EXPTIME is {exposed_s:g} s, not {self.exposure_s:g} s"
+        start, allowed_s = image.start(), self._camera.settings.start_tolerance_s
+        if start is not None and allowed_s is not None:
+            early_s = (self._asked_at - start).total_seconds()
+            late_s = (start - self._camera.clock.now()).total_seconds()
+            if max(early_s, late_s) > allowed_s:
+                problem = f"its DATE-OBS is {start:%H:%M:%S.%f}, asked {self._asked_at:%H:%M:%S.%f}"
+        return problem
+
+    # Waiting ----------------------------------------------------------------------------------
+
+    async def _wait(self, event: asyncio.Event, deadline_s: float, what: str) -> None:
+        try:
+            async with asyncio.timeout(deadline_s):
+                await event.wait()
+        except TimeoutError:
+            await self._give_up(deadline_s, what)
+        self._raise()
+
+    async def _give_up(self, deadline_s: float, what: str) -> None:
+        vector = self._camera.get(self._vector)
+        seen = f"after {deadline_s:g} s no {what}" if what != "to begin" else "it did not begin"
+        seen += f", it is {vector.state}" if vector else ""
+        wrong = self._camera.discards_of_running
+        error = self._made(DeviceContradicts, wrong[-1]) if wrong else self._made(DeviceLate, seen)
+        try:
+            await self._camera.abort()
+        except DeviceError as unheard:
+            error.add_note(str(unheard))
+        raise error
+
+    async def _until_free(self) -> None:
+        try:
+            async with asyncio.timeout(FREE_S):
+                await self._free.wait()
+        except TimeoutError:
+            return
+
+    async def _decoded(self) -> Frame:
+        image = self._image
+        if image is None:
+            raise self._made(DeviceContradicts, "no frame")
+        width, height = image.size
+        packed = "ZCMPTYPE" in image.header or width * height * 2 > INLINE_BYTES
+        try:
+            data: Pixels = await asyncio.to_thread(image.read) if packed else image.read()
+        except ValueError as error:
+            raise self._made(DeviceContradicts, str(error)) from error
+        return Frame(data, image.header, image.start() or self._begun_at, self.exposure_s)
+
+    def _raise(self) -> None:
+        if self._error is not None:
+            self._camera.end(self)
+            raise self._error
+
+    def _made(self, error: type[DeviceError], seen: str) -> DeviceError:
+        asked = f"a {self.kind} of {self.exposure_s:g} s"
+        return error(self._camera.device, self._vector, asked=asked, seen=seen)

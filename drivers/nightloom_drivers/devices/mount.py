@@ -1,0 +1,327 @@
+"""The mount: slewing, tracking and parking, each believed only from what it reads back.
+
+A mount moves a heavy telescope with nobody there. Nothing here knows where the Sun, the roof or
+a cable is: the caller's guard must have allowed every slew. Keep hardware limits and a way to cut
+the power, and never point an unfiltered telescope towards the Sun.
+"""
+
+import asyncio
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+
+from nightloom_drivers.clock import Clock
+from nightloom_drivers.devices.coordinates import Position
+from nightloom_drivers.devices.device import ANSWER_S, Device, described, one_of
+from nightloom_drivers.errors import DeviceContradicts, DeviceLate
+from nightloom_drivers.link import Link, State, Vector
+
+COORDINATES, TRACKING, PARKING = (
+    "EQUATORIAL_EOD_COORD",
+    "TELESCOPE_TRACK_STATE",
+    "TELESCOPE_PARK",
+)
+
+LATE_VALUE_S = 3.0
+"""Time given to a position, or to tracking, that follows the end of a slew."""
+
+EXACT_DEG = 30 / 3600
+"""What a mount may differ from a place it has just been told: the sky turns by 15″ a second."""
+
+TIME_TOLERANCE_S = 60.0
+"""A minute of time moves the sky by 15′: enough to point, too little for a wrong date."""
+
+PLACE_TOLERANCE_DEG = 0.01
+"""36″, what mounts that keep whole arcminutes round to."""
+
+
+class PierSide(StrEnum):
+    """Where the telescope is; west of the pier it looks east."""
+
+    EAST = "east"
+    WEST = "west"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class MountSettings:
+    """`pier_side_inverted` is for the few drivers that report the opposite side."""
+
+    slew_deadline_s: float = 240.0
+    park_deadline_s: float = 240.0
+    arrival_tolerance_deg: float = 0.1
+    pier_side_inverted: bool = False
+
+
+class Mount(Device):
+    """An equatorial mount. All coordinates are of date (apparent place, `TETE` in astropy)."""
+
+    needed = (COORDINATES, "ON_COORD_SET")
+
+    def __init__(self, link: Link, device: str, settings: MountSettings, clock: Clock) -> None:
+        super().__init__(link, device, clock)
+        self.settings = settings
+
+    # What it reads ----------------------------------------------------------------------------
+
+    @property
+    def position(self) -> Position:
+        """Where it points, as last heard; silent drivers send it on change only."""
+        return _position(self.need(COORDINATES))
+
+    @property
+    def is_moving(self) -> bool:
+        """Whether it slews or parks."""
+        return self.need(COORDINATES).state is State.BUSY
+
+    @property
+    def is_tracking(self) -> bool:
+        """Whether it follows the sky; drivers without the vector do so when they read Ok."""
+        vector = self.get(TRACKING)
+        if vector is None:
+            return self.need(COORDINATES).state is State.OK
+        return vector.on("TRACK_ON")
+
+    @property
+    def is_parked(self) -> bool:
+        """Whether it says that it is parked and is not on the way."""
+        vector = self.get(PARKING)
+        return vector is not None and _parked(vector)
+
+    @property
+    def pier_side(self) -> PierSide:
+        """The side it reports. Prefer "it changed" over the value after a flip."""
+        vector = self.get("TELESCOPE_PIER_SIDE")
+        if vector is None or vector.on("PIER_WEST") == vector.on("PIER_EAST"):
+            return PierSide.UNKNOWN
+        west = vector.on("PIER_WEST") is not self.settings.pier_side_inverted
+        return PierSide.WEST if west else PierSide.EAST
+
+    @property
+    def focal_length_mm(self) -> float | None:
+        """What the driver was told about the telescope, or None."""
+        vector = self.get("TELESCOPE_INFO")
+        millimetres = vector.number("TELESCOPE_FOCAL_LENGTH") if vector else 0.0
+        return millimetres if millimetres > 0 else None
+
+    # Moving -----------------------------------------------------------------------------------
+
+    async def slew(self, ra_hours: float, dec_deg: float) -> None:
+        """Go to a place and track it.
+
+        Raises DeviceRefused (parked, impossible coordinates, no reaction, Alert), DeviceLate
+        (it is stopped), DeviceContradicts (it arrived elsewhere or does not track), DeviceGone.
+        Cancelling stops the mount.
+        """
+        target = self._checked(ra_hours, dec_deg)
+        if self.is_parked:
+            raise self.refuse(COORDINATES, _spelled(target), "it is parked")
+        if self.has(TRACKING):  # A target does not move with the sky while tracking is off.
+            await self.track(True)
+        await self.choose("ON_COORD_SET", "TRACK")
+        try:
+            await self._travel(target)
+        except (asyncio.CancelledError, DeviceLate) as reason:
+            self.stop_for(reason, "TELESCOPE_ABORT_MOTION")
+            raise
+
+    async def sync(self, ra_hours: float, dec_deg: float) -> None:
+        """Tell the mount that it points there. Later positions refer to it."""
+        target = self._checked(ra_hours, dec_deg)
+        await self.choose("ON_COORD_SET", "SYNC")
+        try:
+            await self.command(
+                COORDINATES,
+                {"RA": target.ra_hours, "DEC": target.dec_deg},
+                lambda v: v.state is not State.BUSY and _near(v, target, EXACT_DEG),
+                ANSWER_S,
+            )
+        finally:  # A goto in this mode would shift the model instead of moving the mount.
+            await asyncio.shield(self.choose("ON_COORD_SET", "TRACK"))
+
+    async def park(self) -> None:
+        """Park, and return when it is parked and tracks no longer.
+
+        A second request would stop a mount that is parking, so it is sent once at most.
+        """
+        if self.is_parked:
+            return
+        sent = self.link.serial
+        if not self._parking():
+            self.link.set(self.device, PARKING, one_of(self.need(PARKING), "PARK"))
+        await self.outcome(PARKING, _parked, sent, self.settings.park_deadline_s, "PARK")
+        await self._untracked()
+
+    async def unpark(self) -> None:
+        """Release the mount; most stand still until they are told to track."""
+        vector = self.need(PARKING)
+        if vector.on("UNPARK") and vector.state not in (State.BUSY, State.ALERT):
+            return
+        await self.choose(PARKING, "UNPARK", self.settings.park_deadline_s)
+
+    async def track(self, on: bool) -> None:
+        """Follow the sky, or stand still. Raises DeviceRefused while parked."""
+        if self.is_tracking is on:
+            return
+        element = "TRACK_ON" if on else "TRACK_OFF"
+        if on and self.is_parked:
+            raise self.refuse(TRACKING, element, "it is parked")
+        values = one_of(self.need(TRACKING), element)
+        # Busy is the standing state of a mount that tracks, so the switch alone decides.
+        await self.command(TRACKING, values, lambda v: v.on("TRACK_ON") is on, ANSWER_S)
+
+    async def abort(self) -> None:
+        """Stop every motion at once."""
+        sent = self.link.set(self.device, "TELESCOPE_ABORT_MOTION", {"ABORT": True})
+        if self.is_moving:
+            await self.outcome(
+                COORDINATES, lambda v: v.state is not State.BUSY, sent, ANSWER_S, "to stop"
+            )
+
+    # Place and time ---------------------------------------------------------------------------
+
+    async def set_place(
+        self, latitude_deg: float, longitude_deg: float, elevation_m: float
+    ) -> None:
+        """Tell where it stands (longitude east positive) and read it back."""
+        east_deg = longitude_deg % 360
+        asked = {"LAT": latitude_deg, "LONG": east_deg, "ELEV": elevation_m}
+
+        def here(vector: Vector) -> bool:
+            turn_deg = (vector.number("LONG") - east_deg + 180) % 360 - 180
+            off_deg = max(abs(vector.number("LAT") - latitude_deg), abs(turn_deg))
+            return vector.state is not State.BUSY and off_deg <= PLACE_TOLERANCE_DEG
+
+        await self.command("GEOGRAPHIC_COORD", asked, here, ANSWER_S)
+
+    async def set_time(self, utc: datetime) -> None:
+        """Tell the time, an aware datetime, and read it back."""
+        utc = utc.astimezone(UTC)
+        asked = {"UTC": f"{utc:%Y-%m-%dT%H:%M:%S}", "OFFSET": "0.00"}
+
+        def now(vector: Vector) -> bool:
+            told = _utc(vector.text("UTC"))
+            off_s = abs((told - utc).total_seconds()) if told else math.inf
+            return vector.state is not State.BUSY and off_s <= TIME_TOLERANCE_S
+
+        await self.command("TIME_UTC", asked, now, ANSWER_S)
+
+    # How --------------------------------------------------------------------------------------
+
+    def _checked(self, ra_hours: float, dec_deg: float) -> Position:
+        """Drivers drop impossible coordinates in silence, so they are refused here."""
+        target = Position(ra_hours, dec_deg)
+        if not (0 <= ra_hours < 24 and -90 <= dec_deg <= 90):
+            raise self.refuse(COORDINATES, _spelled(target), "there is no such place")
+        return target
+
+    def _at(self, vector: Vector, target: Position) -> bool:
+        return _near(vector, target, self.settings.arrival_tolerance_deg)
+
+    async def _travel(self, target: Position) -> None:
+        sent = self.link.set(
+            self.device, COORDINATES, {"RA": target.ra_hours, "DEC": target.dec_deg}
+        )
+        ended = begun = await self._begun(target, sent)
+        if begun.state is State.BUSY:
+            ended = await self.outcome(
+                COORDINATES,
+                lambda v: v.state is not State.BUSY,
+                begun.serial,
+                self.settings.slew_deadline_s,
+                _spelled(target),
+            )
+        await self._arrived(ended, target)
+        await self._follows(target)
+
+    async def _begun(self, target: Position, sent: int) -> Vector:
+        """The first sign of the motion: Busy, or the very place.
+
+        A position that was on its way when the request was sent can be near the target already,
+        so only an exact one is believed at once.
+        """
+        try:
+            return await self.outcome(
+                COORDINATES,
+                lambda v: v.state is State.BUSY or _near(v, target, EXACT_DEG),
+                sent,
+                ANSWER_S,
+                _spelled(target),
+            )
+        except (DeviceLate, DeviceContradicts) as error:
+            last = self.need(COORDINATES)
+            if last.state is State.OK and self._at(last, target):
+                return last
+            raise self.refuse(
+                COORDINATES, _spelled(target), f"it did not begin to move: {error.seen}"
+            ) from None
+
+    async def _arrived(self, ended: Vector, target: Position) -> None:
+        """The position may follow the end of the motion by a poll."""
+        try:
+            await self.link.wait(
+                self.device,
+                COORDINATES,
+                lambda v: v.state is not State.BUSY and self._at(v, target),
+                after=ended.serial - 1,
+                timeout_s=LATE_VALUE_S,
+            )
+        except DeviceLate:
+            off_deg = self.position.distance_deg(target)
+            seen = f"it ended {off_deg:.3f}° away: {described(self.need(COORDINATES))}"
+            raise DeviceContradicts(
+                self.device, COORDINATES, asked=_spelled(target), seen=seen
+            ) from None
+
+    async def _follows(self, target: Position) -> None:
+        """Tracking flips off and on again around a slew: give it time, then insist."""
+        if not self.has(TRACKING, "TRACK_ON"):
+            return
+        try:
+            await self.link.wait(
+                self.device, TRACKING, lambda v: v.on("TRACK_ON"), timeout_s=LATE_VALUE_S
+            )
+        except DeviceLate:
+            raise DeviceContradicts(
+                self.device, TRACKING, asked=f"{_spelled(target)}, tracking", seen="it stands still"
+            ) from None
+
+    def _parking(self) -> bool:
+        vector = self.need(PARKING)
+        return vector.on("PARK") and vector.state is State.BUSY
+
+    async def _untracked(self) -> None:
+        if not self.has(TRACKING, "TRACK_ON"):
+            return
+        try:
+            await self.link.wait(
+                self.device, TRACKING, lambda v: not v.on("TRACK_ON"), timeout_s=ANSWER_S
+            )
+        except DeviceLate:
+            raise DeviceContradicts(
+                self.device, PARKING, asked="PARK", seen="it is parked and tracks"
+            ) from None
+
+
+def _position(vector: Vector) -> Position:
+    return Position(vector.number("RA"), vector.number("DEC"))
+
+
+def _near(vector: Vector, target: Position, tolerance_deg: float) -> bool:
+    return _position(vector).distance_deg(target) <= tolerance_deg
+
+
+def _parked(vector: Vector) -> bool:
+    return vector.on("PARK") and vector.state not in (State.BUSY, State.ALERT)
+
+
+def _spelled(target: Position) -> str:
+    return f"RA {target.ra_hours:.5f} h, Dec {target.dec_deg:+.4f}°"
+
+
+def _utc(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text).replace(tzinfo=UTC)
+    except ValueError:
+        return None
