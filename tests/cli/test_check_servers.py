@@ -1,0 +1,37 @@
+"""nightloom check --devices against the INDI library's own simulators."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from nightloom.cli.check import find_problems
+from nightloom.settings import demo_folder
+from servers import indiserver
+
+DRIVERS = [
+    f"indi_simulator_{kind}"
+    for kind in ("ccd", "guide", "wheel", "focus", "telescope", "weather", "dome", "lightpanel")
+]
+
+
+@pytest.mark.servers
+def test_the_example_configuration_fits_the_simulators_it_names(tmp_path: Path) -> None:
+    """With one device that is missing and one that is something else, as a user would mix up."""
+    folder = tmp_path / "config"
+    shutil.copytree(demo_folder().parent / "example", folder)
+    (tmp_path / "home").mkdir()
+    with indiserver(DRIVERS, tmp_path / "home") as server:
+        file = folder / "observatory.toml"
+        file.write_text(file.read_text().replace("port = 7624", f"port = {server.port}"))
+        assert list(map(str, find_problems(folder, with_devices=True))) == []
+
+        text = file.read_text().replace('"Dome Simulator"', '"Focuser Simulator"')
+        file.write_text(text.replace('"Weather Simulator"', '"Station"'))
+        absent, unfit = map(str, find_problems(folder, with_devices=True, patience_s=2.0))
+    assert absent.startswith('observatory.toml: weather.device = "Station" is not there; ')
+    assert "Telescope Simulator" in absent
+    assert unfit == (
+        'observatory.toml: roof.device = "Focuser Simulator" is not a roof or dome;'
+        " its driver says it is a focuser."
+    )
