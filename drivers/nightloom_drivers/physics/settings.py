@@ -200,7 +200,7 @@ class MountSettings(_Part):
 class AtmosphereSettings(_Part):
     """Seeing and haze; seeing is stated at the zenith at 500 nm."""
 
-    seeing_fwhm_arcsec: float = Field(default=2.4, gt=0)
+    seeing_fwhm_arcsec: float = Field(default=2.8, gt=0)
     seeing_log_scatter: float = Field(default=0.15, ge=0)
     """Standard deviation of the natural logarithm of the seeing."""
     seeing_correlation_s: float = Field(default=900.0, gt=0)
