@@ -98,6 +98,14 @@ def test_a_line_is_shown_with_its_time_event_and_fields() -> None:
     )
 
 
+def test_only_an_error_colours_its_values() -> None:
+    line = {"utc": "2026-11-14T18:00:00.250Z", "event": "x", "level": "info", "limit": "Sun"}
+    for level, coloured in (("info", False), ("error", True)):
+        text = show({**line, "level": level})
+        value = text.plain.index("Sun")
+        assert any(span.start <= value < span.end for span in text.spans) is coloured
+
+
 def test_what_is_no_event_is_not_taken_for_one() -> None:
     for line in ("", "{", "[1]", "null", '{"utc": 3, "event": "x", "level": "info"}'):
         assert parse(line) is None

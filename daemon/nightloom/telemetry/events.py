@@ -114,6 +114,15 @@ class DeviceTrouble(Event):
     next_step: str = Field(default="", description="what the night does about it")
 
 
+class UnexpectedError(Event):
+    """The daemon met a mistake of its own; it parks and closes, and stops."""
+
+    level: ClassVar[Level] = "error"
+
+    kind: str = Field(description="name of the error's type")
+    text: str = Field(description="what the error says")
+
+
 class DeviceRecovered(Event):
     """A device in trouble works again."""
 

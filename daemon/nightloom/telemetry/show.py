@@ -28,7 +28,8 @@ def parse(line: str) -> dict[str, Any] | None:
 def show(fields: dict[str, Any]) -> Text:
     """One line of text: time to the second, event, then key=value for each field that has one."""
     level = fields["level"]
-    line = Text(fields["utc"][:19].replace("T", " "), style=_TIME)
+    line = Text()  # without a style of its own, which would colour all that follows
+    line.append(fields["utc"][:19].replace("T", " "), style=_TIME)
     line.append(f"  {fields['event'].replace('_', ' '):<18}", style=_EVENT.get(level, "bold"))
     for key, value in fields.items():
         if key not in FIRST and value not in (None, ""):
