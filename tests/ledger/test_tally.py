@@ -5,9 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from nightloom.ledger import Asked, Frame, Ledger, Verdict, tally
+from nightloom.cycle import Cycle, Share
+from nightloom.ledger import Frame, Ledger, Verdict, tally
 
-ASKED = {"L": Asked(3, 120.0, 7200.0), "R": Asked(1, 240.0), "B": Asked(1, 120.0)}
+ASKED = Cycle((Share("L", 3, 120.0), Share("R", 1, 240.0), Share("B", 1, 120.0)))
 
 
 def ledger_with(path: Path, **counts: int) -> Ledger:
@@ -36,7 +37,7 @@ def ledger_with(path: Path, **counts: int) -> Ledger:
 
 def test_whole_cycles_are_even(tmp_path: Path) -> None:
     with ledger_with(tmp_path, L=6, R=4, B=2) as ledger:
-        result = tally(ledger, "M81", ASKED)
+        result = tally(ledger, "M81", ASKED, {"L": 7200.0})
     assert result.unevenness == pytest.approx(0.0)
     assert [row.filter for row in result.filters] == ["L", "R", "B"]
     assert [row.fraction for row in result.filters] == pytest.approx([0.5, 1 / 3, 1 / 6])
@@ -65,4 +66,4 @@ def test_a_target_without_frames_or_without_a_request_has_a_tally(tmp_path: Path
     with ledger_with(tmp_path, L=1) as ledger:
         assert tally(ledger, "M31", ASKED).accepted_s == 0.0
         assert tally(ledger, "M31", ASKED).unevenness == 0.0
-        assert [row.accepted_s for row in tally(ledger, "M81", {}).filters] == [120.0]
+        assert [row.accepted_s for row in tally(ledger, "M81", None).filters] == [120.0]

@@ -14,10 +14,10 @@ from astropy.utils import iers
 from pydantic import BaseModel
 
 from nightloom.settings import Policies, Settings, demo_folder, read_settings
+from nightloom.settings.fields import field_at, model_at
 from nightloom.settings.observatory import Observatory
 from nightloom.settings.places import default_folder
 from nightloom.settings.targets import Targets
-from nightloom.settings.translate import field_at, model_at
 
 EXAMPLE = demo_folder().parent / "example"
 

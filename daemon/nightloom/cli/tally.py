@@ -11,8 +11,9 @@ from rich.table import Table
 
 from nightloom.cli.answers import DONE
 from nightloom.cli.configuration import add_config, settings_of
+from nightloom.cycle import Cycle, Share
 from nightloom.errors import BadInput
-from nightloom.ledger import FILE_NAME, Asked, FilterTally, Ledger, TargetTally, tally
+from nightloom.ledger import FILE_NAME, FilterTally, Ledger, TargetTally, tally
 from nightloom.settings import Target
 
 
@@ -32,12 +33,14 @@ def run(arguments: argparse.Namespace) -> int:
     """Print the tally of every target, those that are no longer asked for last."""
     settings = settings_of(arguments)
     file: Path = arguments.ledger or settings.observatory.output_folder / FILE_NAME
-    asked = {target.name: asked_of(target) for target in settings.targets.targets}
+    asked = settings.targets.targets
+    names = {target.name for target in asked}
     if not file.is_file():
         raise BadInput(f"There is no ledger {file}; name another file with --ledger.")
     with Ledger.read(file) as ledger:
-        names = [*asked, *(name for name in ledger.targets() if name not in asked)]
-        tallies = [tally(ledger, name, asked.get(name, {})) for name in names]
+        others = [name for name in ledger.targets() if name not in names]
+        tallies = [_tally(ledger, target) for target in asked]
+        tallies += [tally(ledger, name, None) for name in others]
     if arguments.json:
         print(json.dumps({"ledger": str(file), "targets": [_as_json(one) for one in tallies]}))
     else:
@@ -45,16 +48,12 @@ def run(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def asked_of(target: Target) -> dict[str, Asked]:
-    """What a target asks of each filter."""
-    return {
-        name: Asked(
-            sub.share,
-            sub.exposure_s,
-            None if sub.wanted_hours is None else sub.wanted_hours * 3600,
-        )
-        for name, sub in target.filters.items()
-    }
+def _tally(ledger: Ledger, target: Target) -> TargetTally:
+    """A target of the configuration, against its shares and wanted hours."""
+    filters = target.filters.items()
+    shares = tuple(Share(name, sub.share, sub.exposure_s) for name, sub in filters)
+    wanted_s = {name: sub.wanted_hours * 3600 for name, sub in filters if sub.wanted_hours}
+    return tally(ledger, target.name, Cycle(shares), wanted_s)
 
 
 def _as_json(one: TargetTally) -> dict[str, Any]:

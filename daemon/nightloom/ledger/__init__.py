@@ -2,11 +2,10 @@
 
 from nightloom.ledger.ledger import FILE_NAME, Ledger, LedgerError
 from nightloom.ledger.records import Curve, Frame, Intent, Verdict
-from nightloom.ledger.tally import Asked, FilterTally, TargetTally, tally
+from nightloom.ledger.tally import FilterTally, TargetTally, tally
 
 __all__ = [
     "FILE_NAME",
-    "Asked",
     "Curve",
     "FilterTally",
     "Frame",

@@ -3,17 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from nightloom.cycle import Cycle, Share, unevenness
 from nightloom.ledger.ledger import Ledger
 from nightloom.ledger.records import Verdict
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What is asked of one filter."""
-
-    share: int
-    exposure_s: float
-    wanted_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -24,10 +16,10 @@ class FilterTally:
     accepted_s: float
     subs: int
     rejected: int
-    asked_fraction: float
-    """Part of the target's seconds that was asked for this filter; 0 when none was."""
     fraction: float
     """Part of the target's accepted seconds that it has."""
+    asked_fraction: float
+    """Part of the target's seconds that was asked for this filter; 0 when none was."""
     ahead_cycles: float
     """How many cycles ahead of its share (negative: behind); 0 when it was not asked for."""
     wanted_s: float | None
@@ -39,44 +31,40 @@ class TargetTally:
     """All filters of one target, those asked first, in the order asked."""
 
     target: str
+    accepted_s: float
+    """Accepted seconds of all filters."""
+    unevenness: float
+    """Largest distance of a filter from its share, in cycles."""
     filters: tuple[FilterTally, ...]
 
-    @property
-    def accepted_s(self) -> float:
-        """Accepted seconds of all filters."""
-        return sum(row.accepted_s for row in self.filters)
 
-    @property
-    def unevenness(self) -> float:
-        """Largest distance of a filter from its share, in cycles."""
-        return max((abs(row.ahead_cycles) for row in self.filters), default=0.0)
+def tally(
+    ledger: Ledger, target: str, cycle: Cycle | None, wanted_s: Mapping[str, float] | None = None
+) -> TargetTally:
+    """The tally of a target over all nights; `cycle` is None when it is no longer asked for.
 
-
-def tally(ledger: Ledger, target: str, asked: Mapping[str, Asked]) -> TargetTally:
-    """The tally of a target over all nights. Raises LedgerError.
-
-    Of N cycles' worth of accepted seconds, a filter asked for has its share when its own seconds
-    are N times what it gets in a cycle; it is ahead by as many cycles as it has more.
+    Of N cycles' worth of accepted seconds, a filter has its share when its own seconds are N times
+    what it gets in a cycle; it is ahead by as many cycles as it has more. Raises LedgerError.
     """
     accepted = ledger.accepted_s(target)
     subs, rejected = ledger.subs(target), ledger.subs(target, Verdict.REJECTED)
-    cycle_s = sum(one.share * one.exposure_s for one in asked.values())
-    cycles = sum(accepted.get(name, 0.0) for name in asked) / cycle_s if asked else 0.0
+    shares = {share.filter: share for share in cycle.shares} if cycle else {}
     total_s = sum(accepted.values())
+    cycles = sum(accepted.get(n, 0.0) for n in shares) / cycle.exposure_s if cycle else 0.0
 
-    def row(name: str) -> FilterTally:
-        one, seconds = asked.get(name), accepted.get(name, 0.0)
-        part_s = one.share * one.exposure_s if one else 0.0
+    def row(name: str, share: Share | None) -> FilterTally:
+        seconds = accepted.get(name, 0.0)
         return FilterTally(
             filter=name,
             accepted_s=seconds,
             subs=subs.get(name, 0),
             rejected=rejected.get(name, 0),
-            asked_fraction=part_s / cycle_s if one else 0.0,
             fraction=seconds / total_s if total_s else 0.0,
-            ahead_cycles=seconds / part_s - cycles if one else 0.0,
-            wanted_s=one.wanted_s if one else None,
+            asked_fraction=share.cycle_s / cycle.exposure_s if share and cycle else 0.0,
+            ahead_cycles=seconds / share.cycle_s - cycles if share else 0.0,
+            wanted_s=(wanted_s or {}).get(name),
         )
 
-    others = sorted((accepted.keys() | rejected.keys()) - asked.keys())
-    return TargetTally(target, tuple(row(name) for name in (*asked, *others)))
+    others = sorted((accepted.keys() | rejected.keys()) - shares.keys())
+    rows = tuple(row(name, shares.get(name)) for name in (*shares, *others))
+    return TargetTally(target, total_s, unevenness(cycle, accepted) if cycle else 0.0, rows)

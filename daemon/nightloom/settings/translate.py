@@ -2,14 +2,14 @@
 
 import difflib
 from collections.abc import Iterator
-from types import UnionType
-from typing import Any, Union, get_args, get_origin
+from typing import Any
 
 from annotated_types import Ge, Gt, Le, Lt
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, ValidationError
 
+from nightloom.settings.fields import Place, field_at, fields_of, model_at, plain_type
 from nightloom.settings.problems import ABSENT, Problem
 from nightloom.settings.table import Table
 
@@ -35,8 +35,6 @@ UNITS = {
 
 # Endings that people write in place of ours.
 _FOREIGN_UNITS = ("_minutes", "_min", "_sec", "_seconds", "_rad", "_cm", "_km", "_degrees", "_days")
-
-Place = tuple[int | str, ...]
 
 
 def problems_of(
@@ -99,7 +97,7 @@ def _unknown(place: Place, model: type[BaseModel]) -> str:
         return hints[key]
     known = _resembling(place, model)
     if not known:
-        names = ", ".join(_keys(owner)) if owner else "none"
+        names = ", ".join(list(fields_of(owner))) if owner else "none"
         return f"is not a known key; known here: {names}"
     unit = unit_of(known[0])
     return f"is not a known key; write {known[0]}{f', in {unit}' if unit else ''}"
@@ -108,7 +106,7 @@ def _unknown(place: Place, model: type[BaseModel]) -> str:
 def _resembling(place: Place, model: type[BaseModel]) -> list[str]:
     """Known keys that an unknown one may stand for: the same words but the unit, or alike."""
     owner, key = model_at(model, place[:-1]), str(place[-1])
-    known = _keys(owner) if owner else []
+    known = list(fields_of(owner)) if owner else []
     stem = _without_unit(key)
     same = [name for name in known if _without_unit(name) == stem]
     return same or difflib.get_close_matches(key, known, n=1, cutoff=0.7)
@@ -124,7 +122,7 @@ def _rule(place: Place, model: type[BaseModel], detail: ErrorDetails) -> str:
     field = field_at(model, place)
     if field is None:
         return f"is not allowed: {_lower(detail['msg'])}"
-    kind = _plain(field.annotation)
+    kind = plain_type(field.annotation)
     unit = unit_of(str(place[-1]))
     if detail["type"] in ("too_short", "string_too_short"):
         words = "must not be empty"
@@ -158,46 +156,6 @@ def _bounds(field: FieldInfo) -> str:
             case Lt():
                 high = f"below {bound.lt:g}"
     return "".join(f" {words}" for words in (low, high) if words)
-
-
-def field_at(model: type[BaseModel], place: Place) -> FieldInfo | None:
-    """The field of a model that a place in its data belongs to; None inside lists and maps."""
-    owner = model_at(model, place[:-1]) if place else None
-    return _fields(owner).get(str(place[-1])) if owner else None
-
-
-def model_at(model: type[BaseModel], place: Place) -> type[BaseModel] | None:
-    """The model of the table at a place, or None where there is none."""
-    kind: Any = model
-    for step in place:
-        if isinstance(kind, type) and issubclass(kind, BaseModel):
-            field = _fields(kind).get(str(step))
-            kind = _plain(field.annotation) if field else None
-        elif get_origin(kind) is dict:
-            kind = _plain(get_args(kind)[1])
-        elif get_origin(kind) is tuple:
-            kind = _plain(get_args(kind)[0])
-        else:
-            return None
-    return kind if isinstance(kind, type) and issubclass(kind, BaseModel) else None
-
-
-def _fields(model: type[BaseModel]) -> dict[str, FieldInfo]:
-    """Fields by the name they have in a file."""
-    return {
-        str(field.validation_alias or name): field for name, field in model.model_fields.items()
-    }
-
-
-def _keys(model: type[BaseModel]) -> list[str]:
-    return list(_fields(model))
-
-
-def _plain(annotation: Any) -> Any:
-    """An annotation without its `| None`."""
-    if get_origin(annotation) in (Union, UnionType):
-        return next(part for part in get_args(annotation) if part is not type(None))
-    return annotation
 
 
 def _key(place: Place, table: Any) -> str:
