@@ -25,7 +25,7 @@ class Start:
     """The first record to the child: where to connect, and its patience, all in real seconds.
 
     It waits `pause_s`, then tries for `within_s`; it asks for a sign of life each `ping_s`, and
-    takes a server that owes one for `silence_s` for hung.
+    takes a server for hung that owes one, or does not take a request, for `silence_s`.
     """
 
     host: str
@@ -63,6 +63,10 @@ class Channel:
     def pair(cls) -> tuple[socket.socket, socket.socket]:
         """Two connected sockets."""
         return socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+
+    def fileno(self) -> int:
+        """The descriptor of the socket, for those that wait for it."""
+        return self._end.fileno()
 
     def send(self, record: object, memory: int | None = None) -> None:
         """Send a record, and with it the descriptor `memory`, which stays the caller's to close.

@@ -8,11 +8,13 @@ import asyncio
 import contextlib
 import dataclasses
 import math
+import os
 import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections import deque
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from nightloom_drivers.clock import real_monotonic_s
@@ -27,6 +29,8 @@ PAUSE_S = (0.5, 5.0)
 """First and longest wait before a child that follows a short life."""
 FAREWELL_S = 5.0
 """How long a child may take to end when told to; it needs a few milliseconds."""
+BACKLOG_MAX = 10_000
+"""Requests that wait to be read by a child before it is taken for hung."""
 RECORDS_A_TURN_MAX = 64
 """Records read before the loop's other callbacks get their turn."""
 
@@ -53,6 +57,7 @@ class IndiLink(Link):
         self._start = Start(host, port, 0.0, answer_s, ping_s, silence_s)
         self._noise = noise
         self._channel: Channel | None = None
+        self._outbox: deque[object] = deque()
         self._supervisor: asyncio.Task[None] | None = None
         self._child: asyncio.subprocess.Process | None = None
 
@@ -106,11 +111,12 @@ class IndiLink(Link):
             try:
                 channel.send(start)
                 reason: str = await ended
-                child.kill()
             finally:
-                self._channel = None
                 loop.remove_reader(ours)
-                await _farewell(child, ours)
+                loop.remove_writer(ours)
+                self._channel = None
+                await _farewell(child, ours, self._outbox)
+                self._outbox.clear()
         if not reason:
             reason = f"the INDI process ended ({_manner(child.returncode)})"
         self._lose(reason)
@@ -170,27 +176,51 @@ class IndiLink(Link):
         self._tell(WithBlobs(device))
 
     def _tell(self, record: object) -> None:
-        """Hand a record to the child; if it has just died, Lost is on its way to whoever waits."""
+        """Hand a record to the child; between two children Lost is heard, or on its way."""
+        if self._channel is not None:
+            self._outbox.append(record)
+            self._flush()
+
+    def _flush(self) -> None:
+        """Send what waits, as far as the child reads."""
         if self._channel is None or self._child is None:
             return
+        loop = asyncio.get_running_loop()
         try:
-            self._channel.send(record)
+            while self._outbox:
+                self._channel.send(self._outbox[0])
+                self._outbox.popleft()
         except BlockingIOError:
-            self._child.kill()  # It has not read hundreds of requests: it hangs.
+            if len(self._outbox) > BACKLOG_MAX:
+                _kill(self._child)
+            loop.add_writer(self._channel, self._flush)
         except OSError:
-            return  # It is gone, and `_read` is about to see that.
+            self._outbox.clear()  # The child has just ended, and `_read` is about to see that.
+        if not self._outbox:
+            loop.remove_writer(self._channel)
 
 
-async def _farewell(child: asyncio.subprocess.Process, ours: socket.socket) -> None:
+async def _farewell(
+    child: asyncio.subprocess.Process, ours: socket.socket, last_words: Iterable[object]
+) -> None:
     """End a child in good order if it lives: it sends what it was given, then leaves."""
     with contextlib.suppress(OSError):
+        ours.settimeout(FAREWELL_S)
+        for record in last_words:
+            Channel(ours).send(record)
         ours.shutdown(socket.SHUT_WR)
     try:
         async with asyncio.timeout(FAREWELL_S):
             await child.wait()
     except TimeoutError:
-        child.kill()
+        _kill(child)
         await child.wait()
+
+
+def _kill(child: asyncio.subprocess.Process) -> None:
+    """Kill without asking for the status, as Process.kill does: asyncio's watcher must get that."""
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(child.pid, signal.SIGKILL)
 
 
 def _manner(status: int | None) -> str:

@@ -11,6 +11,7 @@ import fcntl
 import functools
 import os
 import queue
+import re
 import signal
 import socket
 import struct
@@ -44,12 +45,12 @@ CONNECT_S = 3
 """A local server answers within a millisecond, one on a poor wireless link within a second."""
 RETRY_S = (0.5, 5.0)
 """First and longest wait between two attempts to connect."""
-SEND_S_MAX = 10.0
-"""A send takes microseconds, or spins for ever when a hung server's buffer is full."""
 DRAIN_S_MAX = 1.0
 """How long an orderly end waits for the server's machine to have everything that was sent."""
 UNACKNOWLEDGED_MS_MAX = 20_000
 """After this long without an acknowledgement the server's machine is taken for gone."""
+
+_STAMP = re.compile(r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d: ")
 
 Tell = Callable[[Event, int | None], None]
 Heard = Callable[..., None]
@@ -106,12 +107,11 @@ class Listener(PyIndi.BaseClient):  # type: ignore[misc]
 
     @guarded
     def newMessage(self, device: Any, number: int) -> None:  # noqa: N802
-        text = readable(device.messageQueue(number))
-        self.tell(Said(readable(device.getDeviceName()), text), None)
+        self.tell(Said(readable(device.getDeviceName()), said(device.messageQueue(number))), None)
 
     @guarded
     def newUniversalMessage(self, text: str) -> None:  # noqa: N802
-        self.tell(Said("", readable(text)), None)
+        self.tell(Said("", said(text)), None)
 
     @guarded
     def newPingReply(self, _: str) -> None:  # noqa: N802
@@ -134,12 +134,12 @@ class IndiChild:
 
     def run(self) -> NoReturn:
         """Connect, pass requests on, and watch; ends the process."""
-        for work in (self._pass_on, self._watch_sends):
-            threading.Thread(target=work, daemon=True).start()
         self._connect()
         self.wire = own_socket(self.start.port)
         harden(self.wire)
-        self.tell(Found(), None)
+        self.channel.send(Found())  # before what libindi may already have reported
+        for work in (self._pass_on, self._watch_sends):
+            threading.Thread(target=work, daemon=True).start()
         self.heard_s = ping_due_s = real_monotonic_s()
         while True:
             now_s = real_monotonic_s()
@@ -165,11 +165,12 @@ class IndiChild:
                 os._exit(0)
 
     def _watch_sends(self) -> None:
+        """End a send that does not: libindi spins for ever when a hung server's buffer is full."""
         pause = threading.Event()
-        while not pause.wait(1.0):
+        while not pause.wait(self.start.silence_s / 10):
             since_s = self.busy_since_s
-            if since_s is not None and real_monotonic_s() - since_s > SEND_S_MAX:
-                self.tell(Lost(f"the server has not taken a request for {SEND_S_MAX:g} s"))
+            if since_s is not None and real_monotonic_s() - since_s > self.start.silence_s:
+                self.tell(Lost(f"the server has taken no request for {self.start.silence_s:g} s"))
                 return
 
     def _connect(self) -> None:
@@ -180,7 +181,8 @@ class IndiChild:
         self.listener.setConnectionTimeout(CONNECT_S, 0)
         while not self.listener.connectServer():
             if real_monotonic_s() + wait_s > deadline_s:
-                self._end(why_not(start.host, start.port))
+                self.channel.send(Lost(why_not(start.host, start.port)))
+                os._exit(0)
             self._rest(wait_s)
             wait_s = min(2 * wait_s, wait_s_max)
 
@@ -203,11 +205,19 @@ class IndiChild:
         self.busy_since_s = real_monotonic_s()
         match record:
             case Request():
-                self.listener.sendNewProperty(detached(record))
+                self._request(record)
             case WithBlobs(device):
                 self.listener.with_blobs.add(device)
                 self.listener.setBLOBMode(PyIndi.B_ALSO, device, None)
         self.busy_since_s = None
+
+    def _request(self, request: Request) -> None:
+        try:
+            asked = detached(request)
+        except (TypeError, ValueError, OverflowError):  # what libindi's strings cannot hold
+            self.listener.trouble(traceback.format_exc())
+        else:
+            self.listener.sendNewProperty(asked)
 
     def _ping(self, now_s: float) -> None:
         """Ask for a sign of life, unless the server owes one for too long.
@@ -230,6 +240,11 @@ class IndiChild:
         deadline_s = real_monotonic_s() + DRAIN_S_MAX
         while unsent_bytes(self.wire) and real_monotonic_s() < deadline_s:
             threading.Event().wait(0.002)
+
+
+def said(text: str) -> str:
+    """A message as the driver wrote it; libindi puts a time in front, and an end of line."""
+    return _STAMP.sub("", readable(text)).strip()
 
 
 def detached(request: Request) -> Any:
@@ -264,11 +279,12 @@ def detached(request: Request) -> Any:
 def own_socket(port: int) -> socket.socket:
     """A second handle on this process's connection to the port: libindi does not show its own."""
     for entry in Path("/proc/self/fd").iterdir():
-        with contextlib.suppress(OSError):  # not a socket, not connected, or just closed
-            handle = socket.socket(fileno=os.dup(int(entry.name)))
+        with (
+            contextlib.suppress(OSError),  # not a socket, not connected, or just closed
+            socket.socket(fileno=os.dup(int(entry.name))) as handle,
+        ):
             if handle.family == socket.AF_INET and handle.getpeername()[1] == port:
-                return handle
-            handle.close()
+                return handle.dup()
     raise ConnectionError(f"no connection to port {port}")
 
 

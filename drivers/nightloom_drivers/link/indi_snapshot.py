@@ -75,7 +75,7 @@ def true_length(received: int, claimed: int, suffix: str) -> int:
     """
     compressed = suffix.endswith((".fz", ".z"))
     whole_fits = suffix.endswith(".fits") and received % 2880 == 0
-    inflated = 0 < claimed < received <= claimed + claimed / 32 + 3
+    inflated = 0 < claimed < received <= claimed + claimed / 32 + 6
     return claimed if inflated and not (compressed or whole_fits) else received
 
 
