@@ -49,7 +49,7 @@ def test_the_projection_agrees_with_a_world_coordinate_system() -> None:
 def test_drift_is_what_the_projection_gives() -> None:
     projection = Projection(1024, 768, 1.46)
     ra, dec = np.array([83.0, 83.001]), np.array([61.0, 61.0005])
-    drift = projection.drift_px(Boresight(ra, dec, np.array([30.0, 30.0])))
+    drift = projection.drift_px(Boresight(ra, dec, np.array([30.0, 30.0]), unit(ra, dec)))
     star = unit(83.05, 61.02)[None, :]
     first, second = (projection.pixels(star, ra[i], dec[i], 30.0) for i in (0, 1))
     np.testing.assert_allclose(

@@ -30,6 +30,7 @@ Array = NDArray[np.float64]
 FWHM_PER_SIGMA = 2.354820045
 _MAIN_STEP_S, _MAIN_SAMPLES = 2.0, 48
 _GUIDE_SAMPLES = 3
+_AIR_SAMPLES = 6  # about so many in a long exposure
 
 
 @dataclass(frozen=True)
@@ -52,14 +53,15 @@ class Beam:
     seeing_fwhm_arcsec: float
 
 
-def beam(air: Air, mount: Mount, times: Array, filter_: FilterSettings) -> Beam | None:
-    """Return the air's part at some times of an exposure; None when looking at the ground."""
-    middle_s = float(times[len(times) // 2])
-    looking = air.site.altaz_deg(middle_s, mount.apparent_vector(middle_s))
+def beam(air: Air, sight: Boresight, times: Array, filter_: FilterSettings) -> Beam | None:
+    """Return the air's part in an exposure's samples; None when looking at the ground."""
+    middle = len(times) // 2
+    middle_s = float(times[middle])
+    looking = air.site.altaz_deg(middle_s, sight.apparent[middle])
     altitude, azimuth = float(looking[0]), float(looking[1])
     if altitude <= 0:
         return None
-    moments = times.tolist()
+    moments = times[:: max(len(times) // _AIR_SAMPLES, 1)].tolist()
     clear = [air.clouds.transmission(t, altitude, azimuth) for t in moments]
     fwhm = [air.sky.seeing_fwhm_arcsec(t, altitude, filter_.wavelength_nm) for t in moments]
     return Beam(
@@ -113,16 +115,16 @@ class MainLightPath:
         panel_mag = self._settings.enclosure.panel_mag_per_arcsec2
         glow = self._glow(filter_, panel_mag) * float(panel.mean())
         way = float(np.mean(cap * self._roof.sample(times)))
-        few = times[:: max(len(times) // 6, 1)]
-        air = beam(self._air, self._mount, few, filter_) if way > 0 else None
+        sight = self._mount.boresight(times)
+        air = beam(self._air, sight, times, filter_) if way > 0 else None
         if air is None:
             return View.starless(glow)
-        x, y, light, smear = self._field.on(self._mount.boresight(times))
+        x, y, light, smear = self._field.on(sight)
         return View(
             x,
             y,
             light * (self._zero_point(filter_) * air.star_share * way),
-            self._blur(few, filter_, air, smear),
+            self._blur(times, filter_, air, smear),
             glow + self._glow(filter_, air.sky_mag_per_arcsec2) * way,
         )
 
@@ -186,12 +188,12 @@ class GuideLightPath:
     def view(self, t_start_s: float, exposure_s: float) -> View:
         """Return what the guide sensor sees, averaged over an exposure that has ended."""
         times = sample_times(t_start_s, exposure_s, _GUIDE_SAMPLES)
-        middle = times[_GUIDE_SAMPLES // 2 :][:1]
-        way = self._roof.position(float(middle[0]))
-        air = beam(self._air, self._mount, middle, self._filter) if way > 0 else None
+        way = self._roof.position(float(times[-1]))
+        sight = self._mount.boresight(times)
+        air = beam(self._air, sight, times, self._filter) if way > 0 else None
         if air is None:
             return View.starless()
-        x, y, light, smear = self._field.on(self._beside(self._mount.boresight(times)))
+        x, y, light, smear = self._field.on(self._beside(sight))
         scale = self._projection.arcsec_per_px
         fwhm = np.hypot(air.seeing_fwhm_arcsec, self._settings.guide.blur_fwhm_arcsec)
         variance = float(fwhm / FWHM_PER_SIGMA / scale) ** 2
@@ -214,4 +216,4 @@ class GuideLightPath:
         d_east = east * np.cos(turn) + north * np.sin(turn)
         dec = np.clip(main.dec_deg + d_north, -89.99, 89.99)
         ra = (main.ra_deg + d_east / np.cos(np.radians(dec))) % 360
-        return Boresight(ra, dec, tube_deg + guide.angle_deg)
+        return Boresight(ra, dec, tube_deg + guide.angle_deg, main.apparent)

@@ -22,12 +22,14 @@ Direction = Literal["north", "south", "east", "west"]
 class Boresight:
     """Where the main telescope points in truth at an array of times.
 
-    `rotation_deg` is the position angle of the camera's +y axis, east of ICRS north.
+    Right ascension and declination are ICRS; `rotation_deg` is the position angle of the camera's
+    +y axis, east of ICRS north. `apparent` holds the unit vectors of date.
     """
 
     ra_deg: NDArray[np.float64]
     dec_deg: NDArray[np.float64]
     rotation_deg: NDArray[np.float64]
+    apparent: Vectors
 
 
 class Mount:
@@ -64,6 +66,7 @@ class Mount:
         if self.is_parked(t_s):
             raise ValueError("the mount is parked")
         ra_deg, dec_raw_deg = ra_hours * 15 - self._sync_deg[0], dec_deg - self._sync_deg[1]
+        dec_raw_deg = float(np.clip(dec_raw_deg, -90, 90))
         duration_s = 0.0
         for _ in range(4):  # the sky turns while the mount goes there
             hour_angle = _half_turn(self._site.sidereal_deg(t_s + duration_s) - ra_deg)
@@ -166,18 +169,18 @@ class Mount:
 
     def boresight(self, t_s: ArrayLike) -> Boresight:
         """Return the true ICRS place and angle of the main camera at an array of times."""
-        apparent, north, angle_deg = self._true_axis(np.atleast_1d(np.asarray(t_s, np.float64)))
-        middle = float(np.mean(np.asarray(t_s)))
-        axis = apparent_to_icrs(middle, apparent)
-        # the camera's +y axis, carried into ICRS as a point a little way along it
-        step = apparent_to_icrs(middle, apparent + 1e-4 * north) - axis
+        times = np.atleast_1d(np.asarray(t_s, np.float64))
+        apparent, north, angle_deg = self._true_axis(times)
+        # the north of date, carried into ICRS as a point a little way along it
+        both = apparent_to_icrs(float(times[0]), np.stack((apparent, apparent + 1e-4 * north)))
+        axis, step = both[0], both[1] - both[0]
         ra, dec = angles_deg(axis)
-        icrs_east = np.stack((-axis[:, 1], axis[:, 0], np.zeros(len(axis))), axis=-1)
-        icrs_north = np.cross(axis, icrs_east)
-        turn = np.degrees(
-            np.arctan2(np.sum(step * icrs_east, axis=-1), np.sum(step * icrs_north, axis=-1))
-        )
-        return Boresight(ra, dec, (turn + angle_deg) % 360)
+        # tangents to the east, (−y, x, 0), and north, (−xz, −yz, x² + y²), times the step
+        x, y, z = axis.T
+        east = x * step[:, 1] - y * step[:, 0]
+        up = (x * x + y * y) * step[:, 2] - z * (x * step[:, 0] + y * step[:, 1])
+        turn = np.degrees(np.arctan2(east, up))
+        return Boresight(ra, dec, (turn + angle_deg) % 360, apparent)
 
     def apparent_vector(self, t_s: float) -> Vectors:
         """Return the true apparent direction of the main telescope."""

@@ -1,11 +1,16 @@
 """The atmosphere's extinction, glow and seeing."""
 
+from dataclasses import dataclass
+from functools import lru_cache
+
 import numpy as np
 
 from nightloom_drivers.physics.noise import Wander
 from nightloom_drivers.physics.settings import AtmosphereSettings, FilterSettings
 from nightloom_drivers.physics.site import Site
 from nightloom_drivers.physics.sphere import separation_deg, unit
+
+_LIGHTS_STEP_S = 20.0  # in which the Sun sinks by less than 0.1°
 
 
 def airmass(altitude_deg: float) -> float:
@@ -66,6 +71,16 @@ def twilight_v_mag_per_arcsec2(sun_altitude_deg: float) -> float:
     return 21.32 + 1.2 * (x - 10)
 
 
+@dataclass(frozen=True)
+class _Lights:
+    """Sun and Moon as sources of glow; they are looked up in steps of a few seconds."""
+
+    twilight_nl: float
+    moon_altitude_deg: float
+    moon_azimuth_deg: float
+    moon_phase_angle_deg: float
+
+
 class Sky:
     """What the air above the site does to light."""
 
@@ -78,6 +93,7 @@ class Sky:
     ) -> None:
         self.settings = settings
         self._site = site
+        self._lights_at = lru_cache(maxsize=16)(self._lights)
         self._seeing = Wander(stream, start_s - 3600, settings.seeing_correlation_s)
 
     def extinction(self, filter_: FilterSettings, altitude_deg: float) -> float:
@@ -97,10 +113,9 @@ class Sky:
         path = _scattering_airmass(zenith_deg)
         dim = 10 ** (-0.4 * filter_.extinction_mag_per_airmass * (path - 1))
         dark = nanolamberts(filter_.sky_mag_per_arcsec2) * dim * path
-        sun = nanolamberts(twilight_v_mag_per_arcsec2(self._site.sun_altitude_deg(t_s)))
-        return v_mag_per_arcsec2(
-            dark + sun + self._moonlight_nl(t_s, filter_, altitude_deg, azimuth_deg)
-        )
+        lights = self._lights_at(int(t_s // _LIGHTS_STEP_S))
+        moon = _moonlight_nl(lights, filter_, altitude_deg, azimuth_deg)
+        return v_mag_per_arcsec2(dark + lights.twilight_nl + moon)
 
     def seeing_fwhm_arcsec(self, t_s: float, altitude_deg: float, wavelength_nm: float) -> float:
         """Return the FWHM of a star: airmass^0.6 and wavelength^−0.2 (Kolmogorov turbulence)."""
@@ -109,17 +124,27 @@ class Sky:
         )
         return float(zenith * airmass(altitude_deg) ** 0.6 * (wavelength_nm / 500.0) ** -0.2)
 
-    def _moonlight_nl(
-        self, t_s: float, filter_: FilterSettings, altitude_deg: float, azimuth_deg: float
-    ) -> float:
-        moon_altitude, moon_azimuth = self._site.moon_altaz_deg(t_s)
-        if moon_altitude <= 0:
-            return 0.0
-        apart = separation_deg(unit(moon_azimuth, moon_altitude), unit(azimuth_deg, altitude_deg))
-        return moonlight_nl(
+    def _lights(self, step: int) -> _Lights:
+        t_s = step * _LIGHTS_STEP_S
+        return _Lights(
+            nanolamberts(twilight_v_mag_per_arcsec2(self._site.sun_altitude_deg(t_s))),
+            *self._site.moon_altaz_deg(t_s),
             self._site.moon_phase_angle_deg(t_s),
-            float(apart),
-            90.0 - moon_altitude,
-            90.0 - max(altitude_deg, 0.0),
-            filter_.extinction_mag_per_airmass,
         )
+
+
+def _moonlight_nl(
+    lights: _Lights, filter_: FilterSettings, altitude_deg: float, azimuth_deg: float
+) -> float:
+    if lights.moon_altitude_deg <= 0:
+        return 0.0
+    apart = separation_deg(
+        unit(lights.moon_azimuth_deg, lights.moon_altitude_deg), unit(azimuth_deg, altitude_deg)
+    )
+    return moonlight_nl(
+        lights.moon_phase_angle_deg,
+        float(apart),
+        90.0 - lights.moon_altitude_deg,
+        90.0 - max(altitude_deg, 0.0),
+        filter_.extinction_mag_per_airmass,
+    )

@@ -9,11 +9,15 @@ Vectors = NDArray[np.float64]
 def unit(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Vectors:
     """Return unit vectors of spherical coordinates."""
     longitude, latitude = np.radians(longitude_deg), np.radians(latitude_deg)
-    cos_latitude = np.cos(latitude)
-    return np.stack(
-        (cos_latitude * np.cos(longitude), cos_latitude * np.sin(longitude), np.sin(latitude)),
-        axis=-1,
+    across = np.cos(latitude)
+    x = across * np.cos(longitude)
+    vectors = np.empty((*np.shape(x), 3))
+    vectors[..., 0], vectors[..., 1], vectors[..., 2] = (
+        x,
+        across * np.sin(longitude),
+        np.sin(latitude),
     )
+    return vectors
 
 
 def angles_deg(vectors: Vectors) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

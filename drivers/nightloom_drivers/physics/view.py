@@ -100,13 +100,13 @@ class FieldStars:
         Positions are averages over the boresight's samples. A large smear leaves no stars.
         """
         drift = self._projection.drift_px(boresight)
-        smear = np.cov(drift, bias=True) if drift.shape[1] > 1 else np.zeros((2, 2))
+        mean = drift.mean(axis=1)
+        smear = drift @ drift.T / drift.shape[1] - np.outer(mean, mean)
         if smear[0, 0] + smear[1, 1] > _WIDEST_SMEAR_PX**2:
             return _NONE, _NONE, _NONE, np.zeros((2, 2))
         ra, dec = float(boresight.ra_deg[0]), float(boresight.dec_deg[0])
         self._fetch(ra, dec)
         x, y = self._projection.pixels(self._stars, ra, dec, float(boresight.rotation_deg[0]))
-        mean = drift.mean(axis=1)
         return x + mean[0], y + mean[1], self._light, smear
 
     def _fetch(self, ra_deg: float, dec_deg: float) -> None:
