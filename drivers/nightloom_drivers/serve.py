@@ -53,8 +53,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     options = _options(parser, given)
     if given.stdio:
-        return _run(options, None)
-    return _run(options, (given.host, given.port))
+        return serve(options, None)
+    return serve(options, (given.host, given.port))
 
 
 def driver() -> int:
@@ -63,7 +63,7 @@ def driver() -> int:
     Options are NIGHTLOOM_RIG_CONFIG, _SEED, _SPEED, _START, _ORIGIN and _DEVICES (with commas).
     """
     parser = _parser()
-    return _run(_options(parser, parser.parse_args(_from_environment(os.environ))), None)
+    return serve(_options(parser, parser.parse_args(_from_environment(os.environ))), None)
 
 
 async def serve_port(simulators: Sequence[Simulator], host: str, port: int) -> None:
@@ -108,7 +108,8 @@ async def serve_streams(simulators: Sequence[Simulator]) -> None:
     running.cancel()
 
 
-def _run(options: Options, address: tuple[str, int] | None) -> int:
+def serve(options: Options, address: tuple[str, int] | None) -> int:
+    """Serve at an address, or on standard input and output, until ended; gives the exit status."""
     logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
     with asyncio.Runner(
         loop_factory=lambda: ScaledTimeLoop(options.speed, options.origin_s)

@@ -1,0 +1,119 @@
+"""What a night came to: a fold over its events, the same for simulated and for real nights."""
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from nightloom.night.phases import Phase
+from nightloom.telemetry import Event
+from nightloom.telemetry import events as e
+
+
+@dataclass
+class Account:
+    """Figures of one night, kept up to date by `observe`.
+
+    `clear_s` is the dark time less holds under cloud and less unsafe weather; a target's window
+    is not taken into account, so a night without a target counts as lost.
+    """
+
+    night: str = ""
+    phase: Phase = Phase.ASLEEP
+    target: str = ""
+    dark: tuple[float, float] | None = None
+    lost_s: float = 0.0
+    open_s: float = 0.0
+    accepted_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
+    rejected_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
+    subs: Counter[str] = field(default_factory=Counter)
+    counts: Counter[str] = field(default_factory=Counter)
+    guide_squares_arcsec2: float = 0.0
+    _lost_since_s: float | None = None
+
+    def observe(self, utc: datetime, event: Event) -> None:
+        """Take one event of the log."""
+        now_s = utc.timestamp()
+        match event:
+            case e.NightBegun(dark_begins_utc=begins, dark_ends_utc=ends, night=night):
+                self.night = night
+                if begins and ends:
+                    self.dark = (begins.timestamp(), ends.timestamp())
+            case e.PhaseChanged(after=after):
+                self.phase = Phase(after)
+                self.counts["shelters"] += self.phase is Phase.SHELTERING
+                self._shelter(now_s)
+            case e.TargetChosen(target=target):
+                self.target = target
+            case e.FrameKept() | e.FrameRejected():
+                self._frame(event)
+            case e.Dithered():
+                self.counts["dithers"] += 1
+            case e.FocusCurve():
+                self.counts["focus_runs"] += 1
+            case e.FocusChecked():
+                self.counts["focus_checks"] += 1
+            case _:
+                pass
+
+    def _shelter(self, now_s: float) -> None:
+        """Count the dark time during which the sky could not be used."""
+        if self.phase is Phase.SHELTERING:
+            self._lost_since_s = self._lost_since_s or now_s
+        elif self._lost_since_s is not None and self.phase is not Phase.READYING:
+            self.lost_s += self._within_dark(self._lost_since_s, now_s)
+            self._lost_since_s = None
+
+    def _frame(self, frame: e.FrameKept | e.FrameRejected) -> None:
+        kept = isinstance(frame, e.FrameKept)
+        tally = self.accepted_s if kept else self.rejected_s
+        tally[frame.filter] += frame.exposure_s
+        self.open_s += frame.exposure_s
+        self.subs["kept" if kept else "rejected"] += 1
+        if frame.guide_rms_arcsec is not None:
+            self.counts["guided"] += 1
+            self.guide_squares_arcsec2 += frame.guide_rms_arcsec**2
+
+    def _within_dark(self, begin_s: float, end_s: float) -> float:
+        if self.dark is None:
+            return 0.0
+        return max(0.0, min(end_s, self.dark[1]) - max(begin_s, self.dark[0]))
+
+    @property
+    def dark_s(self) -> float:
+        """Length of the dark time."""
+        return self.dark[1] - self.dark[0] if self.dark else 0.0
+
+    @property
+    def clear_s(self) -> float:
+        """The dark time that clouds and weather left."""
+        return self.dark_s - self.lost_s
+
+    @property
+    def open_fraction(self) -> float:
+        """Part of the clear dark time during which the shutter was open for light frames."""
+        return self.open_s / self.clear_s if self.clear_s else 0.0
+
+    @property
+    def guide_rms_arcsec(self) -> float | None:
+        """Root mean square of the guide error over all subs; None without guiding."""
+        guided = self.counts["guided"]
+        return (self.guide_squares_arcsec2 / guided) ** 0.5 if guided else None
+
+    def figures(self) -> dict[str, Any]:
+        """All of it under the names that `--json` uses."""
+        return {
+            "night": self.night,
+            "dark_s": round(self.dark_s, 1),
+            "clear_s": round(self.clear_s, 1),
+            "open_s": round(self.open_s, 1),
+            "open_fraction": round(self.open_fraction, 4),
+            "accepted_s": dict(sorted(self.accepted_s.items())),
+            "rejected_s": dict(sorted(self.rejected_s.items())),
+            "subs": self.subs.total(),
+            "dithers": self.counts["dithers"],
+            "focus_runs": self.counts["focus_runs"],
+            "focus_checks": self.counts["focus_checks"],
+            "shelters": self.counts["shelters"],
+            "guide_rms_arcsec": self.guide_rms_arcsec and round(self.guide_rms_arcsec, 3),
+        }

@@ -1,0 +1,84 @@
+"""Puts a night together from its settings and its rig."""
+
+import asyncio
+from pathlib import Path
+
+from nightloom.arithmetic import Arithmetic
+from nightloom.ledger import Ledger
+from nightloom.night.context import Context
+from nightloom.night.course import Course
+from nightloom.night.focusing import Focusing
+from nightloom.night.guard import Guard
+from nightloom.night.guide import Guiding, Reading
+from nightloom.night.intake import Intake
+from nightloom.night.lookout import Lookout
+from nightloom.night.phases import Phases
+from nightloom.night.pointing import Pointing
+from nightloom.night.programme import Programme
+from nightloom.rig import Rig
+from nightloom.settings import Settings
+from nightloom.solving import Solver
+from nightloom.telemetry import Log
+from nightloom_drivers.clock import Clock
+
+
+def build_context(
+    settings: Settings,
+    rig: Rig,
+    programme: Programme,
+    *,
+    frames_folder: Path | None,
+    ledger: Ledger,
+    log: Log,
+    clock: Clock,
+    solver: Solver,
+    compute: Arithmetic,
+    store: Arithmetic,
+    stop: asyncio.Event | None = None,
+    seed: int | None = None,
+) -> Context:
+    """Everything that the phases of one night share. Without a frames folder none is written."""
+    guard = Guard(settings, rig.mount, rig.roof, rig.weather, clock, log)
+    pointing = Pointing(guard, rig.mount, rig.camera, solver, settings, compute, clock, log)
+    guiding = Guiding(rig.guide_camera, rig.guide_port, settings, compute, clock, log)
+    focusing = Focusing(
+        rig.camera, rig.focuser, settings, str(programme.night), ledger, compute, clock, log
+    )
+    lookout = Lookout(settings, clock)
+    intake = Intake(
+        settings,
+        programme.night,
+        frames_folder,
+        ledger,
+        compute,
+        store,
+        lookout,
+        focusing,
+        clock,
+        log,
+    )
+    course = Course(settings, programme, rig.mount, ledger, intake, clock)
+
+    def look(reading: Reading) -> None:
+        airmass = programme.airmass(course.running, clock.unix_s())
+        lookout.guide(reading.flux_ratio, reading.held, reading.chosen, airmass)
+
+    guiding.listener = look
+    return Context(
+        settings=settings,
+        rig=rig,
+        clock=clock,
+        log=log,
+        ledger=ledger,
+        guard=guard,
+        phases=Phases(log),
+        programme=programme,
+        pointing=pointing,
+        guiding=guiding,
+        focusing=focusing,
+        lookout=lookout,
+        intake=intake,
+        course=course,
+        stop=stop or asyncio.Event(),
+        seed=seed,
+    )

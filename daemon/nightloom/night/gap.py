@@ -1,0 +1,65 @@
+"""What happens between two subs, all of it at once and under the download of the last one."""
+
+import asyncio
+
+from nightloom.guiding import next_dither
+from nightloom.night.context import Context
+from nightloom.night.course import Planned
+from nightloom.telemetry.events import Dithered, FilterChanged
+
+
+async def prepare(context: Context, planned: Planned) -> None:
+    """Have the rig ready for a sub: its filter, its focus, its pointing. Raises DeviceError."""
+    async with asyncio.TaskGroup() as group:
+        group.create_task(change_filter(context, planned.filter))
+        if planned.dither:
+            group.create_task(dither(context))
+
+
+async def change_filter(context: Context, wanted: str) -> None:
+    """Turn the wheel and move the focuser by the filter's offset, at the same time."""
+    wheel, slots = context.rig.wheel, context.settings.observatory.wheel.slots
+    slot = slots.index(wanted) + 1
+    present = wheel.slot
+    if present == slot and context.focusing.in_place(wanted):
+        return
+    began_s = context.clock.unix_s()
+    async with asyncio.TaskGroup() as group:
+        if present != slot:
+            group.create_task(wheel.select(slot))
+        group.create_task(context.focusing.follow(wanted))
+    context.log.emit(
+        FilterChanged(
+            before=slots[present - 1] if present else "",
+            after=wanted,
+            focuser_steps=context.rig.focuser.position_steps,
+            took_s=context.clock.unix_s() - began_s,
+        )
+    )
+
+
+async def dither(context: Context) -> None:
+    """Move the guide stars to the next pointing and wait until they rest there."""
+    course, pointing, guiding = context.course, context.pointing, context.guiding
+    policy, own = context.settings.policies.dither, course.running.dither
+    dx_px, dy_px = next_dither(
+        course.offsets_px(),
+        own.radius_px or policy.radius_px,
+        policy.least_px if own.least_px is None else own.least_px,
+        context.programme.night.toordinal(),
+    )
+    began_s = context.clock.unix_s()
+    step_px = (dx_px - pointing.dither_px[0], dy_px - pointing.dither_px[1])
+    guiding.lead(*pointing.telescope_move_arcsec(*step_px))
+    pointing.dither_px = (dx_px, dy_px)
+    await guiding.settle()
+    course.dithered((dx_px, dy_px))
+    context.log.emit(
+        Dithered(
+            target=course.running.name,
+            number=course.pointing,
+            dx_px=dx_px,
+            dy_px=dy_px,
+            settle_s=context.clock.unix_s() - began_s,
+        )
+    )

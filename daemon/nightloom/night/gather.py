@@ -1,0 +1,43 @@
+"""Gathering: subs in cycles, and everything that moves hidden under the download."""
+
+import asyncio
+
+from nightloom.night.context import Context
+from nightloom.night.course import Planned
+from nightloom.night.gap import change_filter, prepare
+from nightloom.night.phases import Next
+from nightloom.night.sub import at_closing, fetch, open_shutter
+
+
+async def gather(context: Context) -> Next:
+    """Take subs of the running target until something else is due, and say what.
+
+    The closing of the shutter is the moment of decision: while the frame downloads, the wheel
+    turns, the focuser follows and the guide stars move to the next pointing.
+    """
+    course = context.course
+    planned, ending = course.planned(), course.ending()
+    if ending is None:
+        await prepare(context, planned)
+    while ending is None:
+        await _refocus(context, planned)
+        async with open_shutter(context, planned) as sub:
+            await sub.exposure.shutter_closed()
+            closed = at_closing(context, sub)
+            course.shutter_closed(planned)
+            planned, ending = course.planned(), course.ending()
+            async with asyncio.TaskGroup() as group:
+                group.create_task(fetch(context, sub, closed))
+                if ending is None:
+                    group.create_task(prepare(context, planned))
+    return ending
+
+
+async def _refocus(context: Context, planned: Planned) -> None:
+    """Take a focus curve when one is due, and come back to the filter of the next sub."""
+    reason = context.focusing.due()
+    if reason:
+        filter_name = context.settings.policies.focus.filter or planned.filter
+        await change_filter(context, filter_name)
+        await context.focusing.curve(filter_name, reason)
+        await change_filter(context, planned.filter)

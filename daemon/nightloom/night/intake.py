@@ -1,0 +1,210 @@
+"""Intake: every light frame is measured, judged, written and recorded, beside the next sub.
+
+Frames queue here in the order in which they were taken. Nothing in the night waits for them, except
+its end.
+"""
+
+import asyncio
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightloom.arithmetic import Arithmetic
+from nightloom.clouds import FrameFacts as CloudFacts
+from nightloom.clouds import FramePolicy, FrameReference, Verdict, judge_frame
+from nightloom.frames import (
+    FrameFacts,
+    NameFacts,
+    NamePattern,
+    StarField,
+    frame_header,
+    write_frame,
+)
+from nightloom.ledger import Frame, Ledger
+from nightloom.ledger import Verdict as Entry
+from nightloom.night.focusing import Focusing
+from nightloom.night.lookout import Lookout
+from nightloom.night.measuring import measure_frame
+from nightloom.settings import Settings
+from nightloom.telemetry import Log
+from nightloom.telemetry.events import FrameKept, FrameRejected
+from nightloom_drivers.clock import Clock
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """A light frame fresh from the camera, with what was known when it was taken.
+
+    `doubt` is a reason to reject it that was known before it was measured; empty without one.
+    """
+
+    uid: str
+    number: int
+    intent: int
+    target: str
+    filter: str
+    pointing: int
+    data: NDArray[np.uint16]
+    started_at: datetime
+    exposure_s: float
+    airmass: float
+    guide_rms_arcsec: float | None
+    facts: FrameFacts
+    doubt: str = ""
+
+
+class Intake:
+    """Takes light frames in, one after another. Its `watch` raises what went wrong with one."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        night: date,
+        folder: Path | None,
+        ledger: Ledger,
+        compute: Arithmetic,
+        store: Arithmetic,
+        lookout: Lookout,
+        focusing: Focusing,
+        clock: Clock,
+        log: Log,
+    ) -> None:
+        self._settings, self._night, self._folder = settings, night, folder
+        self._ledger, self._compute, self._store = ledger, compute, store
+        self._lookout, self._focusing = lookout, focusing
+        self._clock, self._log = clock, log
+        self._pattern = NamePattern(settings.policies.frames.name_pattern)
+        self._references: dict[tuple[str, str], FrameReference] = {}
+        self._queue: asyncio.Queue[Taken] = asyncio.Queue()
+        self.pending: list[Taken] = []
+
+    def take(self, taken: Taken) -> None:
+        """Put a frame in line."""
+        self.pending.append(taken)
+        self._queue.put_nowait(taken)
+
+    def pending_s(self, target: str) -> dict[str, float]:
+        """Seconds by filter of frames of a target that are still in line."""
+        seconds: dict[str, float] = {}
+        for taken in self.pending:
+            if taken.target == target:
+                seconds[taken.filter] = seconds.get(taken.filter, 0.0) + taken.exposure_s
+        return seconds
+
+    async def run(self) -> None:
+        """Work the line off until cancelled."""
+        while True:
+            taken = await self._queue.get()
+            try:
+                await self._process(taken)
+            finally:
+                self.pending.remove(taken)
+                self._queue.task_done()
+
+    async def drain(self) -> None:
+        """Wait until the line is empty."""
+        await self._queue.join()
+
+    def forget_sky(self) -> None:
+        """Learn afresh what a clear sky shows: after a slew, the stars are others."""
+        self._references.clear()
+
+    async def _process(self, taken: Taken) -> None:
+        saturation_adu = self._settings.observatory.camera.saturation_adu
+        stars = await self._compute(measure_frame, taken.data, saturation_adu)
+        verdict = self._judge(taken, stars)
+        path = self._path(taken)
+        digest = ""
+        if self._folder is not None:
+            facts = replace(
+                taken.facts,
+                half_flux_radius_px=stars.half_flux_radius_px,
+                star_count=stars.count,
+                verdict="accepted" if verdict.accepted else f"rejected: {verdict.reason}",
+            )
+            digest = await self._store(
+                write_frame, self._folder / path, taken.data, frame_header(facts)
+            )
+        self._record(taken, stars, verdict, path if digest else "", digest)
+        if verdict.transparency is not None:
+            self._lookout.frame(verdict.transparency)
+        if verdict.accepted:
+            self._focusing.learn(taken.filter, stars, taken.airmass)
+
+    def _judge(self, taken: Taken, stars: StarField) -> Verdict:
+        """The verdict, from what was known, from the stars, and from the guiding."""
+        limits = self._settings.policies.frames
+        policy = FramePolicy(accept_fraction=limits.least_star_fraction)
+        key = (taken.target, taken.filter)
+        reference = self._references.get(key, FrameReference())
+        facts = CloudFacts(
+            stars.count,
+            stars.background_adu,
+            stars.fwhm_px,
+            taken.exposure_s,
+            taken.airmass,
+        )
+        verdict = judge_frame(facts, reference, policy)
+        rms, most = taken.guide_rms_arcsec, limits.largest_guide_rms_arcsec
+        if taken.doubt:
+            verdict = replace(verdict, accepted=False, reason=taken.doubt)
+        elif verdict.accepted and rms is not None and most is not None and rms > most:
+            reason = f"guide error {rms:.2f}″, at most {most:g}″ allowed"
+            verdict = replace(verdict, accepted=False, reason=reason)
+        self._references[key] = reference.learn(facts, verdict, policy)
+        return verdict
+
+    def _path(self, taken: Taken) -> str:
+        facts = NameFacts(
+            target=taken.target,
+            filter=taken.filter,
+            kind="light",
+            exposure_s=taken.exposure_s,
+            utc=taken.started_at,
+            night=self._night,
+            number=taken.number,
+        )
+        return str(self._pattern.path(facts))
+
+    def _record(
+        self, taken: Taken, stars: StarField, verdict: Verdict, path: str, digest: str
+    ) -> None:
+        self._ledger.add_frame(
+            Frame(
+                uid=taken.uid,
+                night=str(self._night),
+                target=taken.target,
+                filter=taken.filter,
+                exposure_s=taken.exposure_s,
+                start_utc=taken.started_at,
+                path=path,
+                sha256=digest,
+                verdict=Entry.ACCEPTED if verdict.accepted else Entry.REJECTED,
+                reason="" if verdict.accepted else verdict.reason,
+                pointing=taken.pointing,
+                half_flux_radius_px=stars.half_flux_radius_px,
+                stars=stars.count,
+                background_adu=stars.background_adu,
+                guide_rms_arcsec=taken.guide_rms_arcsec,
+            )
+        )
+        self._ledger.finish(taken.intent, "frame recorded", self._clock.now())
+        what: dict[str, Any] = {
+            "uid": taken.uid,
+            "target": taken.target,
+            "filter": taken.filter,
+            "exposure_s": taken.exposure_s,
+            "path": path,
+            "half_flux_radius_px": stars.half_flux_radius_px,
+            "stars": stars.count,
+            "background_adu": stars.background_adu,
+            "guide_rms_arcsec": taken.guide_rms_arcsec,
+        }
+        if verdict.accepted:
+            self._log.emit(FrameKept(**what))
+        else:
+            self._log.emit(FrameRejected(reason=verdict.reason, **what))

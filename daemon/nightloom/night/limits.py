@@ -1,0 +1,81 @@
+"""The guard's limits, as plain functions: each says which limit would be broken, or nothing."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightloom.sky import (
+    Site,
+    altitude_azimuth,
+    separation_deg,
+    sun_altitude,
+    sun_position,
+    to_date,
+)
+from nightloom.sky.sphere import angles_deg, vectors
+
+SUN_IS_DOWN_DEG = -2.0
+"""Below this the Sun cannot shine into a telescope: 0.83° for refraction and radius, and room."""
+
+PATH_POINTS = 181
+"""A slew crosses at most 180°, so that the path is looked at each degree or closer."""
+
+
+def weather(reasons: Sequence[str]) -> str:
+    """Unsafe weather forbids to open and to move."""
+    return f"the weather is unsafe ({'; '.join(reasons)})" if reasons else ""
+
+
+def altitude(site: Site, ra_deg: float, dec_deg: float, unix_s: float, floor_deg: float) -> str:
+    """Nothing is to be pointed at below the floor."""
+    height_deg = float(altitude_azimuth(site, ra_deg, dec_deg, unix_s)[0])
+    if height_deg >= floor_deg:
+        return ""
+    return f"its altitude is {height_deg:.1f}°, the floor is {floor_deg:g}°"
+
+
+def sun(
+    site: Site,
+    here_of_date: tuple[float, float],
+    there_icrs_deg: tuple[float, float],
+    unix_s: float,
+    distance_deg: float,
+) -> str:
+    """While the Sun is up, no point of a slew may come near it.
+
+    A mount turns both axes at once, each the short or the long way round, so both ways of the
+    right ascension axis are looked at, with declination following evenly, and the great circle.
+    `here_of_date` is right ascension in hours and declination, as the mount reads.
+    """
+    if float(sun_altitude(site, unix_s)) < SUN_IS_DOWN_DEG:
+        return ""
+    there_of_date = to_date(*there_icrs_deg, unix_s)
+    sun_ra_deg, sun_dec_deg, _ = sun_position(unix_s)
+    nearest = min(
+        float(np.min(separation_deg(ra_deg, dec_deg, sun_ra_deg, sun_dec_deg)))
+        for ra_deg, dec_deg in _paths(_in_degrees(here_of_date), _in_degrees(there_of_date))
+    )
+    if nearest >= distance_deg:
+        return ""
+    return f"the way passes {nearest:.1f}° from the Sun, {distance_deg:g}° is the least"
+
+
+def _in_degrees(place: tuple[float, float]) -> tuple[float, float]:
+    return 15.0 * place[0], place[1]
+
+
+def _paths(
+    here: tuple[float, float], there: tuple[float, float]
+) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    part = np.linspace(0.0, 1.0, PATH_POINTS)
+    short_deg = (there[0] - here[0] + 180.0) % 360.0 - 180.0
+    long_deg = short_deg - np.copysign(360.0, short_deg)
+    dec = here[1] + part * (there[1] - here[1])
+    ends = vectors(here[0], here[1]), vectors(there[0], there[1])
+    chord = ends[0] + part[:, None] * (ends[1] - ends[0])
+    return [
+        (here[0] + part * short_deg, dec),
+        (here[0] + part * long_deg, dec),
+        angles_deg(chord),
+    ]

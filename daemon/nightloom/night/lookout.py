@@ -1,0 +1,77 @@
+"""Looks out for clouds, with the guide stars and the frames, and says when to hold and go on."""
+
+import asyncio
+
+from nightloom.clouds import (
+    Action,
+    CloudPolicy,
+    CloudWatch,
+    FrameReading,
+    GuideReading,
+    observe,
+)
+from nightloom.settings import Settings
+from nightloom_drivers.clock import Clock
+
+
+class Lookout:
+    """The memory of the sky's clarity through one night."""
+
+    def __init__(self, settings: Settings, clock: Clock) -> None:
+        said = settings.policies.clouds
+        self._policy = CloudPolicy(
+            hold_fraction=said.hold_fraction,
+            clear_fraction=said.resume_fraction,
+            clear_for_s=said.clear_for_s,
+        )
+        self._clock = clock
+        self._watch = CloudWatch()
+        self._changed = asyncio.Event()
+        self.reason = ""
+        self.last_dim_s = float("-inf")
+        self.transparency = 1.0
+
+    @property
+    def holding(self) -> bool:
+        """Whether it is too cloudy for subs."""
+        return self._watch.holding
+
+    def new_stars(self, airmass: float) -> None:
+        """Guide stars were chosen anew: what they show now is the standard."""
+        self._watch = self._watch.with_new_stars(airmass)
+
+    def new_sky(self) -> None:
+        """Forget a hold: somebody has looked, and the stars are there."""
+        self._watch = CloudWatch()
+
+    def guide(self, flux_ratio: float, held: int, chosen: int, airmass: float) -> None:
+        """Take what one guide frame shows."""
+        self._observe(GuideReading(self._clock.unix_s(), flux_ratio, held, chosen, airmass))
+        self.transparency = flux_ratio
+        if self._watch.dim_since_s is not None:
+            self.last_dim_s = self._clock.unix_s()
+
+    def frame(self, transparency: float) -> None:
+        """Take what one light frame shows."""
+        self._observe(FrameReading(self._clock.unix_s(), transparency))
+
+    async def until_clouded(self) -> str:
+        """Wait for a hold, and say why."""
+        while not self.holding:
+            await self._change()
+        return self.reason
+
+    async def until_clear(self) -> None:
+        """Wait for the end of a hold."""
+        while self.holding:
+            await self._change()
+
+    async def _change(self) -> None:
+        self._changed.clear()
+        await self._changed.wait()
+
+    def _observe(self, reading: GuideReading | FrameReading) -> None:
+        self._watch, decision = observe(self._watch, reading, self._policy)
+        self.reason = decision.reason
+        if decision.action is not Action.GO_ON:
+            self._changed.set()

@@ -1,0 +1,67 @@
+"""Readying: connect, cool, wait for the hour and for safe weather, open, unpark."""
+
+import asyncio
+
+from nightloom.night.context import Context
+from nightloom.night.interrupts import Unsafe
+from nightloom.night.phases import Next, Phase
+from nightloom.telemetry.events import SensorCooled
+
+LINK_DEADLINE_S = 600.0
+"""A server that was started again is back within seconds; a host that rebooted, in minutes."""
+
+COOLING_DEADLINE_S = 1800.0
+"""A sensor that is not cold by then will not become so: its cooler is at its limit."""
+
+
+async def ready(context: Context) -> Next:
+    """Make the rig ready and wait until the first target may be acquired.
+
+    Raises DeviceError, and Unsafe when the weather speaks against opening.
+    """
+    await context.rig.connect(LINK_DEADLINE_S)
+    if context.programme.over():
+        return Next(Phase.RETIRING, "the night is over")
+    async with asyncio.TaskGroup() as group:
+        group.create_task(_cool(context))
+        group.create_task(_open(context))
+    await context.sleep_until(context.programme.acquire_from_s)
+    target = await _await_target(context)
+    if target is None:
+        return Next(Phase.RETIRING, "no target is up before dawn")
+    return Next(Phase.ACQUIRING, f"ready; {target} is up")
+
+
+async def _cool(context: Context) -> None:
+    camera, wanted = context.rig.camera, context.settings.observatory.camera
+    began_s = context.clock.unix_s()
+    await camera.cool(
+        wanted.target_temperature_c, wanted.cooling_ramp_c_per_min, COOLING_DEADLINE_S
+    )
+    context.log.emit(
+        SensorCooled(
+            temperature_c=camera.temperature_c or wanted.target_temperature_c,
+            took_s=context.clock.unix_s() - began_s,
+        )
+    )
+
+
+async def _open(context: Context) -> None:
+    await context.sleep_until(context.programme.open_from_s)
+    reasons = context.guard.unsafe_reasons()
+    if reasons:
+        raise Unsafe("; ".join(reasons))
+    await context.guard.open_roof()
+    if context.rig.dust_cap is not None:
+        await context.rig.dust_cap.open()
+    await context.guard.unpark()
+
+
+async def _await_target(context: Context) -> str | None:
+    """Wait for a target to come up; None when none will before dawn."""
+    while not context.programme.over():
+        target = context.programme.choose()
+        if target is not None:
+            return target.name
+        await asyncio.sleep(60.0)
+    return None

@@ -1,0 +1,249 @@
+"""The one place where a rig is put together, from real devices or simulated ones.
+
+Everything above sees the same typed devices over a link and cannot tell which it is.
+"""
+
+import asyncio
+import multiprocessing
+import socket
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, replace
+
+from nightloom.settings import Observatory, Settings
+from nightloom.settings.observatory import Weather as Station
+from nightloom.solving.catalogue_solver import StarSource
+from nightloom_drivers.clock import Clock
+from nightloom_drivers.devices import (
+    Camera,
+    CameraSettings,
+    Device,
+    DustCap,
+    DustCapSettings,
+    FilterWheel,
+    FilterWheelSettings,
+    Focuser,
+    FocuserSettings,
+    GuidePort,
+    GuidePortSettings,
+    LightPanel,
+    LightPanelSettings,
+    Mount,
+    MountSettings,
+    Roof,
+    RoofSettings,
+    Weather,
+    WeatherSettings,
+)
+from nightloom_drivers.errors import DeviceGone
+from nightloom_drivers.link import Event, Found, Link, LoopbackLink
+from nightloom_drivers.link.indi import IndiLink
+from nightloom_drivers.physics.settings import (
+    FilterSettings,
+    OpticsSettings,
+    RigSettings,
+    SiteSettings,
+)
+from nightloom_drivers.physics.starfield import star_source
+from nightloom_drivers.serve import Options as RigOptions
+from nightloom_drivers.serve import serve
+from nightloom_drivers.simulators.rig import DEVICES, build_rig
+
+SERVER_STARTS_S = 60.0
+"""A simulated rig's process has to import half of the scientific Python before it answers."""
+
+
+@dataclass(frozen=True)
+class Rig:
+    """All devices of the observatory over one link; those it does not have are None."""
+
+    link: Link
+    camera: Camera
+    guide_camera: Camera
+    wheel: FilterWheel
+    focuser: Focuser
+    mount: Mount
+    guide_port: GuidePort
+    weather: Weather | None
+    roof: Roof | None
+    light_panel: LightPanel | None
+    dust_cap: DustCap | None
+
+    def devices(self) -> Iterator[Device]:
+        """Every device that the observatory has."""
+        for part in vars(self).values():
+            if isinstance(part, Device):
+                yield part
+
+    async def connect(self, deadline_s: float) -> None:
+        """Wait for the link and switch every device on. Raises DeviceError."""
+        await _linked(self.link, deadline_s)
+        try:
+            async with asyncio.TaskGroup() as group:
+                for device in self.devices():
+                    group.create_task(device.connect())
+        except* Exception as several:
+            raise several.exceptions[0] from several
+
+
+def assemble(link: Link, observatory: Observatory, clock: Clock) -> Rig:
+    """The observatory's devices over a link, real or simulated."""
+    o = observatory
+    snooped = {
+        "ACTIVE_TELESCOPE": o.mount.device,
+        "ACTIVE_FOCUSER": o.focuser.device,
+        "ACTIVE_FILTER": o.wheel.device,
+    }
+    camera = CameraSettings(
+        gain=o.camera.gain,
+        offset=o.camera.offset,
+        binning=o.camera.binning,
+        download_deadline_s=o.camera.download_deadline_s,
+        snooped=snooped,
+    )
+    guide = CameraSettings(
+        chip=o.guide_camera.head, binning=o.guide_camera.binning, snooped=snooped
+    )
+    focuser = FocuserSettings(
+        minimum_steps=o.focuser.minimum_steps, maximum_steps=o.focuser.maximum_steps
+    )
+    return Rig(
+        link=link,
+        camera=Camera(link, o.camera.device, camera, clock),
+        guide_camera=Camera(link, o.guide_camera.device, guide, clock),
+        wheel=FilterWheel(link, o.wheel.device, FilterWheelSettings(), clock),
+        focuser=Focuser(link, o.focuser.device, focuser, clock),
+        mount=Mount(link, o.mount.device, MountSettings(), clock),
+        guide_port=GuidePort(link, o.guide_port.device, GuidePortSettings(), clock),
+        weather=Weather(link, o.weather.device, _weather(o.weather), clock) if o.weather else None,
+        roof=Roof(link, o.roof.device, RoofSettings(o.roof.move_deadline_s), clock)
+        if o.roof
+        else None,
+        light_panel=LightPanel(link, o.light_panel.device, LightPanelSettings(), clock)
+        if o.light_panel
+        else None,
+        dust_cap=DustCap(link, o.dust_cap.device, DustCapSettings(), clock) if o.dust_cap else None,
+    )
+
+
+def _weather(said: Station) -> WeatherSettings:
+    limits = {name: (limit.minimum, limit.maximum) for name, limit in said.limits.items()}
+    return WeatherSettings(said.silence_s, limits)
+
+
+def simulated_link(settings: RigSettings, clock: Clock, seed: int) -> Link:
+    """A loopback to a simulated rig that begins at the clock's present."""
+    return LoopbackLink(build_rig(settings, clock, seed).simulators)
+
+
+@asynccontextmanager
+async def served_link(
+    settings: RigSettings, seed: int, speed: float, start_s: float, origin_s: float
+) -> AsyncIterator[Link]:
+    """A link through a real socket to a simulated rig in a process of its own.
+
+    Its clock stands at `start_s` when the machine's monotonic seconds are `origin_s`, and runs
+    `speed` times as fast.
+    """
+    with socket.create_server(("127.0.0.1", 0)) as found:
+        host, port = found.getsockname()
+    options = RigOptions(settings, seed, speed, start_s, origin_s, ())
+    server = multiprocessing.get_context("spawn").Process(
+        target=serve, args=(options, (host, port)), daemon=True
+    )
+    server.start()
+    try:
+        async with IndiLink(host, port, answer_s=SERVER_STARTS_S) as link:
+            yield link
+    finally:
+        server.terminate()
+        server.join()
+
+
+def simulated_sky(settings: RigSettings) -> StarSource:
+    """The stars that the simulated cameras see, for a solver that has a catalogue of its own."""
+    return star_source(settings.stars, settings.star_limit_mag)
+
+
+def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
+    """The settings with the simulated devices in place of the configured ones, and what these are.
+
+    Without a rig.toml the simulated rig has the observatory's site, telescope, pixels and filters.
+    """
+    rig = settings.rig if isinstance(settings.rig, RigSettings) else _like(settings.observatory)
+    sections = ("camera", "guide_camera", "wheel", "focuser", "mount", "weather", "roof",
+                "light_panel", "dust_cap")  # fmt: skip
+    observatory = settings.observatory
+    named = {
+        section: part.model_copy(update={"device": device})
+        for section, device in zip(sections, DEVICES, strict=True)
+        if (part := getattr(observatory, section)) is not None
+    }
+    named["guide_port"] = observatory.guide_port.model_copy(
+        update={"device": named["mount"].device}
+    )
+    return replace(settings, observatory=observatory.model_copy(update=named)), rig
+
+
+def _like(observatory: Observatory) -> RigSettings:
+    """A simulated rig as the observatory describes itself."""
+    usual, o = RigSettings(), observatory
+    site = SiteSettings(
+        latitude_deg=o.site.latitude_deg,
+        longitude_deg=o.site.longitude_deg,
+        elevation_m=o.site.elevation_m,
+    )
+    optics = OpticsSettings(
+        focal_length_mm=o.optics.focal_length_mm,
+        aperture_mm=o.optics.aperture_mm,
+        central_obstruction=o.optics.central_obstruction,
+    )
+    filters = tuple(
+        FilterSettings(
+            name=name,
+            wavelength_nm=o.filters[name].wavelength_nm,
+            band_nm=o.filters[name].bandwidth_nm or 100.0,
+            focus_offset_steps=o.filters[name].offset_steps,
+        )
+        for name in o.wheel.slots
+    )
+    pixel_um = o.camera.pixel_um or usual.sensor.pixel_um
+    middle_steps = (o.focuser.minimum_steps + o.focuser.maximum_steps) // 2
+    start_steps = middle_steps if o.focuser.start_steps is None else o.focuser.start_steps
+    return usual.model_copy(
+        update={
+            "site": site,
+            "optics": optics,
+            "sensor": usual.sensor.model_copy(update={"pixel_um": pixel_um}),
+            "wheel": usual.wheel.model_copy(update={"filters": filters}),
+            "focuser": usual.focuser.model_copy(
+                update={
+                    "range_steps": o.focuser.maximum_steps,
+                    "start_steps": start_steps,
+                    "step_um": o.focuser.step_um,
+                    "backlash_steps": o.focuser.backlash_steps,
+                }
+            ),
+            "focus": usual.focus.model_copy(update={"base_steps": float(start_steps)}),
+        }
+    )
+
+
+async def _linked(link: Link, deadline_s: float) -> None:
+    """Wait until the link stands."""
+    found = asyncio.Event()
+
+    def hear(event: Event) -> None:
+        if isinstance(event, Found):
+            found.set()
+
+    with link.listen(hear):
+        if link.connected:
+            return
+        try:
+            async with asyncio.timeout(deadline_s):
+                await found.wait()
+        except TimeoutError:
+            raise DeviceGone(
+                "the INDI server", "CONNECTION", asked="to come back", seen="no answer"
+            ) from None

@@ -1,0 +1,27 @@
+#!/bin/sh
+# Installs what the tests need on a Debian 12 machine, then runs every check.
+# As root, or where sudo works, the Debian packages are installed as well.
+set -eu
+cd "$(dirname "$0")/.."
+
+root() { if [ "$(id -u)" = 0 ]; then "$@"; else sudo "$@"; fi; }
+
+missing=
+for package in indi-bin astrometry.net astrometry-data-tycho2 fitsverify; do
+    dpkg-query -W -f '${Status}' "$package" 2>/dev/null | grep -q 'ok installed' ||
+        missing="$missing $package"
+done
+if [ -n "$missing" ]; then
+    root apt-get update -qq
+    # shellcheck disable=SC2086  # a list of package names
+    root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq $missing
+fi
+
+[ -x .uv/bin/uv ] || { python3 -m venv .uv && .uv/bin/pip install -q uv; }
+run() { echo "== $*" && .uv/bin/uv run --locked "$@"; }
+
+run ruff check
+run ruff format --check
+run mypy
+run lint-imports
+run pytest "$@"
