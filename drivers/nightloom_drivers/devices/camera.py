@@ -5,6 +5,7 @@ import contextlib
 from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Literal
 
 from nightloom_drivers.clock import Clock
@@ -80,6 +81,8 @@ class Camera(CooledDevice):
         self.discarded = 0
         """Frames that were not the ones waited for, since the start."""
         self.last_discard = ""
+        self.last_start: datetime | None = None
+        """DATE-OBS of the last frame, which no other frame can have."""
         self._discards: list[str] = []
         self._ears = ExitStack()
         self._leaving: set[asyncio.Task[None]] = set()

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from nightloom_drivers.devices.device import ANSWER_S
+from nightloom_drivers.devices.device import described
 from nightloom_drivers.devices.fits_image import CardValue, FitsImage, Pixels, open_image
 from nightloom_drivers.errors import (
     DeviceContradicts,
@@ -35,6 +35,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from nightloom_drivers.devices.camera import Camera
+
+BEGIN_S = 10.0
+"""Drivers say Busy when the camera has been started, which takes some a second or two."""
 
 FREE_S = 5.0
 """After its frame a driver may stay Busy for a while; the frame is not held back longer."""
@@ -85,7 +88,7 @@ class Exposure:
 
     async def begun(self) -> None:
         """Wait until the driver says that it exposes."""
-        await self._wait(self._begun, ANSWER_S * 2, "to begin")
+        await self._wait(self._begun, BEGIN_S, "it did not begin")
 
     async def shutter_closed(self) -> None:
         """Return when no more light is collected: the countdown is over, or the time is.
@@ -111,7 +114,7 @@ class Exposure:
         """
         await self.shutter_closed()
         try:
-            await self._wait(self._arrived, self._camera.settings.download_deadline_s, "its frame")
+            await self._wait(self._arrived, self._camera.settings.download_deadline_s, "no frame")
             await self._until_free()
             self._camera.end(self)
             return await self._decoded()
@@ -207,6 +210,8 @@ class Exposure:
             late_s = (start - self._camera.clock.now()).total_seconds()
             if max(early_s, late_s) > allowed_s:
                 problem = f"its DATE-OBS is {start:%H:%M:%S.%f}, asked {self._asked_at:%H:%M:%S.%f}"
+        if start is not None and start == self._camera.last_start and start.microsecond:
+            problem = f"it was had before, with DATE-OBS {start:%H:%M:%S.%f}"
         return problem
 
     # Waiting ----------------------------------------------------------------------------------
@@ -221,8 +226,7 @@ class Exposure:
 
     async def _give_up(self, deadline_s: float, what: str) -> None:
         vector = self._camera.get(self._vector)
-        seen = f"after {deadline_s:g} s no {what}" if what != "to begin" else "it did not begin"
-        seen += f", it is {vector.state}" if vector else ""
+        seen = f"{what} within {deadline_s:g} s, it reads {described(vector) if vector else '-'}"
         wrong = self._camera.discards_of_running
         error = self._made(DeviceContradicts, wrong[-1]) if wrong else self._made(DeviceLate, seen)
         try:
@@ -248,6 +252,7 @@ class Exposure:
             data: Pixels = await asyncio.to_thread(image.read) if packed else image.read()
         except ValueError as error:
             raise self._made(DeviceContradicts, str(error)) from error
+        self._camera.last_start = image.start()
         return Frame(data, image.header, image.start() or self._begun_at, self.exposure_s)
 
     def _raise(self) -> None:
