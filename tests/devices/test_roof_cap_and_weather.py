@@ -1,0 +1,302 @@
+"""Shelter: a roof is closed, and the weather safe, only when that is beyond doubt."""
+
+import asyncio
+import math
+from collections.abc import Mapping
+
+import pytest
+
+from devices.misbehaving import CLOCK, Scripted, numbers, switches, tell
+from nightloom_drivers.devices import (
+    DustCap,
+    DustCapSettings,
+    Roof,
+    RoofSettings,
+    RoofState,
+    Weather,
+    WeatherSettings,
+)
+from nightloom_drivers.errors import DeviceContradicts, DeviceError, DeviceLate, DeviceRefused
+from nightloom_drivers.link import Defined, Kind, Link, LoopbackLink, State, Value
+from nightloom_drivers.simulators.simulator import Property
+from nightloom_drivers.virtual_loop import run_virtual
+
+Steps = list[tuple[float, State, bool, bool]]
+FACES = {
+    "DOME_SHUTTER": ("SHUTTER_OPEN", "SHUTTER_CLOSE"),
+    "DOME_PARK": ("UNPARK", "PARK"),
+    "CAP_PARK": ("UNPARK", "PARK"),
+}
+
+
+def cover_that(name: str, steps: Steps, *, is_open: bool | None = True) -> Scripted:
+    """A roof or cap that answers with (delay, state, open switch, closed switch)."""
+    opened, closed = FACES[name]
+
+    async def answer(device: Scripted, _: Mapping[str, Value]) -> None:
+        for delay_s, state, open_on, closed_on in steps:
+            await asyncio.sleep(delay_s)
+            device.publish(name, state, **{opened: open_on, closed: closed_on})
+
+    found = "" if is_open is None else opened if is_open else closed
+    device = Scripted(switches(name, opened, closed, on=found))
+    device.answers[name] = answer
+    return device
+
+
+async def roof_on(link: Link) -> Roof:
+    roof = Roof(link, "Odd", RoofSettings(move_deadline_s=30), CLOCK)
+    await roof.connect()
+    return roof
+
+
+@pytest.mark.parametrize("name", ["DOME_SHUTTER", "DOME_PARK"])
+def test_a_roof_is_closed_when_its_driver_rests_with_closed_on(name: str) -> None:
+    device = cover_that(name, [(0, State.BUSY, False, True), (12, State.OK, False, True)])
+
+    async def story(link: Link) -> None:
+        roof = await roof_on(link)
+        assert [roof.state] == [RoofState.OPEN]
+        closing = asyncio.create_task(roof.close())
+        await asyncio.sleep(5)
+        assert [roof.state] == [RoofState.MOVING]
+        await roof.close()  # A second request finds it on its way and asks nothing more.
+        assert len(device.requests(name)) == 1
+        await closing
+        assert [roof.state] == [RoofState.CLOSED]
+
+    tell(device, story)
+
+
+@pytest.mark.parametrize(
+    ("steps", "error"),
+    [
+        ([(0, State.BUSY, False, True), (5, State.ALERT, False, True)], DeviceRefused),
+        ([(0, State.BUSY, False, True)], DeviceLate),
+        ([(0, State.OK, True, False)], DeviceContradicts),
+        ([(0, State.IDLE, False, False)], DeviceContradicts),
+        ([], DeviceLate),
+    ],
+)
+def test_a_roof_that_is_not_confirmed_closed_raises(steps: Steps, error: type[Exception]) -> None:
+    async def story(link: Link) -> None:
+        roof = await roof_on(link)
+        with pytest.raises(error):
+            await roof.close()
+        assert roof.state is not RoofState.CLOSED
+
+    tell(cover_that("DOME_SHUTTER", steps), story)
+
+
+def test_a_parked_roof_is_not_asked_again_and_a_shutter_is() -> None:
+    for name, requests in (("DOME_PARK", 0), ("DOME_SHUTTER", 1)):
+        device = cover_that(name, [(0, State.OK, False, True)], is_open=False)
+
+        async def story(link: Link) -> None:
+            roof = await roof_on(link)
+            await roof.close()
+            assert roof.state is RoofState.CLOSED
+
+        tell(device, story)
+        assert len(device.requests(name)) == requests
+
+
+def test_a_roof_in_an_unknown_place_says_so() -> None:
+    async def story(link: Link) -> None:
+        assert (await roof_on(link)).state is RoofState.UNKNOWN
+
+    tell(cover_that("DOME_SHUTTER", [], is_open=None), story)
+    with pytest.raises(DeviceError, match="DOME_PARK"):
+        tell(Scripted(), story)
+
+
+def test_a_cap_opens_and_closes_and_starts_without_knowing() -> None:
+    device = cover_that(
+        "CAP_PARK", [(0, State.BUSY, True, False), (9, State.OK, True, False)], is_open=None
+    )
+
+    async def story(link: Link) -> None:
+        cap = DustCap(link, "Odd", DustCapSettings(), CLOCK)
+        await cap.connect()
+        assert cap.is_open is None
+        await cap.open()
+        assert cap.is_open is True
+        await cap.open()
+        assert len(device.requests("CAP_PARK")) == 1
+        with pytest.raises(DeviceContradicts):
+            await cap.close()
+
+    tell(device, story)
+
+
+# Weather --------------------------------------------------------------------------------------
+
+
+def station(*more: Property) -> Scripted:
+    lights: dict[str, Value] = {"WEATHER_WIND_SPEED": State.OK, "WEATHER_RAIN_HOUR": State.OK}
+    readings: dict[str, Value] = {"WEATHER_WIND_SPEED": 4.0, "WEATHER_CLOUD": -20.0}
+    return Scripted(
+        Property("WEATHER_PARAMETERS", Kind.NUMBER, readings, state=State.OK, writable=False),
+        Property("WEATHER_STATUS", Kind.LIGHT, lights, state=State.OK, writable=False),
+        switches("WEATHER_OVERRIDE", "OVERRIDE", rule="AnyOfMany"),
+        *more,
+    )
+
+
+def measure(device: Scripted, state: State = State.OK, **values: Value) -> None:
+    device.publish("WEATHER_PARAMETERS", state, **values)
+
+
+async def weather_on(link: Link, **settings: object) -> Weather:
+    weather = Weather(link, "Odd", WeatherSettings(**settings), CLOCK)  # type: ignore[arg-type]
+    await weather.connect()
+    return weather
+
+
+def test_what_was_measured_before_connecting_is_not_safe_and_a_reading_is() -> None:
+    device = station()
+
+    async def story(link: Link) -> None:
+        weather = await weather_on(link)
+        assert weather.reading().reasons == ("the station has not been heard yet",)
+        measure(device)
+        await asyncio.sleep(0.1)
+        report = weather.reading()
+        assert report.safe
+        assert report.values == {"WEATHER_WIND_SPEED": 4.0, "WEATHER_CLOUD": -20.0}
+        assert report.age_s == pytest.approx(0.099, abs=0.002)
+
+    tell(device, story)
+
+
+Change = tuple[str, State, dict[str, Value]]
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        (
+            ("WEATHER_STATUS", State.ALERT, {"WEATHER_RAIN_HOUR": State.ALERT}),
+            "WEATHER_RAIN_HOUR is in alert",
+        ),
+        (
+            ("WEATHER_STATUS", State.OK, {"WEATHER_RAIN_HOUR": State.ALERT}),
+            "WEATHER_RAIN_HOUR is in alert",
+        ),
+        (("WEATHER_STATUS", State.ALERT, {}), "WEATHER_STATUS is in alert"),
+        (("WEATHER_OVERRIDE", State.BUSY, {"OVERRIDE": True}), "WEATHER_OVERRIDE is on"),
+        (
+            ("WEATHER_PARAMETERS", State.OK, {"WEATHER_CLOUD": math.nan}),
+            "WEATHER_CLOUD reads nan, no possible value",
+        ),
+        (
+            ("WEATHER_PARAMETERS", State.OK, {"WEATHER_CLOUD": -999.0}),
+            "WEATHER_CLOUD reads -999, no possible value",
+        ),
+        (("WEATHER_PARAMETERS", State.ALERT, {}), "the station reports a failure"),
+        (
+            ("WEATHER_PARAMETERS", State.OK, {"WEATHER_CLOUD": -3.0}),
+            "WEATHER_CLOUD -3 is above -8",
+        ),
+    ],
+)
+def test_each_doubt_makes_the_weather_unsafe_at_once(change: Change, reason: str) -> None:
+    device = station()
+    name, state, values = change
+
+    async def story(link: Link) -> None:
+        weather = await weather_on(link, limits={"WEATHER_CLOUD": (None, -8.0)})
+        measure(device)
+        report = await weather.until_safe()
+        watch = asyncio.create_task(weather.until_unsafe())
+        await asyncio.sleep(10)
+        assert not watch.done()
+        device.publish(name, state, **values)
+        report = await watch
+        assert not report.safe
+        assert report.reasons == (reason,)
+
+    tell(device, story)
+
+
+def test_a_warning_is_safe() -> None:
+    device = station()
+
+    async def story(link: Link) -> None:
+        weather = await weather_on(link)
+        measure(device, State.BUSY)
+        device.publish("WEATHER_STATUS", State.BUSY, WEATHER_WIND_SPEED=State.BUSY)
+        assert (await weather.until_safe()).safe
+
+    tell(device, story)
+
+
+def test_silence_is_unsafe_to_the_second() -> None:
+    device = station()
+
+    async def story(link: Link) -> None:
+        weather = await weather_on(link, silence_s=180)
+        measure(device)
+        await weather.until_safe()
+        begun_s = asyncio.get_running_loop().time()
+        device.publish("WEATHER_STATUS", State.OK)  # Not a reading.
+        device._outbox(Defined(device.properties["WEATHER_PARAMETERS"].snapshot("Odd")))
+        report = await weather.until_unsafe()
+        assert asyncio.get_running_loop().time() - begun_s == pytest.approx(180, abs=0.1)
+        assert report.reasons == ("the station has been silent for 180 s",)
+
+    tell(device, story)
+
+
+def test_safe_for_a_while_begins_again_after_each_doubt() -> None:
+    device = station()
+
+    async def story(link: Link) -> None:
+        weather = await weather_on(link)
+        safe = asyncio.create_task(weather.until_safe(for_s=600))
+        for minute in range(16):
+            measure(device, WEATHER_CLOUD=math.nan if minute == 4 else -20.0)
+            assert not safe.done()
+            await asyncio.sleep(60)
+        await safe
+        assert weather.reading().safe
+
+    tell(device, story)
+
+
+def test_a_lost_link_is_unsafe() -> None:
+    device = station()
+
+    async def story() -> None:
+        async with LoopbackLink([device]) as link:
+            weather = await weather_on(link)
+            measure(device)
+            await weather.until_safe()
+            watch = asyncio.create_task(weather.until_unsafe())
+            await asyncio.sleep(1)
+            link.disconnect()
+            assert (await watch).reasons[0] == "the station is gone"
+
+    run_virtual(story())
+
+
+def test_a_station_that_judges_nothing_needs_limits_of_our_own() -> None:
+    def bare() -> Scripted:
+        return Scripted(numbers("WEATHER_PARAMETERS", {"WEATHER_WIND_SPEED": 4.0}))
+
+    async def unjudged(link: Link) -> None:
+        weather = await weather_on(link)
+        measure(first)
+        await asyncio.sleep(1)
+        assert weather.reading().reasons == ("the station judges nothing and no limit is set",)
+
+    async def judged(link: Link) -> None:
+        limits = {"WEATHER_WIND_SPEED": (None, 30.0), "WEATHER_RAIN_HOUR": (None, 0.0)}
+        weather = await weather_on(link, limits=limits)
+        measure(second)
+        await asyncio.sleep(1)
+        assert weather.reading().reasons == ("WEATHER_RAIN_HOUR has a limit and is not measured",)
+
+    first, second = bare(), bare()
+    tell(first, unjudged)
+    tell(second, judged)
