@@ -1,37 +1,18 @@
 """The simulated rig on a loopback link, switched on, with a record of what its devices say."""
 
-import asyncio
-from collections import deque
-from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from collections.abc import AsyncIterator, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from nightloom_drivers.clock import LoopClock
-from nightloom_drivers.link import Event, LoopbackLink, Received, Said, Updated, Value, Vector
-from nightloom_drivers.link.loopback import LATENCY_S
+from nightloom_drivers.link import LoopbackLink, Received, Said, Updated, Value, Vector
 from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.simulators.rig import build_rig
 
 START_S = datetime(2026, 11, 14, 21, tzinfo=UTC).timestamp()
 SETTINGS = RigSettings(stars="seeded", star_limit_mag=12.0)
-
-
-class OrderedLoopback(LoopbackLink):
-    """A loopback that hands on what one device says in the order in which it was said.
-
-    asyncio keeps timers in a heap, where those of one instant have no order of their own.
-    """
-
-    def _outbox(self, generation: int) -> Callable[[Event], None]:
-        waiting: deque[Event] = deque()
-
-        def outbox(event: Event) -> None:
-            waiting.append(event)
-            asyncio.get_running_loop().call_later(LATENCY_S, lambda: self._hear(waiting.popleft()))
-
-        return outbox
 
 
 @dataclass(frozen=True)
@@ -75,7 +56,7 @@ async def bench(*devices: str, settings: RigSettings = SETTINGS) -> AsyncIterato
     clock = LoopClock(START_S)
     rig = build_rig(settings, clock, seed=7)
     chosen = [simulator for simulator in rig.simulators if simulator.device in devices]
-    async with OrderedLoopback(chosen) as link:
+    async with LoopbackLink(chosen) as link:
         for simulator in chosen:
             link.keep_blobs(simulator.device)
             link.set(simulator.device, "CONNECTION", {"CONNECT": True, "DISCONNECT": False})

@@ -41,8 +41,8 @@ def config(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def on_port(config: Path) -> Iterator[tuple[subprocess.Popen[str], int]]:
-    """`nightloom-rig` on a free port."""
-    command = [sys.executable, "-m", "nightloom_drivers.serve", "--port", "0"]
+    """`nightloom-rig` on a free port, a hundred times as fast as the clock."""
+    command = [sys.executable, "-m", "nightloom_drivers.serve", "--port", "0", "--speed", "100"]
     command += ["--config", str(config), "--start", START]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
@@ -249,6 +249,26 @@ def test_disconnecting_deletes_what_connecting_defined(client: Client) -> None:
     heard = client.until(lambda e: named(e, "Rig Roof", "CONNECTION") and e.tag.startswith("set"))
     gone = {e.get("name") for e in heard if e.tag == "delProperty"}
     assert gone == {"DOME_SHUTTER", "DOME_PARK", "DOME_ABORT_MOTION", "MOUNT_POLICY"}
+
+
+def test_a_long_exposure_is_short_where_time_runs_fast(
+    on_port: tuple[subprocess.Popen[str], int],
+) -> None:
+    client = Client(on_port[1])
+    client.connect("Rig Camera", "CCD_COOLER_POWER")
+    client.send("<enableBLOB device='Rig Camera'>Also</enableBLOB>")
+    with fits.open(io.BytesIO(expose(client, "120"))) as files:
+        assert files[0].header["EXPTIME"] == 120.0
+    client.close()
+
+
+def test_new_limits_are_told_with_the_values(client: Client) -> None:
+    client.connect("Rig Focuser", "FOCUS_TEMPERATURE")
+    client.number("Rig Focuser", "FOCUS_MAX", FOCUS_MAX_VALUE="15000")
+    heard = client.until(
+        lambda e: e.tag.startswith("set") and named(e, "Rig Focuser", "ABS_FOCUS_POSITION")
+    )
+    assert float(heard[-1][0].get("max", "nan")) == 15000.0
 
 
 def test_the_port_server_ends_well_when_terminated(

@@ -68,7 +68,8 @@ class CameraSimulator(Simulator):
         self.begin(self._fill_info())
 
     def disconnect(self) -> None:
-        self.halt()
+        """Give the exposure up."""
+        self._give_up()
 
     # Exposing ---------------------------------------------------------------------------------
 
@@ -81,6 +82,9 @@ class CameraSimulator(Simulator):
 
     def on_ccd_abort_exposure(self, _: Mapping[str, Value]) -> None:
         self.publish("CCD_ABORT_EXPOSURE", State.OK, ABORT=False)
+        self._give_up()
+
+    def _give_up(self) -> None:
         if self.active:
             self.halt()
             self.publish("CCD_EXPOSURE", State.IDLE, CCD_EXPOSURE_VALUE=0.0)

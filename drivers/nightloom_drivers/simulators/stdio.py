@@ -39,8 +39,11 @@ class StandardStreams:
 
     async def run_tx(self, message: ET.Element) -> None:
         """Write one message, whole and in its turn."""
-        loop = asyncio.get_running_loop()
-        await loop.run_in_executor(self._writer, self._write, ET.tostring(message) + b"\n")
+        loop, data = asyncio.get_running_loop(), ET.tostring(message) + b"\n"
+        try:
+            await loop.run_in_executor(self._writer, self._write, data)
+        except ConnectionError:  # The server is gone; the reader may hear of it later.
+            self.ended.set()
 
     def shutdown(self) -> None:
         """Nothing: the threads end with the streams, or with the process."""
@@ -48,7 +51,10 @@ class StandardStreams:
     def _read(self, loop: asyncio.AbstractEventLoop) -> None:
         data = b"-"
         while data:
-            data = os.read(self._read_fd, _CHUNK)
+            try:
+                data = os.read(self._read_fd, _CHUNK)
+            except ConnectionError:
+                data = b""
             loop.call_soon_threadsafe(self._chunks.put_nowait, data)
 
     def _write(self, data: bytes) -> None:
