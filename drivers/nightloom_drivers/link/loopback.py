@@ -2,11 +2,12 @@
 
 import asyncio
 import contextlib
+from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
 from nightloom_drivers.link.link import Link
-from nightloom_drivers.link.vector import Event, Found, Kind, Lost, Received, Value
+from nightloom_drivers.link.vector import Event, Found, Kind, Lost, Received, Removed, Value
 
 LATENCY_S = 0.001
 """What a message takes each way: a driver on the same machine answers in about 1 ms."""
@@ -30,62 +31,91 @@ class Responder(Protocol):
         ...
 
 
+class _Wire:
+    """One direction: what is put in comes out in the same order, a latency later.
+
+    Timers alone would not do: those due at the same moment fire in no particular order.
+    """
+
+    def __init__(self) -> None:
+        self._under_way: deque[Callable[[], None]] = deque()
+
+    def put(self, deliver: Callable[[], None]) -> None:
+        self._under_way.append(deliver)
+        asyncio.get_running_loop().call_later(LATENCY_S, self._deliver)
+
+    def _deliver(self) -> None:
+        self._under_way.popleft()()
+
+
 class LoopbackLink(Link):
     """INDI properties of simulated devices on the same event loop."""
 
     def __init__(self, responders: Sequence[Responder]) -> None:
         super().__init__()
         self._responders = {responder.device: responder for responder in responders}
-        self._running: list[asyncio.Task[None]] = []
+        self._running: dict[str, asyncio.Task[None]] = {}
         self._with_blobs: set[str] = set()
-        self._generation = 0
+        self._lives: Counter[str] = Counter()
+        self._out, self._back = _Wire(), _Wire()
 
     async def open(self) -> None:
-        self._running = [asyncio.create_task(r.run()) for r in self._responders.values()]
+        for device in self._responders:
+            self._start(device)
         self.reconnect()
         await asyncio.sleep(2 * LATENCY_S)
 
     async def close(self) -> None:
-        for task in self._running:
+        for task in self._running.values():
             task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await task
-        self._running = []
+        self._running = {}
         if self.connected:
             self.disconnect("the link was closed")
 
     def reconnect(self) -> None:
         """Stand as a client that has just connected."""
         self._hear(Found())
-        for responder in self._responders.values():
-            responder.attach(self._outbox(self._generation))
+        for device in self._responders:
+            self._attach(device)
 
     def disconnect(self, reason: str = "the loopback was cut") -> None:
         """Cut the connection, as the death of a server would; the devices live on."""
-        self._generation += 1
+        self._lives.update(list(self._responders))
         self._with_blobs.clear()
         self._hear(Lost(reason))
 
-    def _outbox(self, generation: int) -> Callable[[Event], None]:
+    def replace(self, responder: Responder) -> None:
+        """Put a new device in the place of one that died, as a server restarts a driver."""
+        device = responder.device
+        self._running.pop(device).cancel()
+        self._responders[device] = responder
+        self._lives[device] += 1
+        self._start(device)
+        if self.connected:
+            self._hear(Removed(device))
+            self._attach(device)
+
+    def _start(self, device: str) -> None:
+        self._running[device] = asyncio.create_task(self._responders[device].run())
+
+    def _attach(self, device: str) -> None:
+        """Have the device report here for as long as this connection and this device last."""
+        life = self._lives[device]
+
         def deliver(event: Event) -> None:
-            if generation != self._generation:
-                return
-            if isinstance(event, Received) and event.blob.device not in self._with_blobs:
-                return
-            self._hear(event)
+            unasked = isinstance(event, Received) and device not in self._with_blobs
+            if life == self._lives[device] and not unasked:
+                self._hear(event)
 
-        loop = asyncio.get_running_loop()
-
-        def outbox(event: Event) -> None:
-            loop.call_later(LATENCY_S, deliver, event)
-
-        return outbox
+        self._responders[device].attach(lambda event: self._back.put(lambda: deliver(event)))
 
     def _transmit(self, device: str, name: str, kind: Kind, values: Mapping[str, Value]) -> None:
         responder = self._responders.get(device)
         if responder is not None:
-            loop = asyncio.get_running_loop()
-            loop.call_later(LATENCY_S, responder.receive, name, dict(values))
+            asked = dict(values)
+            self._out.put(lambda: responder.receive(name, asked))
 
     def _transmit_blob_mode(self, device: str) -> None:
         self._with_blobs.add(device)
