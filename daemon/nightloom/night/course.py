@@ -123,7 +123,7 @@ class Course:
         end_s = now_s + self._costs.dither_s + self.planned().exposure_s
         if end_s > self._programme.dark.end_unix_s:
             return Next(Phase.RETIRING, "no sub fits before dawn")
-        chosen = self._programme.choose()
+        chosen = self._programme.choose(running=target)
         if chosen is None:
             return Next(Phase.READYING, f"{target.name} is done, and nothing else is up")
         if end_s > self._programme.window_end_s(target):

@@ -51,6 +51,8 @@ class Guard:
 
     async def unpark(self) -> None:
         """Free the mount. Raises GuardRefusal under a closed roof or in unsafe weather."""
+        if not self._mount.is_parked:
+            return
         self._demand("unparking", limits.weather(self.unsafe_reasons()), self._closed())
         await self._mount.unpark()
         self._log.emit(MountUnparked())

@@ -29,6 +29,7 @@ from nightloom.telemetry.events import (
     NightBegun,
     NightEnded,
     OperatorAsked,
+    Restarted,
     UnexpectedError,
     WeatherUnsafe,
 )
@@ -170,7 +171,11 @@ class Night:
         return following
 
     def _begin(self) -> None:
+        """Open the night's record; what an earlier run left unfinished counts nowhere."""
         context, dark = self._context, self._context.programme.dark
+        unfinished = context.ledger.unfinished()
+        for intent in unfinished:
+            context.ledger.finish(intent.id, "the daemon had ended", context.clock.now())
         context.log.emit(
             NightBegun(
                 night=str(context.programme.night),
@@ -180,6 +185,9 @@ class Night:
                 seed=context.seed,
             )
         )
+        if unfinished:
+            acts = [f"{intent.kind} {intent.detail}" for intent in unfinished]
+            context.log.emit(Restarted(night=str(context.programme.night), unfinished=acts))
 
     def _end(self) -> None:
         context = self._context

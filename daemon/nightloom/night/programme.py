@@ -99,14 +99,26 @@ class Programme:
         """Whether the dark hours are over."""
         return self._clock.unix_s() >= self.dark.end_unix_s
 
-    def choose(self) -> Target | None:
+    def finished(self) -> bool:
+        """Whether no target that still lacks anything will be up any more tonight."""
+        latest_s = self._clock.unix_s() + LEAST_WINDOW_S
+        return not any(
+            self._lacks(target)
+            and any(w.end_unix_s >= latest_s for w in self._windows[target.name])
+            for target in self.targets
+        )
+
+    def choose(self, running: Target | None = None) -> Target | None:
         """The target to be imaged now; None when none is up that still lacks anything.
 
         The first by priority among those in their window, ties to the one whose window ends first.
+        A target that is not `running` needs time enough left to be worth acquiring.
         """
-        now_s = self._clock.unix_s()
         up = [
-            target for target in self.targets if self._open(target, now_s) and self._lacks(target)
+            target
+            for target in self.targets
+            if self._open(target, 0.0 if target == running else LEAST_WINDOW_S)
+            and self._lacks(target)
         ]
         return min(up, key=lambda t: (t.priority, self.window_end_s(t)), default=None)
 
@@ -136,10 +148,11 @@ class Programme:
         """Altitude of the target."""
         return float(self.table.altitude_azimuth(target.name, at_s)[0])
 
-    def _open(self, target: Target, now_s: float) -> bool:
+    def _open(self, target: Target, least_s: float) -> bool:
+        now_s = self._clock.unix_s()
         early_s = self.dark.start_unix_s - self.acquire_from_s
         return self._aside_until_s.get(target.name, 0.0) <= now_s and any(
-            window.start_unix_s - early_s <= now_s <= window.end_unix_s - target.cycle_s
+            window.start_unix_s - early_s <= now_s <= window.end_unix_s - least_s
             for window in self._windows[target.name]
         )
 

@@ -14,22 +14,38 @@ COOLING_DEADLINE_S = 1800.0
 """A sensor that is not cold by then will not become so: its cooler is at its limit."""
 
 
+LOOK_AGAIN_S = 60.0
+"""Between two looks whether a target is up: the sky turns a quarter of a degree meanwhile."""
+
+
 async def ready(context: Context) -> Next:
     """Make the rig ready and wait until the first target may be acquired.
 
     Raises DeviceError, and Unsafe when the weather speaks against opening.
     """
     await context.rig.connect(LINK_DEADLINE_S)
+    await _tell_place_and_time(context)
     if context.programme.over():
         return Next(Phase.RETIRING, "the night is over")
     async with asyncio.TaskGroup() as group:
         group.create_task(_cool(context))
         group.create_task(_open(context))
     await context.sleep_until(context.programme.acquire_from_s)
-    target = await _await_target(context)
-    if target is None:
-        return Next(Phase.RETIRING, "no target is up before dawn")
-    return Next(Phase.ACQUIRING, f"ready; {target} is up")
+    while not context.programme.finished():
+        target = context.programme.choose()
+        if target is not None:
+            return Next(Phase.ACQUIRING, f"ready; {target.name} is up")
+        await asyncio.sleep(LOOK_AGAIN_S)
+    return Next(Phase.RETIRING, "nothing is left to do tonight")
+
+
+async def _tell_place_and_time(context: Context) -> None:
+    """Tell the mount where and when it is, and have it read back: some drivers know better."""
+    mount, site = context.rig.mount, context.settings.observatory.site
+    if mount.has("GEOGRAPHIC_COORD"):
+        await mount.set_place(site.latitude_deg, site.longitude_deg, site.elevation_m)
+    if mount.has("TIME_UTC"):
+        await mount.set_time(context.clock.now())
 
 
 async def _cool(context: Context) -> None:
@@ -55,13 +71,3 @@ async def _open(context: Context) -> None:
     if context.rig.dust_cap is not None:
         await context.rig.dust_cap.open()
     await context.guard.unpark()
-
-
-async def _await_target(context: Context) -> str | None:
-    """Wait for a target to come up; None when none will before dawn."""
-    while not context.programme.over():
-        target = context.programme.choose()
-        if target is not None:
-            return target.name
-        await asyncio.sleep(60.0)
-    return None

@@ -14,6 +14,13 @@ from nightloom.telemetry.event import Event, Level
 # The night as a whole -----------------------------------------------------------------------
 
 
+class NightArmed(Event):
+    """The daemon waits for a night to begin."""
+
+    night: str = Field(description="date of the evening, YYYY-MM-DD")
+    begins_utc: datetime = Field(description="when readying begins; now for a night under way")
+
+
 class NightBegun(Event):
     """The daemon took up a night."""
 
