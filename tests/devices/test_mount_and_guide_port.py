@@ -161,8 +161,10 @@ async def for_ever(device: Scripted, _ra_hours: float, _dec_deg: float) -> None:
 
 
 async def untracked(device: Scripted, ra_hours: float, dec_deg: float) -> None:
-    await regular(device, ra_hours, dec_deg)
+    at(device, State.BUSY, 1, 40)
     device.publish(TRACK, State.IDLE, TRACK_ON=False, TRACK_OFF=True)
+    await asyncio.sleep(20)
+    at(device, State.IDLE, ra_hours, dec_deg)
 
 
 @pytest.mark.parametrize(
@@ -172,6 +174,7 @@ async def untracked(device: Scripted, ra_hours: float, dec_deg: float) -> None:
         (refused, DeviceRefused, "Alert"),
         (idle_at_once, DeviceRefused, "did not begin"),
         (elsewhere, DeviceContradicts, r"ended 0\.200° away"),
+        (untracked, DeviceContradicts, "stands still"),
         (for_ever, DeviceLate, "Busy"),
     ],
 )

@@ -61,7 +61,7 @@ class CameraSettings:
 
 @dataclass(frozen=True)
 class CameraInfo:
-    """The whole chip: unbinned pixels, their size, and bits a pixel."""
+    """The whole chip: unbinned pixels, their size (NaN when not told), bits a pixel (or 0)."""
 
     width: int
     height: int
@@ -113,7 +113,7 @@ class Camera(CooledDevice):
             round(vector.number("CCD_MAX_X")),
             round(vector.number("CCD_MAX_Y")),
             vector.number("CCD_PIXEL_SIZE"),
-            round(vector.number("CCD_BITSPERPIXEL")),
+            round(float(vector.elements.get("CCD_BITSPERPIXEL", 0))),
         )
 
     # Settings ---------------------------------------------------------------------------------

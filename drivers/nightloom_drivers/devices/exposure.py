@@ -95,15 +95,16 @@ class Exposure:
 
         Cancelling aborts the exposure, here and in `frame`.
         """
-        left_s = self._closes_s - asyncio.get_running_loop().time()
-        try:
-            async with asyncio.timeout(max(left_s, 0.0)):
-                await self._closed.wait()
-        except TimeoutError:
-            self._closed.set()
-        except asyncio.CancelledError:
-            await self._camera.leave(self)
-            raise
+        if not self._closed.is_set():
+            left_s = self._closes_s - asyncio.get_running_loop().time()
+            try:
+                async with asyncio.timeout(max(left_s, 0.0)):
+                    await self._closed.wait()
+            except TimeoutError:
+                self._closed.set()
+            except asyncio.CancelledError:
+                await self._camera.leave(self)
+                raise
         self._raise()
 
     async def frame(self) -> Frame:
