@@ -1,10 +1,7 @@
 """`nightloom rehearse`: a whole night through the simulated rig, in minutes."""
 
 import argparse
-import asyncio
 import json
-from contextlib import ExitStack
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -13,55 +10,24 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from nightloom.arithmetic import Arithmetic, InLine, Threads, Workers
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import config_folder
 from nightloom.cli.progress import progress
 from nightloom.errors import BadInput
-from nightloom.ledger import FILE_NAME, Ledger
-from nightloom.night.account import Account
-from nightloom.night.assembly import build_context
-from nightloom.night.course import cycle_of
-from nightloom.night.night import Night
-from nightloom.night.programme import NoDarkness, Programme, darkness, ready_from_s, site_of
-from nightloom.night.promises import Promises
-from nightloom.rig import assemble, served_link, simulated_link, simulated_settings, simulated_sky
-from nightloom.settings import Settings, demo_folder, read_settings
+from nightloom.ledger import FILE_NAME
+from nightloom.night.programme import NoDarkness, darkness, site_of
+from nightloom.rehearsal import Played, Rehearsal, play_over_socket, play_virtually
+from nightloom.rig import simulated_settings
+from nightloom.settings import demo_folder, read_settings
 from nightloom.sky import night_of
-from nightloom.solving import CatalogueSolver
-from nightloom.telemetry import Log, log_sha256
-from nightloom_drivers.clock import LoopClock, ScaledTimeLoop, WallClock, real_monotonic_s
-from nightloom_drivers.link import Link
-from nightloom_drivers.physics.settings import RigSettings
-from nightloom_drivers.virtual_loop import run_virtual
+from nightloom.telemetry import log_sha256
+from nightloom_drivers.clock import WallClock, real_monotonic_s
 
 DEMO_NIGHT = date(2026, 11, 10)
 """A long night a day after new Moon, for which the demo observatory's targets were chosen."""
 
-MEASURING_S = 0.2
-"""What measuring or solving a frame costs on the night's clock when it is done in line."""
-
 SPEED_MAX = 200.0
 """Beyond it a rehearsal over a socket is late for everything."""
-
-
-@dataclass(frozen=True)
-class Rehearsal:
-    """What is rehearsed, and where it goes."""
-
-    settings: Settings
-    rig: RigSettings
-    night: date
-    seed: int
-    hours_max: float | None
-    out: Path
-    frames: bool
-
-    @property
-    def starts_s(self) -> float:
-        """When the rehearsed daemon wakes up."""
-        dark = darkness(self.settings, self.night, self.hours_max)
-        return ready_from_s(self.settings, dark)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -98,20 +64,20 @@ def run(arguments: argparse.Namespace) -> int:
     """Rehearse, and print what the night came to; fails when a promise was broken."""
     began_s = real_monotonic_s()
     rehearsal = _rehearsal(arguments)
-    account, promises = _play(rehearsal, arguments)
+    played = _play(rehearsal, arguments)
     figures = {
-        **account.figures(),
-        "unevenness": round(promises.unevenness, 4),
-        "violations": promises.violations,
+        **played.account.figures(),
+        "unevenness": round(played.promises.unevenness, 4),
+        "violations": played.promises.violations,
         "wall_s": round(real_monotonic_s() - began_s, 1),
-        "log_sha256": log_sha256(_log_file(rehearsal)),
+        "log_sha256": log_sha256(rehearsal.log_file),
         "out": str(rehearsal.out),
     }
     if arguments.json:
         print(json.dumps(figures))
     else:
         _print(figures)
-    return FAILED if promises.violations else DONE
+    return FAILED if figures["violations"] else DONE
 
 
 def _rehearsal(arguments: argparse.Namespace) -> Rehearsal:
@@ -133,9 +99,8 @@ def _rehearsal(arguments: argparse.Namespace) -> Rehearsal:
     except NoDarkness as error:
         raise BadInput(f"There is nothing to rehearse: {error}.") from None
     out = _out_folder(arguments.out, night, arguments.seed)
-    return Rehearsal(
-        settings, rig, night, arguments.seed, arguments.hours, out, not arguments.no_frames
-    )
+    frames = not arguments.no_frames
+    return Rehearsal(settings, rig, night, out, arguments.seed, arguments.hours, frames)
 
 
 def _out_folder(asked: Path | None, night: date, seed: int) -> Path:
@@ -156,66 +121,11 @@ def _unused(folder: Path) -> Path:
     return folder if not folder.exists() else next(c for c in candidates if not c.exists())
 
 
-def _play(rehearsal: Rehearsal, arguments: argparse.Namespace) -> tuple[Account, Promises]:
-    if not arguments.indi:
-        return run_virtual(_virtual(rehearsal))
-    origin_s = real_monotonic_s()
-    with asyncio.Runner(loop_factory=lambda: ScaledTimeLoop(arguments.speed, origin_s)) as runner:
-        return runner.run(_served(rehearsal, arguments.speed, origin_s))
-
-
-async def _virtual(rehearsal: Rehearsal) -> tuple[Account, Promises]:
-    clock = LoopClock(rehearsal.starts_s)
-    link = simulated_link(rehearsal.rig, clock, rehearsal.seed)
-    return await _through(rehearsal, link, clock, InLine(MEASURING_S), InLine())
-
-
-async def _served(rehearsal: Rehearsal, speed: float, origin_s: float) -> tuple[Account, Promises]:
-    clock = LoopClock(rehearsal.starts_s)
-    with Workers() as workers:
-        async with served_link(
-            rehearsal.rig, rehearsal.seed, speed, rehearsal.starts_s, origin_s
-        ) as link:
-            return await _through(rehearsal, link, clock, workers, Threads())
-
-
-async def _through(
-    rehearsal: Rehearsal, link: Link, clock: LoopClock, compute: Arithmetic, store: Arithmetic
-) -> tuple[Account, Promises]:
-    """One night over a link, followed by its account and its promises."""
-    settings = rehearsal.settings
-    account = Account()
-    promises = Promises({t.name: cycle_of(t) for t in settings.targets.targets})
-    frames_folder = rehearsal.out / "frames" if rehearsal.frames else None
-    async with link:
-        with Ledger(rehearsal.out / FILE_NAME) as ledger, ExitStack() as stack:
-            programme = Programme(settings, rehearsal.night, clock, ledger, rehearsal.hours_max)
-            log = Log(clock, path=_log_file(rehearsal))
-            stack.callback(log.close)
-            stack.enter_context(log.listen(account.observe))
-            stack.enter_context(log.listen(promises.observe))
-            ends_s = programme.dark.end_unix_s
-            stack.enter_context(progress(log, account, ends_s, Console(stderr=True)))
-            context = build_context(
-                settings,
-                assemble(link, settings.observatory, clock),
-                programme,
-                frames_folder=frames_folder,
-                ledger=ledger,
-                log=log,
-                clock=clock,
-                solver=CatalogueSolver(simulated_sky(rehearsal.rig), compute),
-                compute=compute,
-                store=store,
-                seed=rehearsal.seed,
-            )
-            await Night(context).run()
-            promises.audit(ledger, str(rehearsal.night), frames_folder)
-    return account, promises
-
-
-def _log_file(rehearsal: Rehearsal) -> Path:
-    return rehearsal.out / f"{rehearsal.night}.jsonl"
+def _play(rehearsal: Rehearsal, arguments: argparse.Namespace) -> Played:
+    with progress(rehearsal.starts_s, rehearsal.ends_s, Console(stderr=True)) as listeners:
+        if arguments.indi:
+            return play_over_socket(rehearsal, arguments.speed, listeners)
+        return play_virtually(rehearsal, listeners)
 
 
 def _print(figures: dict[str, Any]) -> None:

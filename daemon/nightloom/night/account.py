@@ -1,6 +1,7 @@
 """What a night came to: a fold over its events, the same for simulated and for real nights."""
 
 from collections import Counter, defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -18,12 +19,16 @@ class Account:
     is not taken into account, so a night without a target counts as lost.
     """
 
+    bounds: Mapping[str, float] = field(default_factory=dict)
+    """For each target, the part of the time that physics lets the shutter be open."""
     night: str = ""
     phase: Phase = Phase.ASLEEP
     target: str = ""
     dark: tuple[float, float] | None = None
     lost_s: float = 0.0
     open_s: float = 0.0
+    least_s: float = 0.0
+    """The least time in which the subs could have been taken."""
     accepted_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
     rejected_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
     subs: Counter[str] = field(default_factory=Counter)
@@ -69,6 +74,7 @@ class Account:
         tally = self.accepted_s if kept else self.rejected_s
         tally[frame.filter] += frame.exposure_s
         self.open_s += frame.exposure_s
+        self.least_s += frame.exposure_s / self.bounds.get(frame.target, 1.0)
         self.subs["kept" if kept else "rejected"] += 1
         if frame.guide_rms_arcsec is not None:
             self.counts["guided"] += 1
@@ -95,6 +101,11 @@ class Account:
         return self.open_s / self.clear_s if self.clear_s else 0.0
 
     @property
+    def bound_fraction(self) -> float:
+        """The same with every gap at its least possible cost and nothing else lost."""
+        return self.open_s / self.least_s if self.least_s else 0.0
+
+    @property
     def guide_rms_arcsec(self) -> float | None:
         """Root mean square of the guide error over all subs; None without guiding."""
         guided = self.counts["guided"]
@@ -108,6 +119,7 @@ class Account:
             "clear_s": round(self.clear_s, 1),
             "open_s": round(self.open_s, 1),
             "open_fraction": round(self.open_fraction, 4),
+            "bound_fraction": round(self.bound_fraction, 4),
             "accepted_s": dict(sorted(self.accepted_s.items())),
             "rejected_s": dict(sorted(self.rejected_s.items())),
             "subs": self.subs.total(),

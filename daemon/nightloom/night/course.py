@@ -5,7 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.cycle import Cycle, GapCosts, Share, Weave, cycles_done, next_sub, weave
+from nightloom.cycle import (
+    Cycle,
+    GapCosts,
+    Share,
+    Weave,
+    cycles_done,
+    lower_bound_s,
+    next_sub,
+    weave,
+)
 from nightloom.ledger import Ledger
 from nightloom.night.intake import Intake
 from nightloom.night.phases import Next, Phase
@@ -35,6 +44,13 @@ def costs_of(settings: Settings) -> GapCosts:
     """What a gap is expected to cost."""
     said = settings.observatory.costs
     return GapCosts(said.download_s, said.wheel_change_s, said.dither_s)
+
+
+def bound_fraction(settings: Settings, target: Target) -> float:
+    """The largest part of its time that a cycle of the target can keep the shutter open."""
+    cycle = cycle_of(target)
+    least_s = lower_bound_s(cycle.counts, costs_of(settings))
+    return cycle.exposure_s / (cycle.exposure_s + least_s)
 
 
 class Course:

@@ -1,0 +1,156 @@
+"""A whole night through the simulated rig: on virtual time, or through a real socket."""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from nightloom.arithmetic import Arithmetic, InLine, Threads, Workers
+from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.night.account import Account
+from nightloom.night.assembly import build_context
+from nightloom.night.course import bound_fraction, cycle_of
+from nightloom.night.night import Night
+from nightloom.night.programme import Programme, darkness, ready_from_s
+from nightloom.night.promises import Promises
+from nightloom.rig import assemble, served_link, simulated_link, simulated_sky
+from nightloom.settings import Settings
+from nightloom.sky import Interval
+from nightloom.solving import CatalogueSolver
+from nightloom.telemetry import Listener, Log
+from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s
+from nightloom_drivers.link import Link
+from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.virtual_loop import run_virtual
+
+MEASURING_S = 0.2
+"""What measuring or solving a frame costs on the night's clock when it is done in line."""
+
+Meddler = Callable[[Link, Clock], Awaitable[None]]
+"""Does something to the rig beside the night: cuts the link, moves what should not move."""
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """What is rehearsed, and the folder where it goes, which must be there.
+
+    `settings` name the simulated devices; see `rig.simulated_settings`.
+    """
+
+    settings: Settings
+    rig: RigSettings
+    night: date
+    out: Path
+    seed: int = 1
+    hours_max: float | None = None
+    frames: bool = True
+
+    @property
+    def starts_s(self) -> float:
+        """When the rehearsed daemon wakes up, in Unix seconds. Raises NoDarkness."""
+        return ready_from_s(self.settings, self._dark())
+
+    @property
+    def ends_s(self) -> float:
+        """When the dark hours end, or are cut short."""
+        return self._dark().end_unix_s
+
+    @property
+    def log_file(self) -> Path:
+        """Where its log goes."""
+        return self.out / f"{self.night}.jsonl"
+
+    @property
+    def frames_folder(self) -> Path | None:
+        """Where its frames go; None without frames."""
+        return self.out / "frames" if self.frames else None
+
+    def _dark(self) -> Interval:
+        return darkness(self.settings, self.night, self.hours_max)
+
+
+@dataclass(frozen=True)
+class Played:
+    """What a rehearsed night came to, and every promise it broke."""
+
+    account: Account
+    promises: Promises
+
+
+def play_virtually(
+    rehearsal: Rehearsal,
+    listeners: Callable[[Account], Sequence[Listener]] = lambda _: (),
+    meddler: Meddler | None = None,
+) -> Played:
+    """The night on virtual time: as fast as its arithmetic, and the same each time."""
+
+    async def night() -> Played:
+        clock = LoopClock(rehearsal.starts_s)
+        link = simulated_link(rehearsal.rig, clock, rehearsal.seed)
+        async with link:
+            beside = asyncio.ensure_future(meddler(link, clock)) if meddler else None
+            try:
+                return await _play(rehearsal, link, clock, InLine(MEASURING_S), InLine(), listeners)
+            finally:
+                if beside is not None:
+                    beside.cancel()
+
+    return run_virtual(night())
+
+
+def play_over_socket(
+    rehearsal: Rehearsal,
+    speed: float,
+    listeners: Callable[[Account], Sequence[Listener]] = lambda _: (),
+) -> Played:
+    """The night through INDI, with real sockets and real arithmetic, `speed` times as fast."""
+    origin_s = real_monotonic_s()
+
+    async def night() -> Played:
+        clock = LoopClock(rehearsal.starts_s)
+        rig, seed = rehearsal.rig, rehearsal.seed
+        with Workers() as workers:
+            async with served_link(rig, seed, speed, rehearsal.starts_s, origin_s) as link:
+                return await _play(rehearsal, link, clock, workers, Threads(), listeners)
+
+    with asyncio.Runner(loop_factory=lambda: ScaledTimeLoop(speed, origin_s)) as runner:
+        return runner.run(night())
+
+
+async def _play(
+    rehearsal: Rehearsal,
+    link: Link,
+    clock: Clock,
+    compute: Arithmetic,
+    store: Arithmetic,
+    listeners: Callable[[Account], Sequence[Listener]],
+) -> Played:
+    """One night over an open link, followed by its account and its promises."""
+    settings = rehearsal.settings
+    targets = settings.targets.targets
+    account = Account({t.name: bound_fraction(settings, t) for t in targets})
+    promises = Promises({t.name: cycle_of(t) for t in targets})
+    with Ledger(rehearsal.out / FILE_NAME) as ledger, ExitStack() as stack:
+        programme = Programme(settings, rehearsal.night, clock, ledger, rehearsal.hours_max)
+        log = Log(clock, path=rehearsal.log_file)
+        stack.callback(log.close)
+        for listener in (account.observe, promises.observe, *listeners(account)):
+            stack.enter_context(log.listen(listener))
+        context = build_context(
+            settings,
+            assemble(link, settings.observatory, clock),
+            programme,
+            frames_folder=rehearsal.frames_folder,
+            ledger=ledger,
+            log=log,
+            clock=clock,
+            solver=CatalogueSolver(simulated_sky(rehearsal.rig), compute),
+            compute=compute,
+            store=store,
+            seed=rehearsal.seed,
+        )
+        await Night(context).run()
+        promises.audit(ledger, str(rehearsal.night), rehearsal.frames_folder)
+    return Played(account, promises)
