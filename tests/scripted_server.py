@@ -43,6 +43,7 @@ class ScriptedServer:
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Read one client to its end; XML that does not parse fails the test by its error."""
         self.connections += 1
+        self._changed.set()
         self._writer = writer
         parser: Any = ET.XMLPullParser(["start", "end"])
         parser.feed("<stream>")

@@ -136,6 +136,18 @@ def test_the_end_of_the_other_side_is_the_end_of_the_channel() -> None:
             Channel(ours).receive()
 
 
+def test_the_last_words_of_a_side_that_did_not_read_all_are_still_heard() -> None:
+    """The kernel reports that with a reset, before what was sent earlier."""
+    ours, theirs = Channel.pair()
+    with ours:
+        Channel(ours).send(Said("D", "never read"))
+        Channel(theirs).send(Said("D", "last"))
+        theirs.close()
+        assert Channel(ours).receive()[0] == Said("D", "last")
+        with pytest.raises(EOFError):
+            Channel(ours).receive()
+
+
 def test_importing_the_link_does_not_load_the_library_into_the_daemon() -> None:
     """What crashes libindi crashes the process that holds it."""
     question = "import nightloom_drivers.link, sys; sys.exit('PyIndi' in sys.modules)"

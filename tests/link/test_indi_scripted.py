@@ -466,20 +466,20 @@ def test_a_hung_server_is_given_up_and_tried_again(opening: str) -> None:
     async def body() -> None:
         async with scripted(opening) as server:
             server.answers_pings = bool(opening)
-            link = IndiLink("127.0.0.1", server.port, ping_s=0.05, silence_s=0.5)
+            link = IndiLink("127.0.0.1", server.port, ping_s=0.05, silence_s=1.0)
             with heard(link) as events:
                 async with link:
                     await the_next(Found, events)
                     if opening:  # it answers, and so is expected to answer
                         await link.wait("Bench", "CCD1", anything, timeout_s=10)
-                        await asyncio.sleep(0.7)
+                        await asyncio.sleep(1.2)
                         assert link.connected
                     server.answers_pings = False
                     lost = await the_next(Lost, events)
                     assert isinstance(lost, Lost)
                     assert "silent" in lost.reason
                     await the_next(Found, events)
-                    assert server.connections == 2
+                    await server.until(lambda: server.connections == 2)
 
     asyncio.run(body())
 
@@ -567,3 +567,20 @@ def test_fast_time_does_not_hurry_the_network() -> None:
 
     with asyncio.Runner(loop_factory=lambda: ScaledTimeLoop(600)) as runner:
         runner.run(body())
+
+
+def test_closing_amid_a_reconnection_leaves_no_process_behind() -> None:
+    async def body() -> None:
+        for moment_s in (0.0, 0.001, 0.01, 0.05, 0.2):
+            async with joined() as (server, link):
+                with heard(link) as events:
+                    server.drop()
+                    await the_next(Lost, events)
+                await asyncio.sleep(moment_s)
+                pid = link.child_pid
+                await link.close()
+                assert link.child_pid == pid
+                with pytest.raises(ProcessLookupError):
+                    os.kill(pid or 0, 0)
+
+    asyncio.run(body())

@@ -89,9 +89,10 @@ class Channel:
 
         Raises EOFError when the other side is gone, OSError when a descriptor could not be taken.
         """
-        packet, descriptors, flags, _ = socket.recv_fds(
-            self._end, INLINE_BYTES_MAX + 1, 2, socket.MSG_CMSG_CLOEXEC
-        )
+        try:
+            packet, descriptors, flags = self._packet()
+        except ConnectionResetError:  # It left without reading all; its last words are still here.
+            packet, descriptors, flags = self._packet()
         if not packet:
             raise EOFError("the other side of the channel is gone")
         if flags & socket.MSG_CTRUNC:
@@ -102,6 +103,10 @@ class Channel:
         if packet[:1] == b"m":
             content = mapped(descriptors.pop(0))
         return pickle.loads(content), descriptors[0] if descriptors else None
+
+    def _packet(self) -> tuple[bytes, list[int], int]:
+        size, flags = INLINE_BYTES_MAX + 1, socket.MSG_CMSG_CLOEXEC
+        return socket.recv_fds(self._end, size, 2, flags)[:3]
 
     def readable(self, within_s: float) -> bool:
         """Wait until a record or the end is there to be received, at most so many real seconds."""

@@ -87,7 +87,11 @@ class IndiLink(Link):
         start = self._start
         while True:
             began_s = real_monotonic_s()
-            reason = await self._live(start, answered)
+            try:
+                reason = await self._live(start, answered)
+            except OSError as problem:  # no process or no descriptor to be had at the moment
+                reason = f"no INDI process: {problem}"
+                await asyncio.sleep(PAUSE_S[1])
             if not answered.done():
                 where = f"INDI server {start.host}:{start.port}"
                 asked = f"within {start.within_s:g} s"
@@ -149,9 +153,9 @@ class IndiLink(Link):
                 if not ended.done():
                     ended.set_result("" if isinstance(problem, EOFError) else str(problem))
                 return
-            self._take(event, memory, ended)
             if isinstance(event, Found) and not answered.done():
                 answered.set_result(None)
+            self._take(event, memory, ended)
 
     def _take(self, event: Event, memory: int | None, ended: asyncio.Future[str]) -> None:
         match event:
@@ -205,7 +209,7 @@ async def _farewell(
 ) -> None:
     """End a child in good order if it lives: it sends what it was given, then leaves."""
     with contextlib.suppress(OSError):
-        ours.settimeout(FAREWELL_S)
+        ours.settimeout(1.0)
         for record in last_words:
             Channel(ours).send(record)
         ours.shutdown(socket.SHUT_WR)
@@ -213,8 +217,11 @@ async def _farewell(
         async with asyncio.timeout(FAREWELL_S):
             await child.wait()
     except TimeoutError:
-        _kill(child)
-        await child.wait()
+        pass  # The child hangs.
+    finally:
+        if child.returncode is None:  # also when this was cancelled
+            _kill(child)
+            await child.wait()
 
 
 def _kill(child: asyncio.subprocess.Process) -> None:
