@@ -4,8 +4,6 @@ import asyncio
 from collections.abc import Mapping
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from nightloom_drivers.errors import DeviceRefused
 from nightloom_drivers.link import (
@@ -14,7 +12,6 @@ from nightloom_drivers.link import (
     Kind,
     LoopbackLink,
     Lost,
-    Received,
     Removed,
     Said,
     State,
@@ -23,7 +20,7 @@ from nightloom_drivers.link import (
     Vector,
 )
 from nightloom_drivers.link.keeping import QUIET_S, TIMES_MAX, Keeper
-from nightloom_drivers.simulators.simulator import Property, Simulator
+from nightloom_drivers.simulators.simulator import Simulator
 from nightloom_drivers.virtual_loop import run_virtual
 
 ON = {"CONNECT": True, "DISCONNECT": False}
@@ -128,50 +125,5 @@ def test_what_cannot_be_kept_is_said_when_the_driver_shows_itself() -> None:
         (only,) = said
         assert isinstance(only, Said)
         assert "no element PERIOD_S" in only.text
-
-    run_virtual(body())
-
-
-@given(st.lists(st.integers(0, 3), min_size=1, max_size=40))
-def test_the_loopback_keeps_the_order_of_what_happens_at_one_moment(bursts: list[int]) -> None:
-    """Timers that are due together fire in no particular order; messages must."""
-
-    async def body() -> list[float]:
-        counter = Simulator("Counter")
-        counter.add(Property("COUNT", Kind.NUMBER, {"N": -1.0}, early=True))
-        heard: list[float] = []
-
-        def hear(event: Event) -> None:
-            if isinstance(event, Updated):
-                heard.append(event.vector.number("N"))
-
-        async with LoopbackLink([counter]) as link:
-            with link.listen(hear):
-                number = 0
-                for burst in bursts:
-                    for _ in range(burst):
-                        link.set("Counter", "COUNT", {"N": float(number)})
-                        number += 1
-                    await asyncio.sleep(0.0007)
-                await asyncio.sleep(1)
-        return heard
-
-    assert run_virtual(body()) == [float(n) for n in range(sum(bursts))]
-
-
-def test_a_replaced_device_is_born_again_and_the_old_one_is_not_heard() -> None:
-    async def body() -> None:
-        old, new = Simulator("Lamp"), Simulator("Lamp")
-        async with LoopbackLink([old]) as link:
-            heard: list[Event] = []
-            with link.listen(heard.append):
-                old.say("my last words")
-                link.replace(new)
-                old.say("from beyond")
-                new.say("here I am")
-                await asyncio.sleep(1)
-        assert [type(event) for event in heard] == [Removed, Defined, Defined, Defined, Said]
-        assert heard[-1] == Said("Lamp", "[INFO] here I am")
-        assert not any(isinstance(event, Received) for event in heard)
 
     run_virtual(body())

@@ -135,8 +135,11 @@ class IndiChild:
     def run(self) -> NoReturn:
         """Connect, pass requests on, and watch; ends the process."""
         self._connect()
-        self.wire = own_socket(self.start.port)
-        harden(self.wire)
+        try:
+            self.wire = own_socket(self.start.port)
+            harden(self.wire)
+        except OSError:
+            self._give_up("the server closed the connection at once")
         self.channel.send(Found())  # before what libindi may already have reported
         for work in (self._pass_on, self._watch_sends):
             threading.Thread(target=work, daemon=True).start()
@@ -181,10 +184,14 @@ class IndiChild:
         self.listener.setConnectionTimeout(CONNECT_S, 0)
         while not self.listener.connectServer():
             if real_monotonic_s() + wait_s > deadline_s:
-                self.channel.send(Lost(why_not(start.host, start.port)))
-                os._exit(0)
+                self._give_up(why_not(start.host, start.port))
             self._rest(wait_s)
             wait_s = min(2 * wait_s, wait_s_max)
+
+    def _give_up(self, reason: str) -> NoReturn:
+        """End without having been connected, when nothing is queued yet."""
+        self.channel.send(Lost(reason))
+        os._exit(0)
 
     def _rest(self, real_s: float) -> None:
         """Wait; before the connection stands the parent sends nothing, so a sign is its end."""
@@ -192,6 +199,7 @@ class IndiChild:
             os._exit(0)
 
     def _end(self, reason: str) -> NoReturn:
+        """End the connection when what is queued has been passed on."""
         self.tell(Lost(reason))
         threading.Event().wait()
         raise AssertionError("the process ends with the word Lost")
@@ -333,7 +341,11 @@ def main() -> None:
         start, _ = channel.receive()
     except EOFError:
         return
-    IndiChild(channel, start).run()
+    try:
+        IndiChild(channel, start).run()
+    except BaseException:  # noqa: BLE001  libindi's threads must not hold up the end
+        traceback.print_exc()
+        os._exit(1)
 
 
 if __name__ == "__main__":

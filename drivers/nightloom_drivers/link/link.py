@@ -218,14 +218,16 @@ class Link(ABC):
             listener(event)
 
     def _wake(self, vector: Vector) -> None:
+        """Tell those who have waited for this; a condition that fails is its owner's to hear of."""
         for waiter in self._waiters:
-            if (
-                (waiter.device, waiter.name) == (vector.device, vector.name)
-                and not waiter.future.done()
-                and vector.serial > waiter.after
-                and waiter.condition(vector)
-            ):
-                waiter.future.set_result(vector)
+            mine = (waiter.device, waiter.name) == (vector.device, vector.name)
+            if not mine or waiter.future.done() or vector.serial <= waiter.after:
+                continue
+            try:
+                if waiter.condition(vector):
+                    waiter.future.set_result(vector)
+            except Exception as error:  # noqa: BLE001
+                waiter.future.set_exception(error)
 
     def _forget(self, device: str, name: str, reason: str) -> None:
         """Drop a vector, a device (no name) or everything (neither), and tell who waits for it."""
