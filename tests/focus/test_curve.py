@@ -120,6 +120,7 @@ def test_refuses_too_few_points() -> None:
     curve = fit_curve([1, 2, 3, 4], [3, 2, 2, 3], [50] * 4)
     assert curve.refusal is Refusal.TOO_FEW_POINTS
     assert np.isnan(curve.vertex_steps)
+    assert fit_curve([7] * 9, [2.0] * 9, STARS).refusal is Refusal.TOO_FEW_POINTS
 
 
 def test_refuses_a_flat_curve() -> None:

@@ -69,6 +69,15 @@ def test_a_scan_finds_a_vertex_outside(vertex: float, travel: Travel) -> None:
     assert curve.vertex_steps == pytest.approx(vertex, abs=0.5)
 
 
+def test_a_scan_moves_no_further_than_its_width() -> None:
+    """A vertex extrapolated far away is approached by one width at a time."""
+    scan = plan_scan(25000, 20, 9, OUTWARD)
+    radii = np.hypot(1.5, 0.05 * (np.array(scan.positions_steps) - 25500.0))
+    moved = next_scan(fit_curve(scan.positions_steps, radii, [50] * 9), scan)
+    assert moved is not None
+    assert moved.centre_steps == 25000 + scan.width_steps
+
+
 def test_a_flat_curve_asks_for_a_wider_scan() -> None:
     """Twice the step about the same centre."""
     scan = plan_scan(25000, 20, 9, OUTWARD)

@@ -6,7 +6,7 @@ balanced scan stays unbiased.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from itertools import combinations
 from math import inf, nan
@@ -80,8 +80,8 @@ def fit_curve(
         raise ValueError("positions, radii, star counts and errors must be equally many")
     measured = np.isfinite(radii) & (radii > 0) & np.isfinite(errors) & (errors > 0)
     used = measured & (stars >= least_stars)
-    if used.sum() < _LEAST_FITTED:
-        short_of_stars = len(positions) >= _LEAST_FITTED
+    if len(np.unique(positions[used])) < _LEAST_FITTED:
+        short_of_stars = len(np.unique(positions)) >= _LEAST_FITTED
         return _nothing(Refusal.TOO_FEW_STARS if short_of_stars else Refusal.TOO_FEW_POINTS)
     return _fitted(positions[used], radii[used], errors[used])
 
@@ -103,7 +103,7 @@ def _fitted(positions: Floats, radii: Floats, errors: Floats) -> Curve:
         scatter=fit.relative_scatter(),
         refusal=None,
     )
-    return Curve(**{**vars(curve), "refusal": _refusal(curve, positions)})
+    return replace(curve, refusal=_refusal(curve, positions))
 
 
 def _refusal(curve: Curve, positions: Floats) -> Refusal | None:
@@ -133,9 +133,9 @@ class _Hyperbola:
         self.solution = solution
 
     def vertex_error(self) -> float:
-        """Standard error of the vertex: the covariance of an M-estimate (Huber & Ronchetti 2009).
+        """Standard error of the vertex: the covariance of an M-estimate, corrected for few points.
 
-        Robust Statistics, section 7.6, with its correction for few points.
+        Huber & Ronchetti, Robust Statistics (2009), section 7.6 (from memory; coverage is tested).
         """
         residuals = self._residuals(self.solution) / self._scale
         pull = residuals / np.sqrt(1.0 + (residuals / _LOSS_AT) ** 2)
