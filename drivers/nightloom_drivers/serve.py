@@ -15,6 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from indipyserver import IPyServer
 
@@ -26,8 +27,6 @@ from nightloom_drivers.simulators.simulator import Simulator
 from nightloom_drivers.simulators.stdio import StandardStreams
 
 CLIENTS_MAX = 10
-KEEPALIVE_S = 5
-"""A server that writes seldom notices late that a client has left, and is busy meanwhile."""
 
 
 @dataclass(frozen=True)
@@ -66,18 +65,38 @@ def driver() -> int:
     return serve(_options(parser, parser.parse_args(_from_environment(os.environ))), None)
 
 
+class _Server(IPyServer):  # type: ignore[misc]
+    """indipyserver, which would go on reading from a client that has left, as fast as it can."""
+
+    async def handle_data(self, reader: asyncio.StreamReader, writer: Any) -> None:
+        with contextlib.suppress(ConnectionError):  # a client that has left has nothing to hear
+            await super().handle_data(_Reader(reader), writer)
+
+
+class _Reader:
+    """A stream whose end is an error."""
+
+    def __init__(self, reader: asyncio.StreamReader) -> None:
+        self._reader = reader
+
+    async def read(self, size: int) -> bytes:
+        data = await self._reader.read(size)
+        if not data:
+            raise ConnectionResetError("the client has left")
+        return data
+
+
 async def serve_port(simulators: Sequence[Simulator], host: str, port: int) -> None:
     """Serve on a port until cancelled; says on standard output where, once it listens.
 
     Raises RuntimeError when the server ends by itself.
     """
-    server = IPyServer(
+    server = _Server(
         *[SimulatorDriver([simulator]) for simulator in simulators],
         host=host,
         port=port,
         maxconnections=CLIENTS_MAX,
     )
-    server.keepalive = KEEPALIVE_S
     serving = asyncio.create_task(server.asyncrun())
     try:
         while server.server is None and not serving.done():  # noqa: ASYNC110  (no event tells it)
@@ -88,6 +107,7 @@ async def serve_port(simulators: Sequence[Simulator], host: str, port: int) -> N
             sys.stdout.flush()
         await serving
     finally:
+        server.shutdown()  # Its tasks may miss a cancellation, and look at this.
         serving.cancel()
     raise RuntimeError("the server ended by itself; its reason was logged")
 
@@ -124,10 +144,14 @@ async def _serve(options: Options, address: tuple[str, int] | None) -> int:
     serving = asyncio.create_task(
         serve_streams(chosen) if address is None else serve_port(chosen, *address)
     )
+    told_to_end = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
-        asyncio.get_running_loop().add_signal_handler(number, serving.cancel)
-    with contextlib.suppress(asyncio.CancelledError):
-        await serving
+        asyncio.get_running_loop().add_signal_handler(number, told_to_end.set)
+    ending = asyncio.create_task(told_to_end.wait())
+    await asyncio.wait([serving, ending], return_when=asyncio.FIRST_COMPLETED)
+    if serving.done():
+        serving.result()
+    serving.cancel()
     return 0
 
 

@@ -126,7 +126,9 @@ class Client:
                 passed.append(self._heard.pop(0))
                 if fits_in(passed[-1]):
                     return passed
-            self._parser.feed(self._socket.recv(1 << 20))
+            data = self._socket.recv(1 << 20)
+            assert data, "the server closed the connection"
+            self._parser.feed(data)
             self._take()
 
     def connect(self, device: str, last: str) -> None:
@@ -269,6 +271,13 @@ def test_new_limits_are_told_with_the_values(client: Client) -> None:
         lambda e: e.tag.startswith("set") and named(e, "Rig Focuser", "ABS_FOCUS_POSITION")
     )
     assert float(heard[-1][0].get("max", "nan")) == 15000.0
+
+
+def test_clients_that_have_left_keep_no_place(on_port: tuple[subprocess.Popen[str], int]) -> None:
+    for _ in range(25):  # indipyserver takes ten at a time.
+        client = Client(on_port[1])
+        client.until(lambda e: named(e, "Rig Wheel", "CONNECTION"))
+        client.close()
 
 
 def test_the_port_server_ends_well_when_terminated(
