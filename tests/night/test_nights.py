@@ -1,0 +1,241 @@
+"""Whole nights on virtual time: what is promised, under trouble of each kind."""
+
+import asyncio
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.wcs import WCS
+
+from night.nights import NIGHT, Story, demo, live
+from nightloom.night.phases import Phase
+from nightloom.night.programme import darkness
+from nightloom.sky import sidereal_deg
+from nightloom.telemetry import events as e
+from nightloom.telemetry import log_sha256
+from nightloom_drivers.clock import Clock
+from nightloom_drivers.link import Link, LoopbackLink, Updated
+
+SHORT = {"R": 60.0, "G": 60.0, "B": 60.0}
+
+
+@pytest.fixture(scope="module")
+def clear(tmp_path_factory: pytest.TempPathFactory) -> Story:
+    """A clear half hour of three filters, with its frames."""
+    return live(tmp_path_factory.mktemp("clear"), demo(targets=SHORT), hours=0.5, frames=True)
+
+
+def test_a_clear_night_breaks_no_promise(clear: Story) -> None:
+    assert clear.played.promises.violations == []
+    assert clear.events[-1][1].name() == "night_ended"
+
+
+def test_every_filter_gets_its_share(clear: Story) -> None:
+    accepted_s = clear.played.account.accepted_s
+    assert set(accepted_s) == set(SHORT)
+    assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0
+    assert clear.played.promises.unevenness <= 1.0
+
+
+def test_there_is_one_dither_for_each_completed_cycle(clear: Story) -> None:
+    """Three filters of equal shares need one dither for three subs (common practice, no source)."""
+    names = [event.name() for _, event in clear.events]
+    between = [name for name in names if name in ("sub_ended", "dithered")]
+    runs = "".join("s" if name == "sub_ended" else "d" for name in between).split("d")
+    assert all(run == "sss" for run in runs[:-1])
+
+
+def test_each_filter_is_focused_at_its_offset(clear: Story) -> None:
+    """At every change the focuser stands at the last vertex plus the filter's offset."""
+    offsets = {
+        name: filter_.offset_steps
+        for name, filter_ in clear.rehearsal.settings.observatory.filters.items()
+    }
+    base_steps = None
+    for _, event in clear.events:
+        if isinstance(event, e.FocusCurve) and event.accepted:
+            assert event.vertex_steps is not None
+            base_steps = event.vertex_steps - offsets[event.filter]
+        if isinstance(event, e.FilterChanged) and base_steps is not None:
+            assert abs(event.focuser_steps - base_steps - offsets[event.after]) <= 1
+
+
+def test_no_two_pointings_are_closer_than_the_least_dither(clear: Story) -> None:
+    least_px = clear.rehearsal.settings.policies.dither.least_px
+    places = [(0.0, 0.0), *((d.dx_px, d.dy_px) for d in clear.of(e.Dithered))]
+    apart = [np.hypot(*np.subtract(a, b)) for i, a in enumerate(places) for b in places[:i]]
+    assert min(apart) >= least_px
+
+
+def test_frames_say_where_they_point(clear: Story) -> None:
+    """The WCS of every frame puts its target, dithered as the log says, where it is."""
+    target = clear.rehearsal.settings.targets.targets[0]
+    folder = clear.rehearsal.frames_folder
+    assert folder is not None
+    for frame in clear.frames:
+        with fits.open(folder / frame.path, checksum=True) as hdus:
+            header = hdus[0].header
+            x, y = WCS(header).all_world2pix([[target.ra_deg, target.dec_deg]], 0)[0]
+            middle = np.array([header["NAXIS1"], header["NAXIS2"]]) / 2
+            radius_px = clear.rehearsal.settings.policies.dither.radius_px
+            assert np.hypot(*(np.array([x, y]) - middle)) < 2 * radius_px + 20
+            assert header["FILTER"] == frame.filter
+            assert header["EXPTIME"] == frame.exposure_s
+
+
+def test_the_frames_stars_are_where_the_header_puts_them(clear: Story) -> None:
+    """A frame solved afresh agrees with the WCS it was written with to 5″."""
+    from nightloom.frames import measure
+    from nightloom.rig import simulated_sky
+    from nightloom.solving import CatalogueSolver, Hint
+    from nightloom_drivers.virtual_loop import run_virtual
+
+    target = clear.rehearsal.settings.targets.targets[0]
+    solver = CatalogueSolver(simulated_sky(clear.rehearsal.rig))
+    folder = clear.rehearsal.frames_folder
+    assert folder is not None
+    for frame in (clear.frames[0], clear.frames[-1]):
+        with fits.open(folder / frame.path) as hdus:
+            data, header = hdus[0].data, hdus[0].header
+        stars = measure(data, saturation_adu=60000.0)
+        hint = Hint(target.ra_deg, target.dec_deg, 0.5, 1.463)
+        solved = run_virtual(solver.solve(data, stars, hint))
+        x, y = WCS(header).all_world2pix([[solved.ra_deg, solved.dec_deg]], 0)[0]
+        middle = (np.array(data.shape[::-1]) - 1) / 2
+        assert np.hypot(*(np.array([x, y]) - middle)) * 1.463 < 5.0
+
+
+def test_one_seed_gives_one_log(tmp_path: Path) -> None:
+    logs = [
+        live(tmp_path / name, demo(targets=SHORT), hours=0.15).rehearsal.log_file
+        for name in ("first", "second")
+    ]
+    assert log_sha256(logs[0]) == log_sha256(logs[1])
+
+
+def test_another_seed_gives_another_log(tmp_path: Path) -> None:
+    logs = [
+        live(tmp_path / str(seed), demo(targets=SHORT), hours=0.1, seed=seed).rehearsal.log_file
+        for seed in (1, 2)
+    ]
+    assert log_sha256(logs[0]) != log_sha256(logs[1])
+
+
+def test_a_cloud_holds_the_subs_and_costs_every_filter_alike(tmp_path: Path) -> None:
+    cloud = {"begin_h_after_dusk": 0.3, "duration_h": 0.3, "depth_mag": 4.0, "contrast": 0.1}
+    story = live(tmp_path, demo(targets=SHORT, weather={"clouds": (cloud,)}), hours=1.0)
+    assert story.played.promises.violations == []
+    (held,), (cleared,) = story.at(e.CloudHold), story.at(e.CloudCleared)
+    assert 0.2 * 3600 < cleared - held < 0.5 * 3600
+    assert not [at for at in story.at(e.SubBegun) if held < at < cleared]
+    assert not story.of(e.RoofClosed)[:-1], "clouds alone do not close the roof"
+    accepted_s = story.played.account.accepted_s
+    assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0
+
+
+def test_frames_under_a_veil_do_not_count(tmp_path: Path) -> None:
+    """What was taken while the light fell is on record and rejected, or was cut short."""
+    cloud = {"begin_h_after_dusk": 0.25, "duration_h": 0.2, "depth_mag": 3.0, "contrast": 0.1}
+    story = live(tmp_path, demo(targets=SHORT, weather={"clouds": (cloud,)}), hours=0.6)
+    lost = len(story.of(e.FrameRejected)) + len(story.of(e.SubCancelled))
+    assert lost >= 1
+    kept = {frame.uid for frame in story.frames if frame.verdict == "accepted"}
+    assert kept.isdisjoint(rejected.uid for rejected in story.of(e.FrameRejected))
+
+
+def test_rain_parks_closes_waits_and_opens_again(tmp_path: Path) -> None:
+    rain = {"begin_h_after_dusk": 0.3, "duration_h": 0.1}
+    story = live(
+        tmp_path,
+        demo(
+            targets=SHORT, weather={"rain": (rain,)}, policies={"weather": {"wait_safe_s": 300.0}}
+        ),
+        hours=1.0,
+    )
+    assert story.played.promises.violations == []
+    names = [event.name() for _, event in story.events]
+    order = ["weather_unsafe", "mount_parked", "roof_closed", "weather_safe", "roof_opened",
+             "mount_unparked", "sub_begun"]  # fmt: skip
+    after = names[names.index("weather_unsafe") :]
+    places = [after.index(name) for name in order]
+    assert places == sorted(places)
+    assert story.at(e.WeatherSafe)[0] - story.at(e.WeatherUnsafe)[0] > 300.0
+
+
+def test_a_silent_weather_station_is_bad_weather(tmp_path: Path) -> None:
+    async def hush(link: Link, clock: Clock) -> None:
+        """Swallow what the station says from half an hour after the start."""
+        assert isinstance(link, LoopbackLink)
+        hear = link._hear
+
+        def deaf(event: object) -> None:
+            silent = isinstance(event, Updated) and event.vector.device == "Rig Weather"
+            if not (silent and asyncio.get_running_loop().time() > 4000.0):
+                hear(event)  # type: ignore[arg-type]
+
+        link._hear = deaf  # type: ignore[method-assign]
+        await asyncio.get_running_loop().create_future()
+
+    story = live(tmp_path, demo(targets=SHORT), hours=0.5, meddler=hush)
+    assert story.played.promises.violations == []
+    assert "silent" in story.of(e.WeatherUnsafe)[0].reasons[0]
+    assert story.of(e.RoofClosed)
+
+
+def test_a_cut_link_in_the_middle_of_a_sub_costs_that_sub_only(tmp_path: Path) -> None:
+    async def cut(link: Link, clock: Clock) -> None:
+        assert isinstance(link, LoopbackLink)
+        await asyncio.sleep(3900.0)
+        link.disconnect()
+        await asyncio.sleep(20.0)
+        link.reconnect()
+        await asyncio.get_running_loop().create_future()
+
+    story = live(tmp_path, demo(targets=SHORT), hours=0.6, meddler=cut)
+    assert story.played.promises.violations == []
+    trouble = story.at(e.DeviceTrouble)[0]
+    assert [at for at in story.at(e.SubBegun) if at > trouble], "the night goes on"
+    cancelled = {event.uid for event in story.of(e.SubCancelled)}
+    assert cancelled
+    assert cancelled.isdisjoint(frame.uid for frame in story.frames)
+
+
+def test_the_meridian_is_crossed(tmp_path: Path) -> None:
+    """A target that comes to the limit of one pier side goes on from the other.
+
+    The target is put an hour before the meridian, and the limit at the meridian.
+    """
+    settings, rig = demo(targets=SHORT)
+    site = settings.observatory.site
+    dusk = darkness(settings, NIGHT).start_unix_s
+    ra_deg = (sidereal_deg(dusk, site.longitude_deg) + 5.0) % 360.0
+    target = settings.targets.targets[0].model_copy(update={"ra_deg": float(ra_deg)})
+    mount = settings.observatory.mount.model_copy(update={"hour_angle_pier_west_h": (-6.0, 0.05)})
+    changed = replace(
+        settings,
+        observatory=settings.observatory.model_copy(update={"mount": mount}),
+        targets=settings.targets.model_copy(update={"targets": (target,)}),
+    )
+    story = live(tmp_path, (changed, rig), hours=0.8)
+    assert story.played.promises.violations == []
+    phases = [event.after for event in story.of(e.PhaseChanged)]
+    assert phases.count(Phase.CROSSING) == 1
+    sides = [slewed.pier_side for slewed in story.of(e.Slewed)]
+    assert sides[0] == "west"
+    assert sides[-1] == "east"
+    crossing = next(
+        utc.timestamp()
+        for utc, event in story.events
+        if isinstance(event, e.PhaseChanged) and event.after == Phase.CROSSING
+    )
+    assert [at for at in story.at(e.SubBegun) if at > crossing], "subs go on from the other side"
+    assert len(story.of(e.GuidingCalibrated)) == 1, "the calibration is mirrored, not made anew"
+
+
+def test_the_whole_table_of_moves_is_respected(clear: Story) -> None:
+    moves = [(event.before, event.after) for event in clear.of(e.PhaseChanged)]
+    assert all(first[1] == second[0] for first, second in pairwise(moves))
+    assert moves[0][0] == moves[-1][1] == Phase.ASLEEP
