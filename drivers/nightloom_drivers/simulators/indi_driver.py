@@ -160,4 +160,5 @@ def _values(kind: Kind, texts: Mapping[str, str]) -> dict[str, Value]:
         return {key: text == "On" for key, text in texts.items()}
     if kind is Kind.NUMBER:
         return {key: IPyDriver.indi_number_to_float(text) for key, text in texts.items()}
-    return dict(texts)
+    # Blanks around a text are layout (INDI 1.7), and libindi writes each text on a line of its own.
+    return {key: text.strip() for key, text in texts.items()}
