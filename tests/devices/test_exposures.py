@@ -396,6 +396,24 @@ def test_the_clock_of_the_drivers_host_may_be_declared_wrong() -> None:
     tell(camera_that(hours_off), story)
 
 
+def test_a_frame_is_handed_over_when_the_camera_is_free_again() -> None:
+    async def busy_for_a_while(shooter: Shooter) -> None:
+        shooter.count(shooter.exposure_s)
+        await asyncio.sleep(shooter.exposure_s)
+        shooter.send()
+        await asyncio.sleep(2)
+        shooter.rest()
+
+    async def story(link: Link) -> None:
+        camera = await connected(link)
+        begun_s = asyncio.get_running_loop().time()
+        await camera.expose(10)
+        assert asyncio.get_running_loop().time() - begun_s == pytest.approx(12, abs=0.01)
+        assert camera.need("CCD_EXPOSURE").state is State.OK
+
+    tell(camera_that(busy_for_a_while), story)
+
+
 def test_a_frame_sent_twice_is_known_without_trusting_the_clock() -> None:
     async def story(link: Link) -> None:
         camera = await connected(link, start_tolerance_s=None)

@@ -239,7 +239,8 @@ def test_silence_is_unsafe_to_the_second() -> None:
         measure(device)
         await weather.until_safe()
         begun_s = asyncio.get_running_loop().time()
-        device.publish("WEATHER_STATUS", State.OK)  # Not a reading.
+        await asyncio.sleep(60)
+        device.publish("WEATHER_STATUS", State.OK)  # Neither is a reading.
         device._outbox(Defined(device.properties["WEATHER_PARAMETERS"].snapshot("Odd")))
         report = await weather.until_unsafe()
         assert asyncio.get_running_loop().time() - begun_s == pytest.approx(180, abs=0.1)
