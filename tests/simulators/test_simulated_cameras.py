@@ -82,6 +82,22 @@ def test_a_frame_can_be_a_binned_part_of_the_sensor() -> None:
     assert (header["XBINNING"], header["XORGSUBF"], header["YORGSUBF"]) == (2, 100, 200)
 
 
+def test_what_is_set_during_an_exposure_holds_from_the_next_one() -> None:
+    async def night() -> list[tuple[Any, Any]]:
+        async with bench(CAMERA) as rig:
+            with rig.link.blobs(CAMERA, "CCD1") as frames:
+                rig.link.set(CAMERA, "CCD_EXPOSURE", {"CCD_EXPOSURE_VALUE": 10.0})
+                await asyncio.sleep(5.0)
+                await rig.ask(CAMERA, "CCD_BINNING", {"HOR_BIN": 4.0, "VER_BIN": 4.0})
+                await rig.ask(CAMERA, "CCD_FRAME_TYPE", {"FRAME_DARK": True})
+                first = opened(await frames.get())
+            return [first, opened(await picture(rig, 1.0))]
+
+    (first, wide), (second, small) = run_virtual(night())
+    assert (first["IMAGETYP"], wide.shape) == ("Light Frame", (768, 1024))
+    assert (second["IMAGETYP"], small.shape) == ("Dark Frame", (192, 256))
+
+
 def test_what_the_sensor_cannot_do_turns_the_vector_to_alert() -> None:
     async def night() -> None:
         async with bench(CAMERA, "Rig Guide Camera") as rig:

@@ -90,14 +90,13 @@ class CameraSimulator(Simulator):
             self.publish("CCD_EXPOSURE", State.IDLE, CCD_EXPOSURE_VALUE=0.0)
 
     async def _expose(self, exposure_s: float) -> None:
-        begun_s = self._clock.unix_s()
+        begun_s, window, kind = self._clock.unix_s(), self._window(), self.choice("CCD_FRAME_TYPE")
+        binning = int(self.number("CCD_BINNING", "HOR_BIN"))
         self._count(exposure_s)
         await self.last(exposure_s, self._count)
         self._count(0.0)
-        window, binning = self._window(), int(self.number("CCD_BINNING", "HOR_BIN"))
-        kind, _ = _KINDS[self.choice("CCD_FRAME_TYPE")]
-        frame = self._chip.expose(begun_s, exposure_s, kind, window, binning)
-        data = fits_bytes(frame, self._header(begun_s, exposure_s, window, binning))
+        frame = self._chip.expose(begun_s, exposure_s, _KINDS[kind][0], window, binning)
+        data = fits_bytes(frame, self._header(begun_s, exposure_s, kind, window, binning))
         await asyncio.sleep(self._chip.sensor.download_s)
         self.publish_blob("CCD1", data)
         self.publish("CCD_EXPOSURE", State.OK, CCD_EXPOSURE_VALUE=0.0)
@@ -106,10 +105,10 @@ class CameraSimulator(Simulator):
         self.publish("CCD_EXPOSURE", State.BUSY, CCD_EXPOSURE_VALUE=left_s)
 
     def _header(
-        self, begun_s: float, exposure_s: float, window: Window, binning: int
+        self, begun_s: float, exposure_s: float, kind: str, window: Window, binning: int
     ) -> list[Card]:
         """The cards that libindi's cameras write, so far as they are known here."""
-        sensor, (focal_mm, aperture_mm) = self._chip.sensor, self._chip.telescope
+        sensor, focal_mm = self._chip.sensor, self.number("SCOPE_INFO", "FOCAL_LENGTH")
         begun = datetime.fromtimestamp(begun_s, UTC).isoformat(timespec="milliseconds")
         cooler = self._chip.cooler
         temperature_c = cooler.temperature_c(begun_s) if cooler else float("nan")
@@ -118,7 +117,7 @@ class CameraSimulator(Simulator):
             ("INSTRUME", self.device, "camera"),
             ("EXPTIME", float(exposure_s), "[s] exposure"),
             ("DATE-OBS", begun[:23], "UTC at the start of the exposure"),
-            ("IMAGETYP", _KINDS[self.choice("CCD_FRAME_TYPE")][1], "kind of frame"),
+            ("IMAGETYP", _KINDS[kind][1], "kind of frame"),
             ("CCD-TEMP", round(temperature_c, 2), "[deg C] sensor"),
             ("GAIN", self.number("CCD_GAIN", "GAIN"), "gain setting"),
             ("OFFSET", self.number("CCD_OFFSET", "OFFSET"), "offset setting"),
@@ -132,7 +131,7 @@ class CameraSimulator(Simulator):
             ("XPIXSZ", pixel_um * binning, "[um] binned"),
             ("YPIXSZ", pixel_um * binning, "[um] binned"),
             ("FOCALLEN", focal_mm, "[mm] focal length"),
-            ("APTDIA", aperture_mm, "[mm] aperture"),
+            ("APTDIA", self.number("SCOPE_INFO", "APERTURE"), "[mm] aperture"),
             ("SCALE", round(206.264806 * pixel_um * binning / focal_mm, 6), "[arcsec/pixel]"),
             ("ROWORDER", "BOTTOM-UP", "the first row is the lowest"),
             *self._chip.context(begun_s),
@@ -300,7 +299,7 @@ def _settings(chip: Chip) -> tuple[Property, ...]:
     return (
         _numbers("CCD_GAIN", {"GAIN": 100.0}, (0.0, 500.0)),
         _numbers("CCD_OFFSET", {"OFFSET": 50.0}, (0.0, 500.0)),
-        _numbers("SCOPE_INFO", {"FOCAL_LENGTH": focal_mm, "APERTURE": aperture_mm}, (0.0, 1e5)),
+        _numbers("SCOPE_INFO", {"FOCAL_LENGTH": focal_mm, "APERTURE": aperture_mm}, (1.0, 1e5)),
         _switches("UPLOAD_MODE", "UPLOAD_CLIENT", "UPLOAD_LOCAL", "UPLOAD_BOTH"),
         _switches("CCD_TRANSFER_FORMAT", "FORMAT_FITS", "FORMAT_NATIVE"),
         _switches("CCD_COMPRESSION", "INDI_DISABLED", "INDI_ENABLED"),
