@@ -437,6 +437,9 @@ def test_impossible_wishes_are_refused_without_asking() -> None:
         del link._vectors["Odd", "CCD_CONTROLS"]
         with pytest.raises(DeviceRefused, match="no gain"):
             await camera.set_gain(3)
+        del link._vectors["Odd", "CCD_BINNING"]
+        with pytest.raises(DeviceRefused, match="cannot bin"):
+            await camera.set_binning(2)
         assert device.requests("CCD_EXPOSURE") == device.requests("CCD_FRAME") == []
         assert (await camera.expose(0, "bias")).exposure_s == 0.01
 

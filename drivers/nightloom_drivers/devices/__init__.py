@@ -1,6 +1,7 @@
 """Typed devices over a link: each command returns when it is done, or raises."""
 
-from nightloom_drivers.devices.camera import Camera, CameraInfo, CameraSettings, ExposureKind
+from nightloom_drivers.devices.camera import Camera, ExposureKind
+from nightloom_drivers.devices.chip import CameraInfo, CameraSettings
 from nightloom_drivers.devices.coordinates import Position
 from nightloom_drivers.devices.device import Device
 from nightloom_drivers.devices.dust_cap import DustCap, DustCapSettings

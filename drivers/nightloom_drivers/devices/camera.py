@@ -2,13 +2,12 @@
 
 import asyncio
 import contextlib
-from collections.abc import Mapping
 from contextlib import ExitStack
-from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
 from nightloom_drivers.clock import Clock
+from nightloom_drivers.devices.chip import CHIPS, CameraInfo, CameraSettings
 from nightloom_drivers.devices.cooling import CooledDevice
 from nightloom_drivers.devices.device import ANSWER_S
 from nightloom_drivers.devices.exposure import Exposure, Frame
@@ -20,53 +19,6 @@ ExposureKind = Literal["light", "dark", "bias", "flat"]
 
 CONTROLS = ("CCD_GAIN", "CCD_OFFSET", "CCD_CONTROLS")
 """Where drivers keep gain and offset, in elements of many spellings."""
-
-
-@dataclass(frozen=True)
-class Chip:
-    """INDI's names for one chip of a camera."""
-
-    prefix: str
-    blob: str
-
-    @property
-    def exposure(self) -> str:
-        return f"{self.prefix}_EXPOSURE"
-
-    @property
-    def exposure_value(self) -> str:
-        return f"{self.prefix}_EXPOSURE_VALUE"
-
-
-CHIPS = {"main": Chip("CCD", "CCD1"), "guide": Chip("GUIDER", "CCD2")}
-
-
-@dataclass(frozen=True)
-class CameraSettings:
-    """How a camera is used.
-
-    `start_tolerance_s` is how far a frame's DATE-OBS may lie outside its exposure; None when the
-    clock of the driver's host is not to be trusted. `snooped` names the devices whose data the
-    driver writes into headers, by INDI's element (ACTIVE_TELESCOPE, ACTIVE_FOCUSER ...).
-    """
-
-    chip: Literal["main", "guide"] = "main"
-    gain: float | None = None
-    offset: float | None = None
-    binning: int = 1
-    download_deadline_s: float = 30.0
-    start_tolerance_s: float | None = 2.0
-    snooped: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class CameraInfo:
-    """The whole chip: unbinned pixels, their size (NaN when not told), bits a pixel (or 0)."""
-
-    width: int
-    height: int
-    pixel_um: float
-    bits: int
 
 
 class Camera(CooledDevice):
@@ -97,8 +49,7 @@ class Camera(CooledDevice):
             asked="the size of the chip",
         )
         self._want_modes()
-        binning = float(self.settings.binning)
-        self.want(f"{self.chip.prefix}_BINNING", {"HOR_BIN": binning, "VER_BIN": binning})
+        self._want_binning(self.settings.binning)
         self.want(f"{self.chip.prefix}_FRAME", self._whole())
         for control in ("gain", "offset"):
             value = getattr(self.settings, control)
@@ -130,9 +81,8 @@ class Camera(CooledDevice):
 
     async def set_binning(self, binning: int) -> None:
         """Join this many pixels in each direction."""
-        name = f"{self.chip.prefix}_BINNING"
-        await self.put(name, {"HOR_BIN": float(binning), "VER_BIN": float(binning)})
-        self.want(name, {"HOR_BIN": float(binning), "VER_BIN": float(binning)})
+        self._want_binning(binning)
+        await self.restore()
 
     async def set_frame(self, x: int, y: int, width: int, height: int) -> None:
         """Read out a part of the chip, in unbinned pixels. Raises DeviceRefused outside of it."""
@@ -259,6 +209,14 @@ class Camera(CooledDevice):
 
     def _whole(self) -> dict[str, float]:
         return _frame(0, 0, self.info.width, self.info.height)
+
+    def _want_binning(self, binning: int) -> None:
+        """Both elements: drivers misread one alone."""
+        name = f"{self.chip.prefix}_BINNING"
+        vector = self.get(name)
+        if binning != 1 and (vector is None or not vector.writable):
+            raise self.refuse(name, f"binning {binning}", "it cannot bin")
+        self.want(name, {"HOR_BIN": float(binning), "VER_BIN": float(binning)})
 
     def _want_control(self, control: str, value: float) -> None:
         for name in CONTROLS:

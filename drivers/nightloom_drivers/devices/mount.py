@@ -6,14 +6,13 @@ the power, and never point an unfiltered telescope towards the Sun.
 """
 
 import asyncio
-import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from enum import StrEnum
 
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices.coordinates import Position
-from nightloom_drivers.devices.device import ANSWER_S, Device, described, one_of
+from nightloom_drivers.devices.device import ANSWER_S, described, one_of
+from nightloom_drivers.devices.placing import PlacedDevice
 from nightloom_drivers.errors import DeviceContradicts, DeviceLate
 from nightloom_drivers.link import Link, State, Vector
 
@@ -28,12 +27,6 @@ LATE_VALUE_S = 3.0
 
 EXACT_DEG = 30 / 3600
 """What a mount may differ from a place it has just been told: the sky turns by 15″ a second."""
-
-TIME_TOLERANCE_S = 60.0
-"""A minute of time moves the sky by 15′: enough to point, too little for a wrong date."""
-
-PLACE_TOLERANCE_DEG = 0.01
-"""36″, what mounts that keep whole arcminutes round to."""
 
 
 class PierSide(StrEnum):
@@ -54,7 +47,7 @@ class MountSettings:
     pier_side_inverted: bool = False
 
 
-class Mount(Device):
+class Mount(PlacedDevice):
     """An equatorial mount. All coordinates are of date (apparent place, `TETE` in astropy)."""
 
     needed = (COORDINATES, "ON_COORD_SET")
@@ -179,34 +172,6 @@ class Mount(Device):
                 COORDINATES, lambda v: v.state is not State.BUSY, sent, ANSWER_S, "to stop"
             )
 
-    # Place and time ---------------------------------------------------------------------------
-
-    async def set_place(
-        self, latitude_deg: float, longitude_deg: float, elevation_m: float
-    ) -> None:
-        """Tell where it stands (longitude east positive) and read it back."""
-        east_deg = longitude_deg % 360
-        asked = {"LAT": latitude_deg, "LONG": east_deg, "ELEV": elevation_m}
-
-        def here(vector: Vector) -> bool:
-            turn_deg = (vector.number("LONG") - east_deg + 180) % 360 - 180
-            off_deg = max(abs(vector.number("LAT") - latitude_deg), abs(turn_deg))
-            return vector.state is not State.BUSY and off_deg <= PLACE_TOLERANCE_DEG
-
-        await self.command("GEOGRAPHIC_COORD", asked, here, ANSWER_S)
-
-    async def set_time(self, utc: datetime) -> None:
-        """Tell the time, an aware datetime, and read it back."""
-        utc = utc.astimezone(UTC)
-        asked = {"UTC": f"{utc:%Y-%m-%dT%H:%M:%S}", "OFFSET": "0.00"}
-
-        def now(vector: Vector) -> bool:
-            told = _utc(vector.text("UTC"))
-            off_s = abs((told - utc).total_seconds()) if told else math.inf
-            return vector.state is not State.BUSY and off_s <= TIME_TOLERANCE_S
-
-        await self.command("TIME_UTC", asked, now, ANSWER_S)
-
     # How --------------------------------------------------------------------------------------
 
     def _checked(self, ra_hours: float, dec_deg: float) -> Position:
@@ -318,10 +283,3 @@ def _parked(vector: Vector) -> bool:
 
 def _spelled(target: Position) -> str:
     return f"RA {target.ra_hours:.5f} h, Dec {target.dec_deg:+.4f}°"
-
-
-def _utc(text: str) -> datetime | None:
-    try:
-        return datetime.fromisoformat(text).replace(tzinfo=UTC)
-    except ValueError:
-        return None
