@@ -6,14 +6,19 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link.vector import Kind, State, Value
+from nightloom_drivers.link.vector import State, Value
 from nightloom_drivers.physics.cameras import Frame, FrameKind, Window
 from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.settings import SensorSettings
+from nightloom_drivers.simulators.camera_properties import (
+    SHORTEST_S,
+    cooling,
+    exposing,
+    settings,
+)
 from nightloom_drivers.simulators.fits import Card, fits_bytes
 from nightloom_drivers.simulators.simulator import Property, Simulator
 
-SHORTEST_S = 0.001
 COOLING_POLL_S = 5.0
 """How often the sensor's temperature is looked at, as in libindi's cameras."""
 
@@ -57,9 +62,9 @@ class CameraSimulator(Simulator):
         super().__init__(device)
         self._chip, self._clock = chip, clock
         self._target_c: float | None = None
-        self.add(*_exposing(chip), *_settings(chip))
+        self.add(*exposing(chip.sensor, _KINDS, chip.binning_max), *settings(chip.telescope))
         if chip.cooler is not None:
-            self.add(*_cooling(chip.cooler.temperature_c(clock.unix_s())))
+            self.add(*cooling(chip.cooler.temperature_c(clock.unix_s())))
 
     def connect(self) -> None:
         """Define CCD_INFO with zeros, and fill it when the clients have heard of it."""
@@ -250,92 +255,3 @@ def _only(held: Property) -> Value:
     """The value of a vector with one element."""
     (value,) = held.elements.values()
     return value
-
-
-def _exposing(chip: Chip) -> tuple[Property, ...]:
-    width, height = float(chip.sensor.width_px), float(chip.sensor.height_px)
-    most = float(chip.binning_max)
-    return (
-        _numbers("CCD_EXPOSURE", {"CCD_EXPOSURE_VALUE": 0.0}, (SHORTEST_S, 3600.0)),
-        Property("CCD_ABORT_EXPOSURE", Kind.SWITCH, {"ABORT": False}, rule="AtMostOne"),
-        Property(
-            "CCD_FRAME",
-            Kind.NUMBER,
-            {"X": 0.0, "Y": 0.0, "WIDTH": width, "HEIGHT": height},
-            {
-                "X": (0.0, width - 1.0),
-                "Y": (0.0, height - 1.0),
-                "WIDTH": (1.0, width),
-                "HEIGHT": (1.0, height),
-            },
-            group="Image Settings",
-        ),
-        Property("CCD_FRAME_RESET", Kind.SWITCH, {"RESET": False}, rule="AtMostOne"),
-        _numbers("CCD_BINNING", {"HOR_BIN": 1.0, "VER_BIN": 1.0}, (1.0, most)),
-        _switches("CCD_FRAME_TYPE", *_KINDS),
-        Property(
-            "CCD_INFO",
-            Kind.NUMBER,
-            dict.fromkeys(
-                (
-                    "CCD_MAX_X",
-                    "CCD_MAX_Y",
-                    "CCD_PIXEL_SIZE",
-                    "CCD_PIXEL_SIZE_X",
-                    "CCD_PIXEL_SIZE_Y",
-                    "CCD_BITSPERPIXEL",
-                ),
-                0.0,
-            ),
-            writable=False,
-            group="Image Info",
-        ),
-        Property("CCD1", Kind.BLOB, {"CCD1": ""}, writable=False, group="Image Info"),
-    )
-
-
-def _settings(chip: Chip) -> tuple[Property, ...]:
-    focal_mm, aperture_mm = chip.telescope
-    return (
-        _numbers("CCD_GAIN", {"GAIN": 100.0}, (0.0, 500.0)),
-        _numbers("CCD_OFFSET", {"OFFSET": 50.0}, (0.0, 500.0)),
-        _numbers("SCOPE_INFO", {"FOCAL_LENGTH": focal_mm, "APERTURE": aperture_mm}, (1.0, 1e5)),
-        _switches("UPLOAD_MODE", "UPLOAD_CLIENT", "UPLOAD_LOCAL", "UPLOAD_BOTH"),
-        _switches("CCD_TRANSFER_FORMAT", "FORMAT_FITS", "FORMAT_NATIVE"),
-        _switches("CCD_COMPRESSION", "INDI_DISABLED", "INDI_ENABLED"),
-        Property(
-            "ACTIVE_DEVICES",
-            Kind.TEXT,
-            dict.fromkeys(("ACTIVE_TELESCOPE", "ACTIVE_FOCUSER", "ACTIVE_FILTER"), ""),
-            group="Options",
-            early=True,
-        ),
-    )
-
-
-def _cooling(temperature_c: float) -> tuple[Property, ...]:
-    return (
-        Property(
-            "CCD_TEMPERATURE",
-            Kind.NUMBER,
-            {"CCD_TEMPERATURE_VALUE": round(temperature_c, 3)},
-            {"CCD_TEMPERATURE_VALUE": (-50.0, 50.0)},
-        ),
-        Property(
-            "CCD_TEMP_RAMP",
-            Kind.NUMBER,
-            {"RAMP_SLOPE": 0.0, "RAMP_THRESHOLD": 0.2},
-            {"RAMP_SLOPE": (0.0, 30.0), "RAMP_THRESHOLD": (0.1, 2.0)},
-        ),
-        Property("CCD_COOLER", Kind.SWITCH, {"COOLER_ON": False, "COOLER_OFF": True}),
-        Property("CCD_COOLER_POWER", Kind.NUMBER, {"CCD_COOLER_VALUE": 0.0}, writable=False),
-    )
-
-
-def _numbers(name: str, values: dict[str, Value], limits: tuple[float, float]) -> Property:
-    return Property(name, Kind.NUMBER, values, dict.fromkeys(values, limits))
-
-
-def _switches(name: str, *elements: str) -> Property:
-    """One of many, the first one on."""
-    return Property(name, Kind.SWITCH, {key: key == elements[0] for key in elements})

@@ -6,21 +6,23 @@ from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link.vector import Kind, State, Value
-from nightloom_drivers.physics.mount import Direction, Mount
+from nightloom_drivers.link.vector import State, Value
+from nightloom_drivers.physics.mount import Mount
 from nightloom_drivers.physics.settings import RigSettings
-from nightloom_drivers.simulators.simulator import Property, Simulator
+from nightloom_drivers.simulators.mount_properties import (
+    GUIDES,
+    guiding,
+    motion,
+    place,
+    pointing,
+)
+from nightloom_drivers.simulators.simulator import Simulator
 
 SLOW_POLL_S = 5.0
 """How often a mount that is not slewing looks at itself: sky drift and limits are slow."""
 
 REPORTED_DEG = 0.1 / 3600
 """A smaller change of place is not reported, as in libindi's mounts."""
-
-_GUIDES: dict[str, tuple[tuple[str, Direction], ...]] = {
-    "TELESCOPE_TIMED_GUIDE_NS": (("TIMED_GUIDE_N", "north"), ("TIMED_GUIDE_S", "south")),
-    "TELESCOPE_TIMED_GUIDE_WE": (("TIMED_GUIDE_W", "west"), ("TIMED_GUIDE_E", "east")),
-}
 
 
 class MountSimulator(Simulator):
@@ -34,7 +36,7 @@ class MountSimulator(Simulator):
         self._parking = False
         self._tracked_before = False
         self._pulses: dict[str, asyncio.Task[None]] = {}
-        self.add(*_pointing(), *_motion(), *_guiding(settings), *_place(settings))
+        self.add(*pointing(), *motion(), *guiding(settings), *place(settings))
 
     def connect(self) -> None:
         """Read the mount, so that the definitions hold what is."""
@@ -148,7 +150,7 @@ class MountSimulator(Simulator):
     def _pulse(self, name: str, values: Mapping[str, Value]) -> None:
         """Busy, and Idle with zeros at the end; a new pulse on the axis replaces the old one."""
         asked = {**self.properties[name].elements, **values}
-        way = next(((key, where) for key, where in _GUIDES[name] if float(asked[key]) > 0), None)
+        way = next(((key, where) for key, where in GUIDES[name] if float(asked[key]) > 0), None)
         if way is None:
             return
         now_s = self._clock.unix_s()
@@ -165,13 +167,13 @@ class MountSimulator(Simulator):
 
     async def _end_pulse(self, name: str, duration_s: float) -> None:
         await self.last(duration_s)
-        self.publish(name, State.IDLE, **{key: 0.0 for key, _ in _GUIDES[name]})
+        self.publish(name, State.IDLE, **{key: 0.0 for key, _ in GUIDES[name]})
 
     def _end_pulses(self) -> None:
         for name, task in self._pulses.items():
             if not task.done():
                 task.cancel()
-                self.publish(name, State.IDLE, **{key: 0.0 for key, _ in _GUIDES[name]})
+                self.publish(name, State.IDLE, **{key: 0.0 for key, _ in GUIDES[name]})
 
     # Place and time ---------------------------------------------------------------------------
 
@@ -233,92 +235,3 @@ class MountSimulator(Simulator):
 
 def _parked(parked: bool) -> dict[str, Value]:
     return {"PARK": parked, "UNPARK": not parked}
-
-
-def _pointing() -> tuple[Property, ...]:
-    place: dict[str, Value] = {"RA": 0.0, "DEC": 0.0}
-    limits = {"RA": (0.0, 24.0), "DEC": (-90.0, 90.0)}
-    return (
-        Property(
-            "EQUATORIAL_EOD_COORD",
-            Kind.NUMBER,
-            dict(place),
-            limits,
-            format="%010.6m",
-            tested=False,
-        ),
-        Property(
-            "TARGET_EOD_COORD",
-            Kind.NUMBER,
-            dict(place),
-            limits,
-            writable=False,
-            format="%010.6m",
-        ),
-        _switches("ON_COORD_SET", "TRACK", "SLEW", "SYNC"),
-    )
-
-
-def _motion() -> tuple[Property, ...]:
-    side: dict[str, Value] = {"PIER_WEST": False, "PIER_EAST": False}
-    return (
-        _switches("TELESCOPE_PARK", "PARK", "UNPARK"),
-        _switches("TELESCOPE_TRACK_STATE", "TRACK_OFF", "TRACK_ON"),
-        _switches("TELESCOPE_TRACK_MODE", "TRACK_SIDEREAL"),
-        _switches("TELESCOPE_SLEW_RATE", "4x", "3x", "2x", "1x"),
-        Property("TELESCOPE_ABORT_MOTION", Kind.SWITCH, {"ABORT": False}, rule="AtMostOne"),
-        Property("TELESCOPE_PIER_SIDE", Kind.SWITCH, side, writable=False, rule="AtMostOne"),
-    )
-
-
-def _guiding(settings: RigSettings) -> tuple[Property, ...]:
-    rate = settings.mount.guide_rate_sidereal
-    pulses = [
-        Property(
-            name,
-            Kind.NUMBER,
-            {key: 0.0 for key, _ in ways},
-            {key: (0.0, 60000.0) for key, _ in ways},
-            group="Guide",
-        )
-        for name, ways in _GUIDES.items()
-    ]
-    rates: dict[str, Value] = {"GUIDE_RATE_WE": rate, "GUIDE_RATE_NS": rate}
-    return (*pulses, Property("GUIDE_RATE", Kind.NUMBER, rates, writable=False, group="Guide"))
-
-
-def _place(settings: RigSettings) -> tuple[Property, ...]:
-    site, main, guide = settings.site, settings.optics, settings.guide.optics
-    return (
-        Property(
-            "GEOGRAPHIC_COORD",
-            Kind.NUMBER,
-            {
-                "LAT": site.latitude_deg,
-                "LONG": site.longitude_deg % 360.0,
-                "ELEV": site.elevation_m,
-            },
-            {"LAT": (-90.0, 90.0), "LONG": (0.0, 360.0), "ELEV": (-200.0, 10000.0)},
-            state=State.OK,
-            group="Site",
-            format="%012.8m",
-        ),
-        Property("TIME_UTC", Kind.TEXT, {"UTC": "", "OFFSET": "0.00"}, group="Site"),
-        Property(
-            "TELESCOPE_INFO",
-            Kind.NUMBER,
-            {
-                "TELESCOPE_APERTURE": main.aperture_mm,
-                "TELESCOPE_FOCAL_LENGTH": main.focal_length_mm,
-                "GUIDER_APERTURE": guide.aperture_mm,
-                "GUIDER_FOCAL_LENGTH": guide.focal_length_mm,
-            },
-            state=State.OK,
-            group="Options",
-        ),
-    )
-
-
-def _switches(name: str, *elements: str) -> Property:
-    """One of many, the first one on."""
-    return Property(name, Kind.SWITCH, {key: key == elements[0] for key in elements})

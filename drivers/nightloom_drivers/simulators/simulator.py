@@ -252,6 +252,11 @@ class Simulator:
             self._failed.set_exception(error)
 
 
+def one_of_many(name: str, *elements: str) -> Property:
+    """Switches of which one is on, at first the first."""
+    return Property(name, Kind.SWITCH, {key: key == elements[0] for key in elements})
+
+
 def switched(asked: Property, values: Mapping[str, Value]) -> dict[str, Value]:
     """The requested values, with the other switches of a one-of-many vector turned off."""
     chosen = asked.kind is Kind.SWITCH and asked.rule != "AnyOfMany" and True in values.values()
