@@ -13,7 +13,7 @@ from astropy.coordinates import SkyCoord
 
 from nightloom.arithmetic import Workers
 from nightloom.frames import measure
-from nightloom.solving import CatalogueSolver, FieldSolver, Hint, NotSolved, Solution, Solver
+from nightloom.solving import CatalogueSolver, FieldSolver, NotSolved, Solution, Solver
 from nightloom_drivers.virtual_loop import run_virtual
 from solving.skies import SATURATION_ADU, SHAPE, Field, installed
 
@@ -145,7 +145,3 @@ def _alive(pid: int) -> bool:
         return False
     state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
     return state != "Z"
-
-
-def test_a_hint_is_exact_about_what_it_was_given() -> None:
-    assert Hint(1.0, 2.0, 3.0, 4.0) == Hint(1.0, 2.0, 3.0, 4.0, 0.05, None)

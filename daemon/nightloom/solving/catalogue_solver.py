@@ -1,7 +1,7 @@
 """Plate solving with a star catalogue at hand, for a frame whose place is nearly known.
 
 Patterns of three stars are matched by astroalign (Beroiz, Cabral & Sanchez 2020, Astronomy and
-Computing 32, 100384) against one frame-sized window of the catalogue after another, from the hint
+Computing 32, 100384) against one window of the catalogue after another, from the hint
 outwards; then a linear fit to every star that falls on a catalogue star gives a TAN projection.
 """
 
@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 # Triangles of the brightest stars: enough that a star missing on one side spoils few of them, and
 # few enough that all wrong pairings of a window are tried in a fraction of a second.
 STARS_MATCHED = 20
-WINDOW_STEP = 0.4  # of the frame's shorter side, so that some window shares most of the frame
+WINDOW_STEP = 0.4  # of the frame's shorter side, so that some window holds most of the frame
 REACH_DIAGONALS = 1.0  # farther out there are too many windows to try while the night waits
 FITTED_STARS_MAX = 400
 TOLERANCES_PX = (6.0, 3.0, 2.0, 2.0, 2.0)  # a first transform is good to some pixels at the corners
@@ -94,9 +94,9 @@ def solve_stars(pixels: Array, shape: tuple[int, int], hint: Hint, places: Array
     parities = (False, True) if hint.mirrored is None else (hint.mirrored,)
     planes = [_upright(hint, mirrored) for mirrored in parities]
     flats = [plane.wcs_world2pix(places, 0) for plane in planes]
-    for centre in _windows(shape, hint):
+    for centre in _windows(WINDOW_STEP * min(shape), hint):
         for plane, flat in zip(planes, flats, strict=True):
-            window = _brightest_around(flat, centre, shape)
+            window = _inside(flat, centre, shape)
             rough = _match(pixels, window, plane, shape, hint.scale_tolerance)
             if rough is None:
                 continue
@@ -114,12 +114,6 @@ def _pixels(field: StarField) -> Array:
     return np.column_stack([field.stars["x"], field.stars["y"]])
 
 
-def _middle(shape: tuple[int, int]) -> Array:
-    """The pixel (x, y) in the middle of a frame of (rows, columns)."""
-    rows, columns = shape
-    return np.array([(columns - 1) / 2, (rows - 1) / 2])
-
-
 def _upright(hint: Hint, mirrored: bool) -> WCS:
     """A plane with north along y, at the hint's scale, its pixel (0, 0) on the hint."""
     step_deg = hint.scale_arcsec_per_px / 3600
@@ -127,43 +121,45 @@ def _upright(hint: Hint, mirrored: bool) -> WCS:
     return tangent_plane(hint.ra_deg, hint.dec_deg, np.zeros(2), np.diag([east, step_deg]))
 
 
-def _windows(shape: tuple[int, int], hint: Hint) -> Iterator[Array]:
-    """Centres of frame-sized windows, in pixels from the hint, nearest first."""
-    step = WINDOW_STEP * min(shape)
-    reach = math.ceil(hint.radius_deg * 3600 / hint.scale_arcsec_per_px / step)
-    grid = np.arange(-reach, reach + 1) * step
+def _windows(step_px: float, hint: Hint) -> Iterator[Array]:
+    """Centres of windows, in pixels from the hint, nearest first."""
+    reach = math.ceil(hint.radius_deg * 3600 / hint.scale_arcsec_per_px / step_px)
+    grid = np.arange(-reach, reach + 1) * step_px
     centres = np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2)
     distances = np.hypot(centres[:, 0], centres[:, 1])
     order = np.argsort(distances, kind="stable")
-    yield from centres[order][distances[order] <= reach * step]
+    yield from centres[order][distances[order] <= reach * step_px]
 
 
-def _brightest_around(flat: Array, centre: Array, shape: tuple[int, int]) -> Array:
-    """The brightest stars of a window: a circle of the frame's area, since its turn is unknown."""
-    radius = math.sqrt(shape[0] * shape[1] / math.pi)
-    inside = ((flat - centre) ** 2).sum(axis=1) < radius**2
-    return np.asarray(flat[inside][:STARS_MATCHED])
+def _inside(flat: Array, centre: Array, shape: tuple[int, int]) -> Array:
+    """The stars of the circle that holds a frame however it is turned."""
+    radius = math.hypot(*shape) / 2
+    return np.asarray(flat[((flat - centre) ** 2).sum(axis=1) < radius**2])
 
 
 def _match(
     pixels: Array, window: Array, plane: WCS, shape: tuple[int, int], scale_tolerance: float
 ) -> WCS | None:
     """The plane turned and shifted so that the frame's brightest stars lie on the window's."""
-    # As many on both sides, or the triangles of neighbours would not be the same ones.
-    count = min(STARS_MATCHED, len(pixels), len(window))
+    # As many to the square degree on both sides, or neighbours would form different triangles.
+    share = math.pi / 4 * math.hypot(*shape) ** 2 / math.prod(shape)
+    count = min(STARS_MATCHED, len(pixels), math.ceil(len(window) / share))
+    window = window[: round(count * share)]
     try:
-        transform, _ = astroalign.find_transform(pixels[:count], window[:count])
+        transform, _ = astroalign.find_transform(pixels[:count], window, len(window))
     except (astroalign.MaxIterError, ValueError, TypeError):  # none; under three stars; no star
         return None
     if abs(transform.scale - 1) > scale_tolerance:
         return None
+    # The tangent point stays where the plane has it: north is another way at another place.
     turn, shift = transform.params[:2, :2], transform.params[:2, 2]
-    place = plane.wcs_pix2world([turn @ _middle(shape) + shift], 0)[0]
-    return tangent_plane(place[0], place[1], _middle(shape), plane.wcs.cd @ turn)
+    ra_deg, dec_deg = plane.wcs.crval
+    return tangent_plane(ra_deg, dec_deg, -np.linalg.solve(turn, shift), plane.wcs.cd @ turn)
 
 
 def _refine(wcs: WCS, pixels: Array, shape: tuple[int, int], places: Array) -> tuple[WCS, int]:
     """Fit scale, turn, shear and centre to every star that falls on a catalogue star."""
+    middle = (np.array(shape[::-1]) - 1) / 2
     matched = 0
     for tolerance_px in TOLERANCES_PX:
         stars, catalogue = _pairs(wcs, pixels, places, tolerance_px)
@@ -171,12 +167,12 @@ def _refine(wcs: WCS, pixels: Array, shape: tuple[int, int], places: Array) -> t
         if matched < MATCHED_MIN:
             break
         # Rounded, so that the random order in which astroalign tries triangles leaves no trace.
-        ra_deg, dec_deg = np.round(wcs.wcs.crval, 6)
+        ra_deg, dec_deg = np.round(wcs.wcs_pix2world([middle], 0)[0], 6)
         degrees = tangent_plane(ra_deg, dec_deg, np.zeros(2), np.eye(2))
-        terms = np.column_stack([np.ones(matched), stars - _middle(shape)])
+        terms = np.column_stack([np.ones(matched), stars - middle])
         fit, *_ = np.linalg.lstsq(terms, degrees.wcs_world2pix(catalogue, 0), rcond=None)
-        place = degrees.wcs_pix2world(fit[:1], 0)[0]
-        wcs = tangent_plane(place[0], place[1], _middle(shape), fit[1:].T)
+        matrix = fit[1:].T
+        wcs = tangent_plane(ra_deg, dec_deg, middle - np.linalg.solve(matrix, fit[0]), matrix)
     return wcs, matched
 
 
