@@ -38,7 +38,7 @@ class Chip:
     """What a camera simulator needs of the physics.
 
     `context` adds to the header what the camera hears from other devices at the given time;
-    `telescopes` are the focal length and aperture in mm.
+    `telescope` is the focal length and aperture in mm.
     """
 
     sensor: SensorSettings
