@@ -160,8 +160,12 @@ class IndiChild:
         """Send what is queued; the last word is Lost."""
         while True:
             event, memory = self.told.get()
-            with contextlib.suppress(OSError):  # The parent is gone: the main thread sees it too.
+            try:
                 self.channel.send(event, memory)
+            except (BrokenPipeError, ConnectionResetError):
+                pass  # The parent is gone: the main thread sees it too, and ends in good order.
+            except OSError:
+                os._exit(1)  # An event that cannot be passed on must not be missed in silence.
             if memory is not None:
                 os.close(memory)
             if isinstance(event, Lost):
