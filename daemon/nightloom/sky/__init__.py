@@ -15,6 +15,7 @@ from nightloom.sky.altitude import (
 from nightloom.sky.bodies import (
     moon_altitude_azimuth,
     moon_illumination,
+    moon_phase_angle_deg,
     moon_position,
     sun_altitude,
     sun_altitude_azimuth,
@@ -23,6 +24,8 @@ from nightloom.sky.bodies import (
 from nightloom.sky.equator import from_date, to_date
 from nightloom.sky.horizon import Horizon
 from nightloom.sky.interval import Interval, intervals_above
+from nightloom.sky.moon_rule import days_from_full_moon, full_moon, least_moon_distance_deg
+from nightloom.sky.moonlight import dark_sky_nl, magnitude_v, moonlight_nl
 from nightloom.sky.night import dark_hours, night_of, night_span
 from nightloom.sky.site import Site
 from nightloom.sky.sphere import separation_deg
@@ -37,13 +40,20 @@ __all__ = [
     "airmass",
     "altitude_azimuth",
     "dark_hours",
+    "dark_sky_nl",
+    "days_from_full_moon",
     "from_date",
+    "full_moon",
     "hour_angle_h",
     "intervals_above",
+    "least_moon_distance_deg",
+    "magnitude_v",
     "meridian_time",
     "moon_altitude_azimuth",
     "moon_illumination",
+    "moon_phase_angle_deg",
     "moon_position",
+    "moonlight_nl",
     "night_of",
     "night_span",
     "separation_deg",

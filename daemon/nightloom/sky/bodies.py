@@ -36,13 +36,28 @@ def moon_position(unix_s: ArrayLike) -> tuple[Floats, Floats, Floats]:
     return *_of_date(towards_moon, unix_s), np.asarray(distance_au * KM_PER_AU)
 
 
-def moon_illumination(unix_s: ArrayLike) -> Floats:
-    """Illuminated fraction of the Moon's disk, 0 to 1 (Meeus, Astronomical Algorithms, ch. 48)."""
+def moon_phase_angle_deg(unix_s: ArrayLike) -> Floats:
+    """Angle between Sun and Earth seen from the Moon: 0 when full, 180 when new (Meeus, ch. 48)."""
     sun_ra, sun_dec, sun_km = sun_position(unix_s)
     moon_ra, moon_dec, moon_km = moon_position(unix_s)
     apart = np.radians(separation_deg(sun_ra, sun_dec, moon_ra, moon_dec))
-    phase_angle = np.arctan2(sun_km * np.sin(apart), moon_km - sun_km * np.cos(apart))
-    return np.asarray((1.0 + np.cos(phase_angle)) / 2.0)
+    return np.degrees(np.arctan2(sun_km * np.sin(apart), moon_km - sun_km * np.cos(apart)))
+
+
+def moon_illumination(unix_s: ArrayLike) -> Floats:
+    """Illuminated fraction of the Moon's disk, 0 to 1 (Meeus, Astronomical Algorithms, ch. 48)."""
+    return np.asarray((1.0 + np.cos(np.radians(moon_phase_angle_deg(unix_s)))) / 2.0)
+
+
+def moon_elongation_deg(unix_s: ArrayLike) -> Floats:
+    """Ecliptic longitude of the Moon less that of the Sun: 0 when new, 180 when full."""
+    obliquity = erfa.obl06(UNIX_EPOCH_JD, terrestrial_days(unix_s))
+    to_ecliptic = erfa.rx(obliquity, np.eye(3))
+    longitudes = [
+        angles_deg(erfa.rxp(to_ecliptic, vectors(ra, dec)))[0]
+        for ra, dec, _ in (sun_position(unix_s), moon_position(unix_s))
+    ]
+    return np.asarray((longitudes[1] - longitudes[0]) % 360.0)
 
 
 def sun_altitude_azimuth(site: Site, unix_s: ArrayLike) -> tuple[Floats, Floats]:

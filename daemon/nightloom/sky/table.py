@@ -7,14 +7,23 @@ from numpy.typing import ArrayLike, NDArray
 
 from nightloom.sky.airmass import airmass
 from nightloom.sky.altitude import altitude_azimuth
-from nightloom.sky.bodies import moon_altitude_azimuth, moon_illumination, sun_altitude_azimuth
+from nightloom.sky.bodies import (
+    moon_altitude_azimuth,
+    moon_phase_angle_deg,
+    sun_altitude_azimuth,
+)
 from nightloom.sky.horizon import Horizon
-from nightloom.sky.interval import Interval
+from nightloom.sky.interval import Interval, intervals_above
+from nightloom.sky.moon_rule import full_moon, least_moon_distance_deg
+from nightloom.sky.moonlight import dark_sky_nl, moonlight_nl
 from nightloom.sky.site import Site
 from nightloom.sky.sphere import angles_deg, vectors
 from nightloom.sky.window import visible
 
 Floats = NDArray[np.float64]
+
+MOONRISE_DEG = -0.8333
+"""Altitude of the Moon's centre when its edge appears: 34′ of refraction and 16′ of radius."""
 
 
 class NightTable:
@@ -39,7 +48,8 @@ class NightTable:
         self._directions = dict(zip(targets, vectors(azimuth, altitude), strict=True))
         self._sun = _directions(*sun_altitude_azimuth(site, self.unix_s))
         self._moon = _directions(*moon_altitude_azimuth(site, self.unix_s))
-        self._moon_illumination = moon_illumination(self.unix_s)
+        self._moon_phase_angle_deg = moon_phase_angle_deg(self.unix_s)
+        self._full_moons_unix_s = full_moon([span.start_unix_s, span.end_unix_s])
 
     def altitude_azimuth(self, name: str, unix_s: ArrayLike) -> tuple[Floats, Floats]:
         """Altitude and azimuth of a target in degrees."""
@@ -66,12 +76,44 @@ class NightTable:
 
     def moon_illumination(self, unix_s: ArrayLike) -> Floats:
         """Illuminated fraction of the Moon's disk."""
-        return np.interp(self._inside(unix_s), self.unix_s, self._moon_illumination)
+        return np.asarray((1.0 + np.cos(np.radians(self._phase_angle_deg(unix_s)))) / 2.0)
+
+    def days_from_full_moon(self, unix_s: ArrayLike) -> Floats:
+        """Days to or from the nearest full Moon."""
+        away_s = np.abs(self._inside(unix_s)[..., None] - self._full_moons_unix_s)
+        return np.asarray(away_s.min(axis=-1) / 86400.0)
+
+    def sky_nl(self, name: str, unix_s: ArrayLike, moonlight_part: float = 1.0) -> Floats:
+        """Brightness of the sky at a target in nanolamberts, with that part of the moonlight."""
+        zenith_deg = 90.0 - self.altitude_azimuth(name, unix_s)[0]
+        moon = moonlight_nl(
+            zenith_deg,
+            90.0 - self.moon_altitude(unix_s),
+            self.moon_separation_deg(name, unix_s),
+            self._phase_angle_deg(unix_s),
+        )
+        return dark_sky_nl(zenith_deg) + moonlight_part * moon
+
+    def moon_up(self) -> list[Interval]:
+        """When the Moon's upper edge is above a level horizon."""
+        return intervals_above(self.unix_s, _altitude_azimuth(self._moon)[0], MOONRISE_DEG)
+
+    def clear_of_moon(self, name: str, distance_deg: float, width_days: float) -> list[Interval]:
+        """When a target keeps its distance from the Moon, or the Moon is down."""
+        least_deg = least_moon_distance_deg(
+            distance_deg, width_days, self.days_from_full_moon(self.unix_s)
+        )
+        spare_deg = self.moon_separation_deg(name, self.unix_s) - least_deg
+        down_deg = MOONRISE_DEG - self.moon_altitude(self.unix_s)
+        return intervals_above(self.unix_s, np.maximum(spare_deg, down_deg))
 
     def window(self, name: str, floor_deg: float, horizon: Horizon) -> list[Interval]:
         """The parts of the span in which a target is above both its floor and the horizon."""
         path = _altitude_azimuth(self._directions[name])
         return visible(self.unix_s, *path, floor_deg, horizon)
+
+    def _phase_angle_deg(self, unix_s: ArrayLike) -> Floats:
+        return np.interp(self._inside(unix_s), self.unix_s, self._moon_phase_angle_deg)
 
     def _inside(self, unix_s: ArrayLike) -> Floats:
         moments = np.asarray(unix_s, dtype=np.float64)
