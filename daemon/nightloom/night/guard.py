@@ -49,6 +49,11 @@ class Guard:
         """What speaks against an open roof now; empty when nothing does."""
         return [] if self._weather is None else list(self._weather.reading().reasons)
 
+    @property
+    def is_open(self) -> bool:
+        """Whether nothing is between telescope and sky; a rig without a roof is always open."""
+        return self._roof is None or self._roof.state is RoofState.OPEN
+
     async def unpark(self) -> None:
         """Free the mount. Raises GuardRefusal under a closed roof or in unsafe weather."""
         if not self._mount.is_parked:
@@ -103,11 +108,7 @@ class Guard:
         self._log.emit(RoofClosed(took_s=self._clock.unix_s() - began_s))
 
     def _closed(self) -> str:
-        return (
-            ""
-            if self._roof is None or self._roof.state is RoofState.OPEN
-            else "the roof is not open"
-        )
+        return "" if self.is_open else "the roof is not open"
 
     def _unparked(self) -> str:
         return "" if self._mount.is_parked else "the mount is not parked"

@@ -67,6 +67,8 @@ async def _open(context: Context) -> None:
     reasons = context.guard.unsafe_reasons()
     if reasons:
         raise Unsafe("; ".join(reasons))
+    if not context.guard.is_open:  # a mount may be found standing anywhere, and the roof must pass
+        await context.guard.park()
     await context.guard.open_roof()
     if context.rig.dust_cap is not None:
         await context.rig.dust_cap.open()

@@ -34,7 +34,7 @@ async def strand(context: Context) -> Next:
 
 async def _warm(context: Context) -> None:
     policy, began_s = context.settings.policies.warm, context.clock.unix_s()
-    await context.rig.camera.warm(policy.until_c, policy.ramp_c_per_min)
+    await context.rig.camera.warm(policy.ramp_c_per_min, policy.until_c)
     context.log.emit(
         SensorWarmed(
             temperature_c=context.rig.camera.temperature_c or policy.until_c,
