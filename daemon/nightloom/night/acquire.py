@@ -5,6 +5,7 @@ from nightloom.night.gap import change_filter
 from nightloom.night.guide import NotGuiding
 from nightloom.night.phases import Next, Phase
 from nightloom.night.pointing import NotCentred
+from nightloom.settings import Target
 from nightloom.telemetry.events import TargetChosen
 
 
@@ -24,7 +25,7 @@ async def acquire(context: Context) -> Next:
         course.run(target)
         await _guide(context)
     except (NotCentred, NotGuiding) as failure:
-        return _give_up(context, str(failure))
+        return _give_up(context, target, str(failure))
     await _focus(context, policies.focus.filter or filters[0])
     await context.sleep_until(context.programme.dark.start_unix_s)
     return Next(Phase.GATHERING, "centred, guiding, in focus")
@@ -49,12 +50,11 @@ async def _focus(context: Context, filter_name: str) -> None:
         await context.focusing.curve(filter_name, reason)
 
 
-def _give_up(context: Context, why: str) -> Next:
-    """Leave the target for a while; when it is the sky's fault, hold instead."""
-    target = context.programme.choose()
-    if target is not None:
-        context.programme.set_aside(target)
+def _give_up(context: Context, target: Target, why: str) -> Next:
+    """Leave the target for a while; when it is the only one, hold: the sky may be at fault."""
+    context.programme.set_aside(target)
     if context.programme.choose() is not None:
         return Next(Phase.ACQUIRING, why)
+    context.programme.take_back(target)
     context.holding = True
     return Next(Phase.SHELTERING, why)

@@ -114,6 +114,7 @@ class Guiding:
         self._eager = False
         self.statistics = self.statistics.fresh()
         self._task = asyncio.create_task(self._hold())
+        self._task.add_done_callback(self._ended)
         self._log.emit(GuidingStarted(stars=len(self._stars), snr=float(self._stars.snr[0])))
 
     async def stop(self, reason: str) -> None:
@@ -253,6 +254,12 @@ class Guiding:
             await self._port.pulse(
                 west_ms=pulses.west_ms - pulses.east_ms, north_ms=pulses.north_ms - pulses.south_ms
             )
+
+    def _ended(self, task: asyncio.Task[None]) -> None:
+        """Hand what ended the loop to who waits for its next answer."""
+        waiting = self._heard is not None and not self._heard.done()
+        if waiting and not task.cancelled() and (error := task.exception()) is not None:
+            self._heard.set_exception(error)  # type: ignore[union-attr]
 
     def _tell(self, reading: Reading) -> None:
         self.listener(reading)

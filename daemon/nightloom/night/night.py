@@ -85,7 +85,7 @@ PHASES: dict[Phase, tuple[Work, tuple[Watch, ...]]] = {
     Phase.ACQUIRING: (acquire, (unsafe, operator, dawn)),
     Phase.GATHERING: (gather, (unsafe, operator, dawn, clouded, guided)),
     Phase.CROSSING: (cross, (unsafe, operator, dawn)),
-    Phase.SHELTERING: (shelter, (operator, dawn)),
+    Phase.SHELTERING: (shelter, (operator, dawn, guided)),
     Phase.RETIRING: (retire, ()),
     Phase.STRANDED: (strand, ()),
 }

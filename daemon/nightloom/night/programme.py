@@ -126,6 +126,10 @@ class Programme:
         """Leave a target alone for a while."""
         self._aside_until_s[target.name] = self._clock.unix_s() + SET_ASIDE_S
 
+    def take_back(self, target: Target) -> None:
+        """Undo `set_aside`."""
+        self._aside_until_s.pop(target.name, None)
+
     def window_end_s(self, target: Target) -> float:
         """When the target's present or next window ends; the past when it has none left."""
         now_s = self._clock.unix_s()
