@@ -183,7 +183,7 @@ def get_property(port: int, name: str) -> str:
 
 def becomes(port: int, name: str, value: str) -> bool:
     """Whether a property reads so soon: what one tool has sent, another may ask for too early."""
-    return any(get_property(port, name).strip() == f"{name}={value}" for _ in range(10))
+    return any(get_property(port, name).strip() == f"{name}={value}" for _ in range(200))
 
 
 def set_property(port: int, assignment: str) -> None:
