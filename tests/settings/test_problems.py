@@ -147,6 +147,48 @@ CASES = [
         'targets.toml: target = "NGC 891" must name one target only.',
     ),
     (
+        "targets.toml",
+        "priority = 1",
+        'equinox = "date"',
+        'targets.toml: target["NGC 891"].equinox = "date" must be a Julian or Besselian year such'
+        ' as "J2000" or "B1950".',
+    ),
+    (
+        "targets.toml",
+        "priority = 1",
+        'until_utc = "25:00"',
+        'targets.toml: target["NGC 891"].until_utc = "25:00" must be a time of day in UTC such as'
+        ' "02:30".',
+    ),
+    (
+        "targets.toml",
+        "priority = 1",
+        "hours_max = 0",
+        'targets.toml: target["NGC 891"].hours_max = 0 must be a number above 0 up to 24'
+        " (accepted hours after which a night leaves it).",
+    ),
+    (
+        "targets.toml",
+        "priority = 1",
+        "moon_distance_deg = 200.0",
+        'targets.toml: target["NGC 891"].moon_distance_deg = 200.0 must be a number from 0 to 180,'
+        " in degrees (least distance from a full Moon; 0 for none).",
+    ),
+    (
+        "targets.toml",
+        "priority = 1",
+        "moon_width_days = 5.0",
+        'targets.toml: target["NGC 891"].moon_width_days = 5.0 is not a known key; write'
+        " moon_width_d, in days.",
+    ),
+    (
+        "targets.toml",
+        '[[target]]\nname = "M81"',
+        '[[target.group]]\n[target.group.filter.Ha]\nexposure_s = 60\n[[target]]\nname = "M81"',
+        'targets.toml: target["NGC 891"] must hold either [target.filter.NAME] tables or'
+        " [[target.group]] tables.",
+    ),
+    (
         "policies.toml",
         "points = 9",
         "points = 8",
@@ -200,6 +242,62 @@ def test_a_filter_needs_a_slot_and_a_slot_a_filter(edited: Edit) -> None:
         " its slots hold L, R, G, B, Ha, OIII, SII.",
         'observatory.toml: wheel.slots = "SII" has no table; add [filter.SII].',
     ]
+
+
+GROUPS = """[[target]]
+name = "NGC 7000"
+ra = "20h58m47s"
+dec = "+44d19m48s"
+[[target.group]]
+moon = "down"
+[target.group.filter.R]
+exposure_s = 120
+[[target.group]]
+name = "narrow"
+moon = "up"
+[target.group.filter.Ha]
+exposure_s = 300
+"""
+GROUP_CASES = [
+    (
+        'moon = "up"',
+        'moon = "full"',
+        "group[\"narrow\"].moon = \"full\" must be 'any', 'down' or 'up' (where the Moon"
+        " must be: its upper edge below or above 0°).",
+    ),
+    (
+        "filter.Ha]",
+        "filter.R]",
+        " must name each filter in one group; R is in two.",
+    ),
+    (
+        "filter.Ha]",
+        "filter.Hb]",
+        'group["narrow"].filter.Hb = "Hb" is held by no slot of the wheel; its slots hold'
+        " L, R, G, B, Ha, OIII, SII.",
+    ),
+    (
+        "filter.R]",
+        "filter.Rot]",
+        'group[1].filter.Rot = "Rot" is held by no slot of the wheel; its slots hold'
+        " L, R, G, B, Ha, OIII, SII.",
+    ),
+    (
+        "[target.group.filter.Ha]\nexposure_s = 300\n",
+        "",
+        'group["narrow"].filter is missing; it must be a table (one table for each filter asked).',
+    ),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "sentence"), GROUP_CASES)
+def test_a_mistake_in_a_group_gives_one_sentence(
+    edited: Edit, old: str, new: str, sentence: str
+) -> None:
+    first = '[[target]]\nname = "NGC 891"'
+    assert old in GROUPS
+    (told,) = edited("targets.toml", first, f"{GROUPS.replace(old, new, 1)}\n{first}")
+    assert told.removeprefix('targets.toml: target["NGC 7000"]').lstrip(".") == sentence
 
 
 def test_one_name_fills_one_slot(edited: Edit) -> None:

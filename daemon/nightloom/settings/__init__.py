@@ -5,9 +5,10 @@ from nightloom.settings.places import default_folder, demo_folder
 from nightloom.settings.policies import Policies
 from nightloom.settings.problems import Problem, SettingsError
 from nightloom.settings.reader import Settings, read_settings
-from nightloom.settings.targets import Sub, Target, Targets
+from nightloom.settings.targets import Group, Sub, Target, Targets
 
 __all__ = [
+    "Group",
     "Observatory",
     "Policies",
     "Problem",

@@ -56,10 +56,10 @@ def _slots_without_filter(tables: Tables) -> Iterator[Problem]:
 def _targets_without_slot(tables: Tables) -> Iterator[Problem]:
     slots = _slots(tables)
     for target in _targets(tables):
-        for name in _table(target, "filter"):
-            if slots and name not in slots:
-                key = f'target["{target.get("name")}"].filter.{name}'
-                yield _no_slot("targets.toml", key, name, slots)
+        for place, table in _filter_tables(target):
+            for name in table:
+                if slots and name not in slots:
+                    yield _no_slot("targets.toml", f"{place}.{name}", name, slots)
 
 
 def _targets_of_one_name(tables: Tables) -> Iterator[Problem]:
@@ -80,6 +80,17 @@ def _policies_without_slot(tables: Tables) -> Iterator[Problem]:
 def _targets(tables: Tables) -> list[dict[str, Any]]:
     targets = tables.get("targets.toml", {}).get("target")
     return [one for one in targets if isinstance(one, dict)] if isinstance(targets, list) else []
+
+
+def _filter_tables(target: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Each table of filters in a target with its place: its own, or those of its groups."""
+    place = f'target["{target.get("name")}"]'
+    yield f"{place}.filter", _table(target, "filter")
+    groups = target.get("group")
+    for number, group in enumerate(groups if isinstance(groups, list) else [], 1):
+        if isinstance(group, dict):
+            named = f'"{group["name"]}"' if isinstance(group.get("name"), str) else number
+            yield f"{place}.group[{named}].filter", _table(group, "filter")
 
 
 def _table(table: dict[str, Any] | None, key: str) -> dict[str, Any]:

@@ -1,25 +1,12 @@
 """targets.toml: what to image, and in which proportion."""
 
-from typing import Any, ClassVar, Literal
+import re
+from typing import Any, ClassVar, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
+from nightloom.settings.coordinates import EQUINOX, in_j2000, with_angles
 from nightloom.settings.table import Table
-
-
-def read_angle(text: str, unit: str) -> float | None:
-    """Degrees of an angle such as "05h35m17s"; None when it is no angle.
-
-    `unit` is that of a text without letters, such as "05:35:17": "hourangle" or "deg".
-    """
-    # Imported here because it takes longer than all the rest of a command that needs no angle.
-    from astropy.coordinates import Angle
-    from astropy.units import UnitsError
-
-    try:
-        return float(Angle(text, unit=unit).deg)
-    except (ValueError, UnitsError):  # astropy's parse errors all derive from these two
-        return None
 
 
 class Sub(Table):
@@ -43,8 +30,60 @@ class TargetDither(Table):
     )
 
 
+class Group(Table):
+    """Filters that are taken in turn, and the sky they are taken under."""
+
+    name: str = Field(default="", description="name of the group, for tables and pictures")
+    filters: dict[str, Sub] = Field(
+        validation_alias="filter", min_length=1, description="one table for each filter asked"
+    )
+    moon: Literal["any", "down", "up"] = Field(
+        default="any", description="where the Moon must be: its upper edge below or above 0°"
+    )
+    moon_distance_deg: float | None = Field(
+        default=None,
+        ge=0,
+        le=180,
+        description="least distance from a full Moon; left out, the target's",
+    )
+    moon_width_d: float | None = Field(
+        default=None,
+        gt=0,
+        le=30,
+        description="days from full Moon at which half that distance will do; left out, the"
+        " target's",
+    )
+    sun_altitude_deg: float | None = Field(
+        default=None,
+        ge=-30,
+        le=0,
+        description="altitude of the Sun below which it is dark enough; left out, the policy's",
+    )
+
+    @property
+    def label(self) -> str:
+        """Its name, or its filters where it has none."""
+        return self.name or " ".join(self.filters)
+
+    @property
+    def cycle_s(self) -> float:
+        """Exposure of one whole cycle, in seconds."""
+        return sum(sub.share * sub.exposure_s for sub in self.filters.values())
+
+    def lacking(self, accepted_s: dict[str, float]) -> dict[str, Sub]:
+        """The filters that have not reached their wanted hours; those without any never do."""
+        return {
+            name: sub
+            for name, sub in self.filters.items()
+            if sub.wanted_hours is None or accepted_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
+        }
+
+
+_TIME_OF_DAY = re.compile(r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?")
+
+
 class Target(Table):
-    """One object and the subs asked of it. Coordinates are ICRS, as good as J2000 here."""
+    """One object and the subs asked of it. Coordinates, once read, are ICRS, as good as J2000."""
 
     hints: ClassVar[dict[str, str]] = {
         "ra": 'must be text such as "05h35m17s", or write ra_deg as a number in degrees',
@@ -54,16 +93,40 @@ class Target(Table):
     name: str = Field(min_length=1, description="name of the object")
     ra_deg: float = Field(ge=0, lt=360, description="right ascension")
     dec_deg: float = Field(ge=-90, le=90, description="declination")
-    equinox: Literal["J2000"] = Field(default="J2000", description="equinox of the coordinates")
-    priority: int = Field(default=1, ge=1, le=99, description="1 goes first")
+    equinox: str = Field(default="J2000", description="equinox of the coordinates")
+    priority: int = Field(
+        default=1, ge=1, le=99, description="1 goes first; a second of it is worth two of a 2"
+    )
     altitude_floor_deg: float = Field(
         default=30.0,
         ge=0,
         lt=90,
         description="lowest altitude at which this target is worth imaging",
     )
+    moon_distance_deg: float = Field(
+        default=0.0, ge=0, le=180, description="least distance from a full Moon; 0 for none"
+    )
+    moon_width_d: float = Field(
+        default=7.0,
+        gt=0,
+        le=30,
+        description="days from full Moon at which half that distance will do",
+    )
+    until_utc: str | None = Field(
+        default=None, description="time of day after which it is left for the night"
+    )
+    hours_max: float | None = Field(
+        default=None, gt=0, le=24, description="accepted hours after which a night leaves it"
+    )
     filters: dict[str, Sub] = Field(
-        validation_alias="filter", min_length=1, description="one table for each filter asked"
+        default_factory=dict,
+        validation_alias="filter",
+        description="one table for each filter asked, when there is one group only",
+    )
+    own_groups: tuple[Group, ...] = Field(
+        default=(),
+        validation_alias="group",
+        description="one table for each group of filters, when there are several",
     )
     dither: TargetDither = Field(
         default_factory=TargetDither, description="dither of this target alone"
@@ -71,23 +134,65 @@ class Target(Table):
 
     @model_validator(mode="before")
     @classmethod
-    def _angles_from_text(cls, table: Any) -> Any:
-        """Turn `ra` and `dec` texts into degrees; what does not parse stays, to be reported."""
+    def _coordinates(cls, table: Any) -> Any:
+        """Turn `ra` and `dec` texts into degrees, and any equinox into J2000.
+
+        What does not parse stays, to be reported.
+        """
         if not isinstance(table, dict):
             return table
-        read = dict(table)
-        for key, unit, low, high in (("ra", "hourangle", 0, 360), ("dec", "deg", -90, 90)):
-            text = read.get(key)
-            degrees = read_angle(text, unit) if isinstance(text, str) else None
-            if degrees is not None and low <= degrees <= high and f"{key}_deg" not in read:
-                read[f"{key}_deg"] = degrees
-                del read[key]
-        return read
+        read = in_j2000(with_angles(table))
+        groups = read.get("group")
+        # What comes out of here is no JSON any more, where a list would do for a tuple.
+        return read | {"group": tuple(groups)} if isinstance(groups, list) else read
+
+    @field_validator("equinox")
+    @classmethod
+    def _a_year(cls, equinox: str) -> str:
+        if not EQUINOX.fullmatch(equinox):
+            raise ValueError('must be a Julian or Besselian year such as "J2000" or "B1950"')
+        return equinox
+
+    @field_validator("until_utc")
+    @classmethod
+    def _a_time_of_day(cls, text: str | None) -> str | None:
+        if text is not None and not _TIME_OF_DAY.fullmatch(text):
+            raise ValueError('must be a time of day in UTC such as "02:30"')
+        return text
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        if bool(self.filters) == bool(self.own_groups):
+            raise ValueError(
+                "must hold either [target.filter.NAME] tables or [[target.group]] tables"
+            )
+        names = [name for group in self.own_groups for name in group.filters]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"must name each filter in one group; {', '.join(twice)} is in two")
+        return self
 
     @property
-    def cycle_s(self) -> float:
-        """Exposure of one whole cycle, in seconds."""
-        return sum(sub.share * sub.exposure_s for sub in self.filters.values())
+    def groups(self) -> tuple[Group, ...]:
+        """The groups of filters with the target's moon rule where they have none of their own."""
+        return tuple(
+            group.model_copy(
+                update={
+                    "moon_distance_deg": (
+                        self.moon_distance_deg
+                        if group.moon_distance_deg is None
+                        else group.moon_distance_deg
+                    ),
+                    "moon_width_d": group.moon_width_d or self.moon_width_d,
+                }
+            )
+            for group in self.own_groups or (Group(filters=self.filters),)
+        )
+
+    @property
+    def subs(self) -> dict[str, Sub]:
+        """The filters of all groups."""
+        return {name: sub for group in self.groups for name, sub in group.filters.items()}
 
 
 class Targets(Table):

@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, get_origin
 
 from annotated_types import Ge, Gt, Le, Lt
 from pydantic import BaseModel
@@ -30,6 +30,7 @@ UNITS = {
     "_s": "seconds",
     "_h": "hours",
     "_c": "degrees Celsius",
+    "_d": "days",
 }
 """What the last word of a key says about its number; longer endings first."""
 
@@ -133,7 +134,7 @@ def _rule(place: Place, model: type[BaseModel], detail: ErrorDetails) -> str:
         words = "must be true or false"
     elif kind is str:
         words = "must be a text in quotes"
-    elif isinstance(kind, type) and issubclass(kind, BaseModel):
+    elif get_origin(kind) is dict or (isinstance(kind, type) and issubclass(kind, BaseModel)):
         words = "must be a table"
     elif detail["type"] == "literal_error":
         words = f"must be {detail['ctx']['expected']}"
