@@ -122,13 +122,16 @@ class Course:
         """The sub that the tally asks for."""
         target = self.running
         cycle = cycle_of(target)
-        accepted_s = self._ledger.accepted_s(target.name)
-        self.cycle = cycles_done(cycle, accepted_s) + 1
+        accepted_s, pending_s = self._ledger.accepted_s(target.name), self._pending_s(target)
+        taken_s = {
+            name: accepted_s.get(name, 0.0) + pending_s.get(name, 0.0) for name in target.filters
+        }
+        self.cycle = cycles_done(cycle, taken_s) + 1
         due = next_sub(
             cycle,
             self._weave(target, cycle),
             accepted_s,
-            self._pending_s(target),
+            pending_s,
             self._taken_here,
         )
         return Planned(due.filter, target.filters[due.filter].exposure_s, due.dither_before)
@@ -139,7 +142,7 @@ class Course:
         end_s = now_s + self._costs.dither_s + self.planned().exposure_s
         if end_s > self._programme.dark.end_unix_s:
             return Next(Phase.RETIRING, "no sub fits before dawn")
-        chosen = self._programme.choose(running=target)
+        chosen = self._programme.choose(target, self._pending_s(target))
         if chosen is None:
             return Next(Phase.READYING, f"{target.name} is done, and nothing else is up")
         if end_s > self._programme.window_end_s(target):

@@ -12,6 +12,18 @@ from nightloom.night.sub import at_closing, fetch, open_shutter
 async def gather(context: Context) -> Next:
     """Take subs of the running target until something else is due, and say what.
 
+    Whether a target is done hangs on its last verdicts, so that they are waited for.
+    """
+    while True:
+        ending = await _take_subs(context)
+        if not context.intake.pending:
+            return ending
+        await context.intake.drain()
+
+
+async def _take_subs(context: Context) -> Next:
+    """Take subs until something else seems to be due.
+
     The closing of the shutter is the moment of decision: while the frame downloads, the wheel
     turns, the focuser follows and the guide stars move to the next pointing.
     """

@@ -1,5 +1,6 @@
 """Tonight's programme: when it is dark, which target is up, and how long it stays so."""
 
+from collections.abc import Mapping
 from datetime import date
 
 from nightloom.ledger import Ledger
@@ -15,6 +16,8 @@ SET_ASIDE_S = 1800.0
 
 LEAST_WINDOW_S = 900.0
 """A window shorter than this does not pay for slewing, centring and focusing."""
+
+NOTHING: Mapping[str, float] = {}
 
 
 class NoDarkness(Exception):
@@ -108,17 +111,20 @@ class Programme:
             for target in self.targets
         )
 
-    def choose(self, running: Target | None = None) -> Target | None:
+    def choose(
+        self, running: Target | None = None, pending_s: Mapping[str, float] = NOTHING
+    ) -> Target | None:
         """The target to be imaged now; None when none is up that still lacks anything.
 
         The first by priority among those in their window, ties to the one whose window ends first.
-        A target that is not `running` needs time enough left to be worth acquiring.
+        A target that is not `running` needs time enough left to be worth acquiring. `pending_s`
+        are seconds by filter of the running one that were taken and have no verdict yet.
         """
         up = [
             target
             for target in self.targets
             if self._open(target, 0.0 if target == running else LEAST_WINDOW_S)
-            and self._lacks(target)
+            and self._lacks(target, pending_s if target == running else NOTHING)
         ]
         return min(up, key=lambda t: (t.priority, self.window_end_s(t)), default=None)
 
@@ -160,9 +166,10 @@ class Programme:
             for window in self._windows[target.name]
         )
 
-    def _lacks(self, target: Target) -> bool:
+    def _lacks(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> bool:
         accepted_s = self._ledger.accepted_s(target.name)
         return any(
-            sub.wanted_hours is None or accepted_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
+            sub.wanted_hours is None
+            or accepted_s.get(name, 0.0) + pending_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
             for name, sub in target.filters.items()
         )
