@@ -11,6 +11,7 @@ from nightloom.guiding import (
     Calibration,
     CalibrationPolicy,
     CalibrationRun,
+    Direction,
     Done,
     GuidePolicy,
     GuideStars,
@@ -37,7 +38,7 @@ from nightloom.telemetry.events import (
     SettleFailed,
 )
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.devices import Camera, GuidePort, PierSide
+from nightloom_drivers.devices import Camera, GuidePort, Mount, PierSide
 
 STARS_MAX = 12
 """More stars average the air a little better, and cost time in every frame."""
@@ -78,12 +79,13 @@ class Guiding:
         self,
         camera: Camera,
         port: GuidePort,
+        mount: Mount,
         settings: Settings,
         compute: Arithmetic,
         clock: Clock,
         log: Log,
     ) -> None:
-        self._camera, self._port, self._compute = camera, port, compute
+        self._camera, self._port, self._mount, self._compute = camera, port, mount, compute
         self._clock, self._log = clock, log
         self._exposure_s = settings.observatory.guide_camera.exposure_s
         self._policy = settings.policies.guiding
@@ -92,6 +94,8 @@ class Guiding:
         self.statistics = GuideStatistics(self.scale_arcsec_per_px)
         self._stars: GuideStars | None = None
         self._eager = False
+        self._north_is_south = False
+        """Many German mounts turn the same way for a pulse north on both sides of the pier."""
         self._task: asyncio.Task[None] | None = None
         self._heard: asyncio.Future[Reading] | None = None
         self.listener: Callable[[Reading], None] = _nobody
@@ -138,7 +142,8 @@ class Guiding:
         assert self.calibration is not None
         assert self._stars is not None
         scale = self.scale_arcsec_per_px
-        shift_px = self.calibration.from_axes(west_arcsec / scale, north_arcsec / scale)
+        north = -north_arcsec if self._north_is_south else north_arcsec
+        shift_px = self.calibration.from_axes(west_arcsec / scale, north / scale)
         self._stars = self._stars.shifted(*shift_px)
         self._eager = True
 
@@ -196,17 +201,30 @@ class Guiding:
         )
         run = CalibrationRun(policy, declination_deg=declination_deg, pier_side=side)
         near = (0.0, 0.0)
+        ends_deg: dict[Direction, float] = {}  # the mount's declination at the end of each leg
         while True:
             seen = await self._measure(near)
+            ends_deg[run.legs[-1].direction] = self._mount.position.dec_deg
             near = (seen.dx_px, seen.dy_px) if seen.held else near
             match run.next(seen):
                 case Pulses() as pulses:
                     await self._pulse(pulses)
                 case Done(calibration):
+                    self._north_is_south = self._went_south(run, ends_deg)
                     self._log.emit(_calibrated(calibration, self.scale_arcsec_per_px))
                     return calibration
                 case Refused() as refusal:
                     raise NotGuiding(f"calibration refused: {refusal}")
+
+    def _went_south(self, run: CalibrationRun, ends_deg: dict[Direction, float]) -> bool:
+        """Whether the mount reads that pulses north took it south.
+
+        One that does not count its pulses is taken at its word.
+        """
+        moved_deg = ends_deg[Direction.NORTH] - ends_deg[Direction.EAST]
+        north = next(leg for leg in run.legs if leg.direction is Direction.NORTH)
+        seen_arcsec = north.moved_px() * self.scale_arcsec_per_px
+        return 3600.0 * moved_deg < -0.5 * seen_arcsec
 
     async def _hold(self) -> None:
         state = GuideState()
