@@ -1,48 +1,41 @@
 """What the time between two subs costs."""
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import Enum
 
-
-class Gap(Enum):
-    """What happens between two successive subs, besides the download."""
-
-    NOTHING = "nothing"
-    CHANGE = "change"
-    DITHER = "dither"
-    CHANGE_AND_DITHER = "change and dither"
-
-    @classmethod
-    def of(cls, changes: bool, dithers: bool) -> "Gap":
-        if dithers:
-            return cls.CHANGE_AND_DITHER if changes else cls.DITHER
-        return cls.CHANGE if changes else cls.NOTHING
+Pair = tuple[str, str]
+"""The filter of one sub, and that of the next."""
 
 
 @dataclass(frozen=True)
 class GapCosts:
     """How long each thing in a gap takes; they run together, so a gap lasts as long as the longest.
 
-    `download_s` blocks the camera, `change_s` is the wheel and the focus offset after it,
-    `dither_s` the dither and its settling.
+    `download_s` blocks the camera, `change_s` is the wheel and the focus offset after it: one time
+    for all changes, or one for each ordered pair of different filters. `dither_s` is the dither and
+    its settling.
     """
 
     download_s: float
-    change_s: float
+    change_s: float | Mapping[Pair, float]
     dither_s: float
 
-    def of(self, gap: Gap) -> float:
-        """Seconds from the end of one sub to the beginning of the next."""
-        change_s = self.change_s if gap in (Gap.CHANGE, Gap.CHANGE_AND_DITHER) else 0.0
-        dither_s = self.dither_s if gap in (Gap.DITHER, Gap.CHANGE_AND_DITHER) else 0.0
-        return max(self.download_s, change_s, dither_s)
+    def changing_s(self, before: str, after: str) -> float:
+        """Time to go from one filter to another. Raises KeyError for a pair that has no time."""
+        if before == after:
+            return 0.0
+        if isinstance(self.change_s, Mapping):
+            return self.change_s[before, after]
+        return self.change_s
+
+    def gap_s(self, before: str, after: str, dithers: bool) -> float:
+        """Seconds from the end of a sub to the beginning of the next."""
+        dither_s = self.dither_s if dithers else 0.0
+        return max(self.download_s, self.changing_s(before, after), dither_s)
 
 
-def order_cost_s(order: Sequence[Hashable], dither_after: Sequence[bool], costs: GapCosts) -> float:
+def order_cost_s(order: Sequence[str], dither_after: Sequence[bool], costs: GapCosts) -> float:
     """Seconds lost in all gaps of a cycle that repeats, the gap back to its beginning included."""
     following = [*order[1:], order[0]]
-    return sum(
-        costs.of(Gap.of(here != there, dithers))
-        for here, there, dithers in zip(order, following, dither_after, strict=True)
-    )
+    gaps = zip(order, following, dither_after, strict=True)
+    return sum(costs.gap_s(*gap) for gap in gaps)

@@ -1,22 +1,10 @@
 """The order of a cycle's subs and the gaps in which it dithers.
 
-The dithers cut the ring into pointings. Two subs of one filter never share a pointing, so an
-undithered gap always changes the filter; what a ring costs then depends on two numbers only, its
-dithers m and its filter changes k:
-
-    (N − m) change + (m + k − N) (change and dither) + (N − k) dither
-
-and m is at least the largest count, k at least the number of filters when there are several. The
-least of that formula is the lower bound, and it can always be reached: with m at its bound when a
-dither takes longer than a change (each pointing takes one sub of the commonest filter, the others
-spread over the pointings), with k at its bound when a change takes longer (each filter in one run,
-dithering inside it). For a given order, dithering only when the next filter was already taken at
-this pointing needs the fewest dithers. So the search is not for cost but, among the cheapest
-orders, for evenness.
-
-Evenness: the smallest largest distance of any filter from its share after any sub, then the
-smallest sum of squares of those distances, then the fewest dithers, then the order in which the
-filters were given.
+The cheapest orders are found first: `completion` says, from any point of a cycle, what the rest
+costs at least, and a search that never takes a sub with which the cycle would cost more stays among
+them. Of these it takes the most even one: the smallest largest distance of any filter from its
+share after any sub, then the smallest sum of squares of those distances, then the fewest dithers,
+then the order in which the filters were given.
 """
 
 from collections.abc import Iterator, Mapping
@@ -24,7 +12,11 @@ from dataclasses import dataclass
 from math import inf
 from typing import NamedTuple
 
-from nightloom.cycle.gaps import Gap, GapCosts, order_cost_s
+import numpy as np
+
+from nightloom.cycle.bound import lower_bound_s
+from nightloom.cycle.completion import State, completion
+from nightloom.cycle.gaps import GapCosts, order_cost_s
 
 EXACT_UP_TO_SUBS = 12
 # States kept in a layer of a longer cycle: enough for orders within a few percent of the most even.
@@ -36,8 +28,9 @@ _SAME_S = 1e-6  # costs closer than this are equal
 class Weave:
     """One cycle as a ring: `dither_after[i]` says whether to dither between sub i and the next.
 
-    A cycle ends with a dither. `cost_s` is what all gaps of a cycle take, the least there is
-    (`lower_bound_s`); `exact` is false when a long cycle may not be as even as it could.
+    A cycle ends with a dither. `cost_s` is what all gaps of a cycle take. `exact` says that no
+    order costs less, and that none that costs as little is more even; up to 12 subs it is always
+    true. No order costs less than `lower_bound_s`.
     """
 
     order: tuple[str, ...]
@@ -45,6 +38,21 @@ class Weave:
     cost_s: float
     lower_bound_s: float
     exact: bool
+
+    @property
+    def dithers(self) -> int:
+        """Dithers in a cycle."""
+        return sum(self.dither_after)
+
+    @property
+    def changes(self) -> int:
+        """Filter changes in a cycle, round the ring."""
+        return changes_of(self.order)
+
+
+def changes_of(order: tuple[str, ...]) -> int:
+    """Filter changes of an order that repeats."""
+    return sum(here != order[place - 1] for place, here in enumerate(order))
 
 
 def weave(counts: Mapping[str, int], costs: GapCosts) -> Weave:
@@ -54,7 +62,7 @@ def weave(counts: Mapping[str, int], costs: GapCosts) -> Weave:
     """
     if not counts or min(counts.values()) < 1:
         raise ValueError(f"a cycle needs at least one sub of each filter, not {dict(counts)}")
-    path, exact = _Search(tuple(counts.values()), costs).most_even()
+    path, exact = _Search(counts, costs).most_even()
     filters = tuple(counts)
     order = tuple(filters[step.filter] for step in path)
     # A step knows of the dither before it; the one before the first step closes the ring.
@@ -68,57 +76,39 @@ def weave(counts: Mapping[str, int], costs: GapCosts) -> Weave:
     )
 
 
-def lower_bound_s(counts: Mapping[str, int], costs: GapCosts) -> float:
-    """The least that any order of these counts can cost, from the formula above."""
-    subs, filters = sum(counts.values()), len(counts)
-    change, both, dither = (
-        costs.of(gap) for gap in (Gap.CHANGE, Gap.CHANGE_AND_DITHER, Gap.DITHER)
-    )
-    return min(
-        (subs - m) * change + (m + k - subs) * both + (subs - k) * dither
-        for m in range(max(counts.values()), subs + 1)
-        for k in (range(filters, subs + 1) if filters > 1 else (0,))
-        if m + k >= subs
-    )
-
-
 class _Step(NamedTuple):
     filter: int
     dithered: bool
 
 
-class _State(NamedTuple):
-    left: tuple[int, ...]  # subs still to take, by filter
-    pointing: frozenset[int]  # filters taken since the last dither
-    first: int  # filters; -1 where the cost does not depend on them
-    last: int
-
-
 class _Rank(NamedTuple):
+    dearer_s: float  # than the least that the cycle might cost
     farthest: int  # distances in subs, times the subs of the cycle
     squares: int
     dithers: int
 
 
 _Path = tuple[_Step, ...]
-_Layer = dict[_State, tuple[_Rank, _Path]]
+_Layer = dict[State, tuple[_Rank, _Path]]
 
 
 class _Search:
-    """A shortest path through the states of a cycle, one layer a sub, never leaving the least cost.
+    """A shortest path through the states of a cycle, one layer a sub.
 
     A largest distance and a sum do not share a shortest path, so there are two passes: the first
     finds the smallest largest distance, the second the smallest sum within it.
     """
 
-    def __init__(self, counts: tuple[int, ...], costs: GapCosts) -> None:
-        self._counts, self._subs = counts, sum(counts)
-        self._change_s = costs.of(Gap.CHANGE)
-        self._both_s = costs.of(Gap.CHANGE_AND_DITHER)
-        self._dither_s = costs.of(Gap.DITHER)
-        # Only when a change takes longer than a dither does it matter which filter came last.
-        self._runs_pay = self._dither_s < self._both_s
-        self._exact = True
+    def __init__(self, counts: Mapping[str, int], costs: GapCosts) -> None:
+        self._counts = tuple(counts.values())
+        self._subs = sum(self._counts)
+        plain, dithered = (
+            np.array([[costs.gap_s(f, g, dithers) for g in counts] for f in counts], dtype=float)
+            for dithers in (False, True)
+        )
+        np.fill_diagonal(plain, inf)  # one filter twice at one pointing
+        self._completion = completion(self._counts, plain, dithered)
+        self._exact = self._completion.exact
 
     def most_even(self) -> tuple[_Path, bool]:
         """The best path, and whether it is known to be the best."""
@@ -129,15 +119,17 @@ class _Search:
 
     def _best(self, nearest: int, farthest: float) -> tuple[_Rank, _Path]:
         """The best path whose distances stay within `farthest`; those below `nearest` are equal."""
-        layer: _Layer = {_State(self._counts, frozenset(), -1, -1): (_Rank(nearest, 0, 0), ())}
+        start = State(self._counts, frozenset(), -1, -1)
+        layer: _Layer = {start: (_Rank(0.0, nearest, 0, 0), ())}
         for taken in range(1, self._subs + 1):
             following: _Layer = {}
             for state, (rank, path) in layer.items():
-                for step, after in self._steps(state):
+                for step, after, dearer_s in self._steps(state):
                     distances = self._distances(after.left, taken)
                     if max(distances) > farthest:
                         continue
                     here = _Rank(
+                        rank.dearer_s + dearer_s,
                         max(rank.farthest, *distances),
                         rank.squares + sum(distance**2 for distance in distances),
                         rank.dithers + step.dithered,
@@ -147,51 +139,37 @@ class _Search:
             layer = self._thinned(following)
         return min(layer.values(), key=lambda found: found[0])
 
-    def _steps(self, state: _State) -> Iterator[tuple[_Step, _State]]:
-        """The next subs with which the cycle still costs the least it can."""
-        least_s = self._completion_s(state)
+    def _steps(self, state: State) -> Iterator[tuple[_Step, State, float]]:
+        """The next subs, the state after each, and how much dearer it makes the cycle.
+
+        Where the completion is exact, only those that make it no dearer.
+        """
+        least_s = self._completion(state)
+        begun = state.left != self._counts
         for filter_, left in enumerate(state.left):
-            if left == 0:
-                continue
-            dithered = filter_ in state.pointing
-            after = _State(
-                (*state.left[:filter_], left - 1, *state.left[filter_ + 1 :]),
-                frozenset({filter_}) if dithered else state.pointing | {filter_},
-                (filter_ if state.first < 0 else state.first) if self._runs_pay else -1,
-                filter_ if self._runs_pay else -1,
-            )
-            cost_s = self._gap_s(state, filter_, dithered) + self._completion_s(after)
-            if cost_s <= least_s + _SAME_S:
-                yield _Step(filter_, dithered), after
+            for dithers in self._ways(state, filter_) if left else ():
+                after = self._after(state, filter_, dithers)
+                # The gap before the first sub is the one that closes the ring.
+                gap_s = self._completion.gap_s(state, filter_, dithers) if begun else 0.0
+                dearer_s = gap_s + self._completion(after) - least_s
+                if not self._completion.exact:
+                    yield _Step(filter_, dithers), after, dearer_s
+                elif dearer_s <= _SAME_S:
+                    yield _Step(filter_, dithers), after, 0.0
 
-    def _gap_s(self, state: _State, filter_: int, dithered: bool) -> float:
-        if not state.pointing:  # the gap before the first sub is the one that closes the ring
-            return 0.0
-        if not dithered:
-            return self._change_s
-        return self._dither_s if filter_ == state.last else self._both_s
+    def _ways(self, state: State, filter_: int) -> tuple[bool, ...]:
+        """Whether to dither before a sub: it must, or it may because that might cost nothing."""
+        if filter_ in state.pointing:
+            return (True,)
+        return (False, True) if self._completion.ends_matter and state.last >= 0 else (False,)
 
-    def _completion_s(self, state: _State) -> float:
-        """The least that the remaining gaps can cost, the one that closes the ring included."""
-        gaps = sum(state.left) + bool(state.pointing)
-        if not self._runs_pay:
-            dithers = 1 + max(
-                left - (filter_ not in state.pointing) for filter_, left in enumerate(state.left)
-            )
-            dithers = max(dithers, 1)
-            return dithers * self._both_s + (gaps - dithers) * self._change_s
-        changes = self._changes_left(state)
-        return changes * self._change_s + (gaps - changes) * self._dither_s
-
-    def _changes_left(self, state: _State) -> int:
-        """The fewest filter changes that the rest of the ring needs when filters go in runs."""
-        others = sum(left > 0 for f, left in enumerate(state.left) if f != state.last)
-        if not state.pointing:
-            return others if others > 1 else 0
-        if others == 0:
-            return int(state.first != state.last)
-        first_comes_last = state.first != state.last and state.left[state.first] > 0
-        return others + (not first_comes_last)
+    def _after(self, state: State, filter_: int, dithers: bool) -> State:
+        left = (*state.left[:filter_], state.left[filter_] - 1, *state.left[filter_ + 1 :])
+        here = frozenset({filter_}) if dithers else state.pointing | {filter_}
+        pointing = frozenset(f for f in here if left[f])
+        if not self._completion.ends_matter:
+            return State(left, pointing, -1, -1)
+        return State(left, pointing, filter_ if state.first < 0 else state.first, filter_)
 
     def _distances(self, left: tuple[int, ...], taken: int) -> list[int]:
         return [
