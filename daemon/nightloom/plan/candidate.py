@@ -1,0 +1,78 @@
+"""What may be imaged tonight, and what a plan is made of."""
+
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightloom.sky import Interval
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A group of filters of a target: when it may be imaged, how well, and how much is wanted.
+
+    `quality` has one value, 0 to 1, for each step of the night. `open_fraction` is the part of its
+    time for which the shutter is open. `wanted_s` are the open seconds that the group still lacks,
+    `target_s` those that the whole target may still take tonight.
+    """
+
+    target: str
+    group: int
+    windows: tuple[Interval, ...]
+    quality: Floats
+    weight: float = 1.0
+    open_fraction: float = 1.0
+    wanted_s: float = inf
+    target_s: float = inf
+
+    def usable_s(self, edges_unix_s: Floats) -> Floats:
+        """Seconds of each step, between two edges and the next, that lie in its windows."""
+        shared = [
+            np.minimum(edges_unix_s[1:], window.end_unix_s)
+            - np.maximum(edges_unix_s[:-1], window.start_unix_s)
+            for window in self.windows
+        ]
+        inside = np.clip(np.reshape(shared, (-1, len(edges_unix_s) - 1)), 0.0, None)
+        return np.asarray(inside.sum(axis=0))
+
+
+@dataclass(frozen=True)
+class Block:
+    """A stretch of the night for one group of one target, and the open seconds expected of it."""
+
+    target: str
+    group: int
+    start_unix_s: float
+    end_unix_s: float
+    open_s: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Blocks in order of time, and what they are worth.
+
+    `bound` is an upper bound of what any plan on the same steps is worth; `exact` says that it is
+    reached.
+    """
+
+    blocks: tuple[Block, ...]
+    objective: float
+    bound: float
+
+    @property
+    def exact(self) -> bool:
+        """Whether no other plan is worth more."""
+        return self.bound <= self.objective * (1 + 1e-9) + 1e-6
+
+    def at(self, unix_s: float) -> Block | None:
+        """The block of a moment; None when nothing is planned for it."""
+        return next((b for b in self.blocks if b.start_unix_s <= unix_s < b.end_unix_s), None)
+
+
+def steps(span: Interval, step_s: float) -> Floats:
+    """Edges of steps that fill a span; the last step may be shorter."""
+    return np.append(np.arange(span.start_unix_s, span.end_unix_s, step_s), span.end_unix_s)
