@@ -2,7 +2,16 @@
 
 from nightloom.cycle.bound import lower_bound_s
 from nightloom.cycle.changes import FocuserTravel, WheelTravel, change_times_s
-from nightloom.cycle.even import Next, cycles_done, next_sub, unevenness
+from nightloom.cycle.even import (
+    UNEVENNESS_MAX,
+    Next,
+    Taken,
+    catch_up,
+    cycles_done,
+    next_sub,
+    unevenness,
+    waiting,
+)
 from nightloom.cycle.gaps import GapCosts, Pair, order_cost_s
 from nightloom.cycle.plain import PlainOrder, plain_orders
 from nightloom.cycle.shares import Cycle, Share
@@ -10,6 +19,7 @@ from nightloom.cycle.weave import EXACT_UP_TO_SUBS, Weave, weave
 
 __all__ = [
     "EXACT_UP_TO_SUBS",
+    "UNEVENNESS_MAX",
     "Cycle",
     "FocuserTravel",
     "GapCosts",
@@ -17,8 +27,10 @@ __all__ = [
     "Pair",
     "PlainOrder",
     "Share",
+    "Taken",
     "Weave",
     "WheelTravel",
+    "catch_up",
     "change_times_s",
     "cycles_done",
     "lower_bound_s",
@@ -26,5 +38,6 @@ __all__ = [
     "order_cost_s",
     "plain_orders",
     "unevenness",
+    "waiting",
     "weave",
 ]

@@ -2,17 +2,39 @@
 
 The weave repeated without end is what the night should look like. The next sub is the earliest one
 of that endless weave which the tally does not hold yet: while nothing is rejected that is the
-weave, and after a rejection it is the missing sub.
+weave, and after a rejection it is the missing sub. Three things bend this rule:
+
+* A sub must not take its filter, or leave another, further than a cycle from its share, whatever
+  the verdicts on the subs in flight will be.
+* A tally that is further off than a cycle already was not made in these shares: a filter was added,
+  or shares were changed. What is missing is then made up beside the others (`catch_up`), not alone.
+* A filter whose subs are rejected again and again waits while the others take what they take in a
+  cycle, and then has one try. What it lacks stays on the tally.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import ceil, inf
 
 from nightloom.cycle.shares import Cycle, Share
 from nightloom.cycle.weave import Weave
 
-# Tallies are sums of floats: this part of a sub may be missing from a whole one.
-_ROUNDING_SUBS = 1e-6
+UNEVENNESS_MAX = 1.0
+"""No filter is to be further from its share than this, in cycles."""
+
+PATIENCE = 3
+"""Rejections in a row after which a filter waits: two may be chance, a satellite and a gust."""
+
+# Tallies are sums of floats: this part of a sub, or of a cycle, may be missing from a whole one.
+_ROUNDING = 1e-6
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A sub that was taken, and whether it was accepted; None while there is no verdict."""
+
+    filter: str
+    accepted: bool | None
 
 
 @dataclass(frozen=True)
@@ -30,18 +52,33 @@ def next_sub(
     accepted_s: Mapping[str, float],
     pending_s: Mapping[str, float],
     pointing: Collection[str],
+    recent: Sequence[Taken] = (),
+    make_up_cycles: int = 2,
 ) -> Next:
     """The sub that the tally asks for.
 
     `weave` is one of `cycle.counts`. `accepted_s` and `pending_s` (taken, no verdict yet) are
     seconds by filter, nought where a filter is missing. `pointing` names the filters taken since
-    the last dither or slew, whatever their verdict: none of them is taken there twice.
+    the last dither or slew, whatever their verdict: none of them is taken there twice. `recent`
+    are the latest subs, newest last, at least two cycles of them where there are so many.
     """
     done = {
         share.filter: _whole_subs(share, accepted_s) + _whole_subs(share, pending_s)
         for share in cycle.shares
     }
-    place, filter_ = min((_place(weave, name, subs), name) for name, subs in done.items())
+    asked = _asked(cycle, recent)
+    if unevenness(cycle, accepted_s) > UNEVENNESS_MAX + _ROUNDING:
+        filter_ = _soonest(asked, catch_up(cycle, done, make_up_cycles), recent)
+        reason = "the tally is far from the shares, and is made up beside the rest"
+        return Next(filter_, filter_ in pointing, reason)
+    filter_ = min(
+        asked,
+        key=lambda name: (
+            not _safe(cycle, accepted_s, pending_s, name),
+            _place(weave, name, done[name]),
+        ),
+    )
+    place = _place(weave, filter_, done[filter_])
     ahead = any(_place(weave, name, subs - 1) > place for name, subs in done.items() if subs > 0)
     completes = not ahead and place % len(weave.order) == 0
     return Next(
@@ -49,6 +86,24 @@ def next_sub(
         dither_before=filter_ in pointing or (completes and bool(pointing)),
         reason=_reason(filter_, ahead, completes and place > 0, filter_ in pointing),
     )
+
+
+def catch_up(cycle: Cycle, done: Mapping[str, int], make_up_cycles: int) -> dict[str, int]:
+    """Subs of each filter in a cycle that makes up for what is missing, from whole subs done.
+
+    A filter more than a cycle behind the one that is furthest gets a part of what it lacks in each
+    of `make_up_cycles` cycles, and never more than its share again: at most half of the time goes
+    into making up, and no filter stands still.
+    """
+    levels = {share.filter: done[share.filter] / share.share for share in cycle.shares}
+    top = max(levels.values())
+    counts = {}
+    for share in cycle.shares:
+        lacking = (top - levels[share.filter]) * share.share
+        far = top - levels[share.filter] > 1
+        extra = min(share.share, ceil(lacking / make_up_cycles)) if far else 0
+        counts[share.filter] = share.share + extra
+    return counts
 
 
 def unevenness(cycle: Cycle, accepted_s: Mapping[str, float]) -> float:
@@ -69,8 +124,70 @@ def cycles_done(cycle: Cycle, accepted_s: Mapping[str, float]) -> int:
     return min(_whole_subs(share, accepted_s) // share.share for share in cycle.shares)
 
 
+def waiting(cycle: Cycle, recent: Sequence[Taken]) -> set[str]:
+    """Filters that wait for the others, because their subs were rejected again and again."""
+    subs = sum(cycle.counts.values())
+    return {
+        share.filter
+        for share in cycle.shares
+        if _rejected_in_a_row(share.filter, recent) >= PATIENCE
+        and _since(share.filter, recent) < subs - share.share
+    }
+
+
+def _asked(cycle: Cycle, recent: Sequence[Taken]) -> list[str]:
+    """The filters that do not wait; when all do, the one whose last sub is longest ago."""
+    patient = waiting(cycle, recent)
+    asked = [name for name in cycle.counts if name not in patient]
+    return asked or [max(cycle.counts, key=lambda name: _since(name, recent))]
+
+
+def _rejected_in_a_row(filter_: str, recent: Sequence[Taken]) -> int:
+    verdicts = [
+        sub.accepted for sub in recent if sub.filter == filter_ and sub.accepted is not None
+    ]
+    return next((i for i, good in enumerate(reversed(verdicts)) if good), len(verdicts))
+
+
+def _since(filter_: str, recent: Iterable[Taken]) -> float:
+    """Subs of other filters since the last one of a filter; infinite when there was none."""
+    places = [place for place, sub in enumerate(reversed([*recent])) if sub.filter == filter_]
+    return min(places, default=inf)
+
+
+def _soonest(asked: Collection[str], counts: Mapping[str, int], recent: Sequence[Taken]) -> str:
+    """The filter whose next sub is due first, when each is due at equal distances."""
+    good = [sub for sub in recent if sub.accepted is not False]
+    subs = sum(counts.values())
+    return min(asked, key=lambda name: subs / counts[name] - _since(name, good))
+
+
+def _safe(
+    cycle: Cycle, accepted_s: Mapping[str, float], pending_s: Mapping[str, float], filter_: str
+) -> bool:
+    """Whether one more sub of a filter keeps the tally within a cycle, whatever the verdict."""
+    outcomes = _outcomes(cycle, accepted_s, pending_s, filter_)
+    return all(unevenness(cycle, each_s) <= UNEVENNESS_MAX + _ROUNDING for each_s in outcomes)
+
+
+def _outcomes(
+    cycle: Cycle, accepted_s: Mapping[str, float], pending_s: Mapping[str, float], filter_: str
+) -> Iterator[dict[str, float]]:
+    """What the tally becomes with one more sub of a filter: all in flight good, or one bad."""
+    good_s = {
+        share.filter: accepted_s.get(share.filter, 0.0)
+        + pending_s.get(share.filter, 0.0)
+        + share.exposure_s * (share.filter == filter_)
+        for share in cycle.shares
+    }
+    yield good_s
+    for share in cycle.shares:
+        if _whole_subs(share, pending_s):
+            yield {**good_s, share.filter: good_s[share.filter] - share.exposure_s}
+
+
 def _whole_subs(share: Share, seconds: Mapping[str, float]) -> int:
-    return int(seconds.get(share.filter, 0.0) / share.exposure_s + _ROUNDING_SUBS)
+    return int(seconds.get(share.filter, 0.0) / share.exposure_s + _ROUNDING)
 
 
 def _place(weave: Weave, filter_: str, number: int) -> int:
