@@ -11,10 +11,11 @@ from nightloom.arithmetic import Arithmetic, InLine, Threads, Workers
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.account import Account
 from nightloom.night.assembly import build_context
-from nightloom.night.course import bound_fraction, cycle_of
+from nightloom.night.cycles import bound_fraction
 from nightloom.night.night import Night
-from nightloom.night.programme import Programme, darkness, ready_from_s
+from nightloom.night.programme import Programme, ready_from_s
 from nightloom.night.promises import Promises
+from nightloom.night.prospect import darkness
 from nightloom.rig import assemble, served_link, simulated_link, simulated_sky
 from nightloom.settings import Settings
 from nightloom.sky import Interval
@@ -131,7 +132,7 @@ async def _play(
     settings = rehearsal.settings
     targets = settings.targets.targets
     account = Account({t.name: bound_fraction(settings, t) for t in targets})
-    promises = Promises({t.name: cycle_of(t) for t in targets})
+    promises = Promises(targets)
     with Ledger(rehearsal.out / FILE_NAME) as ledger, ExitStack() as stack:
         programme = Programme(settings, rehearsal.night, clock, ledger, rehearsal.hours_max)
         log = Log(clock, path=rehearsal.log_file)

@@ -12,7 +12,7 @@ from astropy.wcs import WCS
 
 from night.nights import NIGHT, Story, demo, live
 from nightloom.night.phases import Phase
-from nightloom.night.programme import darkness
+from nightloom.night.prospect import darkness
 from nightloom.sky import sidereal_deg
 from nightloom.telemetry import events as e
 from nightloom.telemetry import log_sha256

@@ -15,7 +15,7 @@ from nightloom.cli.configuration import config_folder
 from nightloom.cli.progress import progress
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
-from nightloom.night.programme import NoDarkness, darkness, site_of
+from nightloom.night.prospect import NoDarkness, darkness, site_of
 from nightloom.rehearsal import Played, Rehearsal, play_over_socket, play_virtually
 from nightloom.rig import simulated_settings
 from nightloom.settings import demo_folder, read_settings

@@ -20,7 +20,8 @@ from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.night import Night
-from nightloom.night.programme import NoDarkness, Programme, darkness, ready_from_s, site_of
+from nightloom.night.programme import Programme, ready_from_s
+from nightloom.night.prospect import NoDarkness, darkness, site_of
 from nightloom.rig import assemble
 from nightloom.settings import Settings, SettingsError
 from nightloom.sky import night_of

@@ -14,10 +14,10 @@ async def acquire(context: Context) -> Next:
     target = context.programme.choose()
     if target is None:
         return Next(Phase.READYING, "no target is up")
-    reason = f"priority {target.priority} among those that are up"
+    reason = context.programme.reason(target)
     context.log.emit(TargetChosen(target=target.name, reason=reason))
     await context.guiding.stop("a new pointing")
-    course, filters = context.course, list(target.filters)
+    course, filters = context.course, list(context.programme.cycle_filters(target))
     policies = context.settings.policies
     try:
         await change_filter(context, policies.acquire.filter or filters[0])

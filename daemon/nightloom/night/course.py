@@ -1,5 +1,6 @@
 """The course of the running target: its pointings, which sub comes next, and when to leave it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,18 +8,18 @@ from numpy.typing import NDArray
 
 from nightloom.cycle import (
     Cycle,
-    GapCosts,
-    Share,
     Weave,
     cycles_done,
-    lower_bound_s,
     next_sub,
+    unevenness,
     weave,
 )
 from nightloom.ledger import Ledger
+from nightloom.night.cycles import costs_of, cycle_of
 from nightloom.night.intake import Intake
 from nightloom.night.phases import Next, Phase
 from nightloom.night.programme import Programme
+from nightloom.night.prospect import STEP_S
 from nightloom.settings import Settings, Target
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Mount, PierSide
@@ -33,24 +34,8 @@ class Planned:
     dither: bool
 
 
-def cycle_of(target: Target) -> Cycle:
-    """A target's cycle, as the rules know it."""
-    return Cycle(
-        tuple(Share(name, sub.share, sub.exposure_s) for name, sub in target.filters.items())
-    )
-
-
-def costs_of(settings: Settings) -> GapCosts:
-    """What a gap is expected to cost."""
-    said = settings.observatory.costs
-    return GapCosts(said.download_s, said.wheel_change_s, said.dither_s)
-
-
-def bound_fraction(settings: Settings, target: Target) -> float:
-    """The largest part of its time that a cycle of the target can keep the shutter open."""
-    cycle = cycle_of(target)
-    least_s = lower_bound_s(cycle.counts, costs_of(settings))
-    return cycle.exposure_s / (cycle.exposure_s + least_s)
+CYCLE_ENDS = 1e-6
+"""Unevenness below this, in cycles, is that of rounding: all filters have whole cycles."""
 
 
 class Course:
@@ -71,7 +56,7 @@ class Course:
         self._ledger, self._intake, self._clock = ledger, intake, clock
         self._number = len(ledger.frames(night=str(programme.night)))
         self._offsets: dict[str, list[tuple[float, float]]] = {}
-        self._weaves: dict[str, Weave] = {}
+        self._weaves: dict[Cycle, Weave] = {}
         self._target: Target | None = None
         self._taken_here: set[str] = set()
         self._downloading: Planned | None = None
@@ -121,20 +106,18 @@ class Course:
     def planned(self) -> Planned:
         """The sub that the tally asks for."""
         target = self.running
-        cycle = cycle_of(target)
         accepted_s, pending_s = self._ledger.accepted_s(target.name), self._pending_s(target)
-        taken_s = {
-            name: accepted_s.get(name, 0.0) + pending_s.get(name, 0.0) for name in target.filters
-        }
-        self.cycle = cycles_done(cycle, taken_s) + 1
+        filters = self._programme.cycle_filters(target, pending_s)
+        cycle = cycle_of(filters)
+        self.cycle = cycles_done(cycle, self._taken_s(target, filters)) + 1
         due = next_sub(
             cycle,
-            self._weave(target, cycle),
+            self._weave(cycle),
             accepted_s,
             pending_s,
             self._taken_here,
         )
-        return Planned(due.filter, target.filters[due.filter].exposure_s, due.dither_before)
+        return Planned(due.filter, filters[due.filter].exposure_s, due.dither_before)
 
     def ending(self) -> Next | None:
         """Why no other sub of this target may begin now; None when one may."""
@@ -142,16 +125,31 @@ class Course:
         end_s = now_s + self._costs.dither_s + self.planned().exposure_s
         if end_s > self._programme.dark.end_unix_s:
             return Next(Phase.RETIRING, "no sub fits before dawn")
-        chosen = self._programme.choose(target, self._pending_s(target))
+        chosen = self._programme.choose(target, self._pending_s(target), self._look_ahead_s(target))
         if chosen is None:
             return Next(Phase.READYING, f"{target.name} is done, and nothing else is up")
         if end_s > self._programme.window_end_s(target):
             return Next(Phase.ACQUIRING, f"{target.name} leaves its window")
-        if chosen.name != target.name and not self._taken_here:
+        if chosen.name != target.name:
             return Next(Phase.ACQUIRING, f"{chosen.name} goes before {target.name}")
         if self._must_cross(target, end_s):
             return Next(Phase.CROSSING, f"{target.name} comes to the end of this pier side")
         return None
+
+    def _look_ahead_s(self, target: Target) -> float:
+        """Where to look in the plan: after a whole cycle half a step ahead, within one half back.
+
+        So a target is left at the end of a cycle, where the plan, which sees no less than a step,
+        does not mind.
+        """
+        filters = self._programme.cycle_filters(target, self._pending_s(target))
+        uneven = unevenness(cycle_of(filters), self._taken_s(target, filters))
+        return STEP_S / 2 if uneven < CYCLE_ENDS else -STEP_S / 2
+
+    def _taken_s(self, target: Target, filters: Iterable[str]) -> dict[str, float]:
+        """Seconds by filter that were accepted or have no verdict yet."""
+        accepted_s, pending_s = self._ledger.accepted_s(target.name), self._pending_s(target)
+        return {name: accepted_s.get(name, 0.0) + pending_s.get(name, 0.0) for name in filters}
 
     def _pending_s(self, target: Target) -> dict[str, float]:
         """Seconds by filter that were taken and have no verdict yet."""
@@ -168,7 +166,7 @@ class Course:
         _, last_h = self._mount_settings.hour_angle_pier_west_h
         return self._programme.hour_angle_h(target, end_s) > last_h
 
-    def _weave(self, target: Target, cycle: Cycle) -> Weave:
-        if target.name not in self._weaves:
-            self._weaves[target.name] = weave(cycle.counts, self._costs)
-        return self._weaves[target.name]
+    def _weave(self, cycle: Cycle) -> Weave:
+        if cycle not in self._weaves:
+            self._weaves[cycle] = weave(cycle.counts, self._costs)
+        return self._weaves[cycle]

@@ -5,7 +5,7 @@ functions in `limits.py`.
 """
 
 from nightloom.night import limits
-from nightloom.night.programme import site_of
+from nightloom.night.prospect import site_of
 from nightloom.settings import Settings
 from nightloom.sky import to_date
 from nightloom.telemetry import Log

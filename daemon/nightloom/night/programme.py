@@ -1,48 +1,22 @@
-"""Tonight's programme: when it is dark, which target is up, and how long it stays so."""
+"""Tonight's programme: which target is due by the plan, with which filters, and for how long."""
 
 from collections.abc import Mapping
 from datetime import date
 
 from nightloom.ledger import Ledger
-from nightloom.settings import Settings, Target
-from nightloom.sky import Horizon, Interval, NightTable, Site, dark_hours, hour_angle_h
+from nightloom.night.prospect import LEAST_WINDOW_S, Prospect, left_tonight_s
+from nightloom.plan import Block, Plan
+from nightloom.settings import Settings, Sub, Target
+from nightloom.sky import Interval, hour_angle_h
 from nightloom_drivers.clock import Clock
-
-TABLE_MARGIN_S = 3 * 3600.0
-"""The table reaches this far beyond the dark hours: readying begins in twilight."""
 
 SET_ASIDE_S = 1800.0
 """A target that could not be centred is left alone for this long: a cloud, a tree, a wire."""
 
-LEAST_WINDOW_S = 900.0
-"""A window shorter than this does not pay for slewing, centring and focusing."""
+PLAN_AGAIN_S = 900.0
+"""A plan is made again after this long, when nothing else asks for it: rejections add up."""
 
 NOTHING: Mapping[str, float] = {}
-
-
-class NoDarkness(Exception):
-    """The night never gets as dark as the settings ask."""
-
-
-def site_of(settings: Settings) -> Site:
-    """The settings' site, as the rules know it."""
-    site = settings.observatory.site
-    return Site(site.latitude_deg, site.longitude_deg, site.elevation_m)
-
-
-def darkness(settings: Settings, night: date, hours_max: float | None = None) -> Interval:
-    """The dark hours of a night, or the first `hours_max` of them.
-
-    Raises NoDarkness when the Sun does not sink deep enough.
-    """
-    sun_altitude_deg = settings.policies.dark.sun_altitude_deg
-    dark = dark_hours(site_of(settings), night, sun_altitude_deg)
-    if dark is None:
-        raise NoDarkness(f"the Sun does not sink below {sun_altitude_deg:g}° on {night}")
-    if hours_max is None:
-        return dark
-    end_s = min(dark.end_unix_s, dark.start_unix_s + 3600.0 * hours_max)
-    return Interval(dark.start_unix_s, end_s)
 
 
 def ready_from_s(settings: Settings, dark: Interval) -> float:
@@ -66,22 +40,17 @@ class Programme:
         hours_max: float | None = None,
     ) -> None:
         self.night = night
-        self.site = site_of(settings)
         self._settings, self._clock, self._ledger = settings, clock, ledger
-        self.dark = dark = darkness(settings, night, hours_max)
-        span = Interval(dark.start_unix_s - TABLE_MARGIN_S, dark.end_unix_s + TABLE_MARGIN_S)
-        places = {target.name: (target.ra_deg, target.dec_deg) for target in self.targets}
-        self.table = NightTable(self.site, span, places)
-        horizon = Horizon(settings.observatory.site.horizon)
-        self._windows = {
-            target.name: [
-                window
-                for whole in self.table.window(target.name, target.altitude_floor_deg, horizon)
-                if (window := whole.common(dark)) and window.duration_s >= LEAST_WINDOW_S
-            ]
-            for target in self.targets
-        }
+        self._prospect = Prospect(settings, night, hours_max)
+        self.site, self.dark, self.table = (
+            self._prospect.site,
+            self._prospect.dark,
+            self._prospect.table,
+        )
+        self._windows = {target.name: self._prospect.windows(target) for target in self.targets}
         self._aside_until_s: dict[str, float] = {}
+        self._plan: Plan | None = None
+        self._planned_s = 0.0
 
     @property
     def targets(self) -> tuple[Target, ...]:
@@ -106,35 +75,63 @@ class Programme:
         """Whether no target that still lacks anything will be up any more tonight."""
         latest_s = self._clock.unix_s() + LEAST_WINDOW_S
         return not any(
-            self._lacks(target)
-            and any(w.end_unix_s >= latest_s for w in self._windows[target.name])
+            window.end_unix_s >= latest_s
             for target in self.targets
+            for number in self._lacking(target)
+            for window in self._prospect.group_windows(target, number)
         )
 
     def choose(
-        self, running: Target | None = None, pending_s: Mapping[str, float] = NOTHING
+        self,
+        running: Target | None = None,
+        pending_s: Mapping[str, float] = NOTHING,
+        ahead_s: float = 0.0,
     ) -> Target | None:
-        """The target to be imaged now; None when none is up that still lacks anything.
+        """The target that the plan has for now; None when it has none.
 
-        The first by priority among those in their window, ties to the one whose window ends first.
-        A target that is not `running` needs time enough left to be worth acquiring. `pending_s`
-        are seconds by filter of the running one that were taken and have no verdict yet.
+        Asked without a `running` target the plan is made anew, as after an interruption.
+        `pending_s` are seconds by filter of the running one that were taken and have no verdict
+        yet. With `ahead_s` the plan is looked up so much later, or earlier, unless it has nothing
+        there.
         """
-        up = [
-            target
-            for target in self.targets
-            if self._open(target, 0.0 if target == running else LEAST_WINDOW_S)
-            and self._lacks(target, pending_s if target == running else NOTHING)
+        block = self._block(running, pending_s, ahead_s)
+        return None if block is None else self._settings.targets.named(block.target)
+
+    def cycle_filters(
+        self, target: Target, pending_s: Mapping[str, float] = NOTHING
+    ) -> dict[str, Sub]:
+        """The filters of the target that are taken in turn now: those of its group that lack."""
+        now_s = max(self._clock.unix_s(), self.dark.start_unix_s)
+        lacking = self._lacking(target, pending_s)
+        block = self._plan.at(now_s) if self._plan is not None else None
+        if block is not None and block.target == target.name and block.group in lacking:
+            return lacking[block.group]
+        open_now = [
+            number
+            for number in lacking
+            if any(now_s in window for window in self._prospect.group_windows(target, number))
         ]
-        return min(up, key=lambda t: (t.priority, self.window_end_s(t)), default=None)
+        first = next(iter(open_now or lacking), None)
+        return target.groups[0].filters if first is None else lacking[first]
+
+    def reason(self, target: Target) -> str:
+        """Why it is due, for the log."""
+        now_s = max(self._clock.unix_s(), self.dark.start_unix_s)
+        block = self._plan.at(now_s) if self._plan is not None else None
+        if block is None:
+            return "the plan has it next"
+        minutes = (block.end_unix_s - now_s) / 60
+        return f"the plan has it for {minutes:.0f} min, priority {target.priority}"
 
     def set_aside(self, target: Target) -> None:
         """Leave a target alone for a while."""
         self._aside_until_s[target.name] = self._clock.unix_s() + SET_ASIDE_S
+        self._plan = None
 
     def take_back(self, target: Target) -> None:
         """Undo `set_aside`."""
         self._aside_until_s.pop(target.name, None)
+        self._plan = None
 
     def window_end_s(self, target: Target) -> float:
         """When the target's present or next window ends; the past when it has none left."""
@@ -158,18 +155,56 @@ class Programme:
         """Altitude of the target."""
         return float(self.table.altitude_azimuth(target.name, at_s)[0])
 
-    def _open(self, target: Target, least_s: float) -> bool:
-        now_s = self._clock.unix_s()
-        early_s = self.dark.start_unix_s - self.acquire_from_s
-        return self._aside_until_s.get(target.name, 0.0) <= now_s and any(
-            window.start_unix_s - early_s <= now_s <= window.end_unix_s - least_s
-            for window in self._windows[target.name]
+    def _block(
+        self, running: Target | None, pending_s: Mapping[str, float], ahead_s: float
+    ) -> Block | None:
+        """The block of the plan that is due, out of a plan that still holds."""
+        now_s = max(self._clock.unix_s(), self.dark.start_unix_s)
+        if self._plan is None or self._is_stale(self._plan, running, pending_s, now_s):
+            self._plan, self._planned_s = self._made(running, pending_s, now_s), now_s
+        return self._plan.at(now_s + ahead_s) or self._plan.at(now_s)
+
+    def _is_stale(
+        self, plan: Plan, running: Target | None, pending_s: Mapping[str, float], now_s: float
+    ) -> bool:
+        due = plan.at(now_s)
+        if now_s >= self._planned_s + PLAN_AGAIN_S:
+            return True
+        if due is None:
+            return False
+        target = self._settings.targets.named(due.target)
+        complete = due.group not in self._lacking(
+            target, pending_s if target == running else NOTHING
+        )
+        return complete or (running is None and now_s > self._planned_s)
+
+    def _made(self, running: Target | None, pending_s: Mapping[str, float], now_s: float) -> Plan:
+        name = None if running is None else running.name
+
+        def counted(target: str, night: str | None) -> Mapping[str, float]:
+            accepted_s = self._ledger.accepted_s(target, night=night)
+            return _added(accepted_s, pending_s if target == name else NOTHING)
+
+        return self._prospect.plan(
+            now_s,
+            lambda target: counted(target, None),
+            lambda target: counted(target, str(self.night)),
+            name,
+            self._aside_until_s,
         )
 
-    def _lacks(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> bool:
-        accepted_s = self._ledger.accepted_s(target.name)
-        return any(
-            sub.wanted_hours is None
-            or accepted_s.get(name, 0.0) + pending_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
-            for name, sub in target.filters.items()
-        )
+    def _lacking(
+        self, target: Target, pending_s: Mapping[str, float] = NOTHING
+    ) -> dict[int, dict[str, Sub]]:
+        """The filters that lack seconds, for each group that may go on tonight."""
+        accepted_s = _added(self._ledger.accepted_s(target.name), pending_s)
+        lacking = {n: group.lacking(accepted_s) for n, group in enumerate(target.groups)}
+        if target.hours_max is not None:
+            tonight_s = self._ledger.accepted_s(target.name, night=str(self.night))
+            if left_tonight_s(target, _added(tonight_s, pending_s)) <= 0:
+                return {}
+        return {number: filters for number, filters in lacking.items() if filters}
+
+
+def _added(first: Mapping[str, float], second: Mapping[str, float]) -> dict[str, float]:
+    return {name: first.get(name, 0.0) + second.get(name, 0.0) for name in {*first, *second}}

@@ -5,13 +5,15 @@ Even, safe and plain are judged here, from the outside; open and sharp are figur
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 
-from nightloom.cycle import Cycle, unevenness
+from nightloom.cycle import unevenness
 from nightloom.ledger import Ledger
+from nightloom.night.cycles import cycle_of
 from nightloom.night.phases import Phase
+from nightloom.settings import Target
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
 
@@ -22,8 +24,8 @@ UNEVENNESS_MAX = 1.0
 class Promises:
     """Listens to a night's events and notes each promise that is broken."""
 
-    def __init__(self, cycles: Mapping[str, Cycle]) -> None:
-        self._cycles = cycles
+    def __init__(self, targets: Iterable[Target]) -> None:
+        self._targets = {target.name: target for target in targets}
         self.violations: list[str] = []
         self.unevenness = 0.0
         self._parked = True
@@ -87,10 +89,14 @@ class Promises:
     def _weigh(self, utc: datetime, kept: e.FrameKept) -> None:
         accepted_s = self._accepted_s[kept.target]
         accepted_s[kept.filter] += kept.exposure_s
-        cycle = self._cycles.get(kept.target)
-        if cycle is None:
-            return
-        now = unevenness(cycle, accepted_s)
+        now = max(
+            (
+                unevenness(cycle_of(lacking), accepted_s)
+                for group in self._targets[kept.target].groups
+                if (lacking := group.lacking(accepted_s))
+            ),
+            default=0.0,
+        )
         self.unevenness = max(self.unevenness, now)
         self._demand(now <= UNEVENNESS_MAX, utc, f"{kept.target} is uneven by {now:.2f} cycles")
 

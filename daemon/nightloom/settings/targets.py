@@ -1,6 +1,7 @@
 """targets.toml: what to image, and in which proportion."""
 
 import re
+from collections.abc import Mapping
 from typing import Any, ClassVar, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
@@ -70,7 +71,7 @@ class Group(Table):
         """Exposure of one whole cycle, in seconds."""
         return sum(sub.share * sub.exposure_s for sub in self.filters.values())
 
-    def lacking(self, accepted_s: dict[str, float]) -> dict[str, Sub]:
+    def lacking(self, accepted_s: Mapping[str, float]) -> dict[str, Sub]:
         """The filters that have not reached their wanted hours; those without any never do."""
         return {
             name: sub

@@ -23,7 +23,7 @@ from nightloom.sky.bodies import (
 )
 from nightloom.sky.equator import from_date, to_date
 from nightloom.sky.horizon import Horizon
-from nightloom.sky.interval import Interval, intervals_above
+from nightloom.sky.interval import Interval, intervals_above, joined, outside, overlaps
 from nightloom.sky.moon_rule import days_from_full_moon, full_moon, least_moon_distance_deg
 from nightloom.sky.moonlight import dark_sky_nl, magnitude_v, moonlight_nl
 from nightloom.sky.night import dark_hours, night_of, night_span
@@ -46,6 +46,7 @@ __all__ = [
     "full_moon",
     "hour_angle_h",
     "intervals_above",
+    "joined",
     "least_moon_distance_deg",
     "magnitude_v",
     "meridian_time",
@@ -56,6 +57,8 @@ __all__ = [
     "moonlight_nl",
     "night_of",
     "night_span",
+    "outside",
+    "overlaps",
     "separation_deg",
     "sidereal_deg",
     "sun_altitude",

@@ -1,5 +1,6 @@
 """Stretches of time."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,3 +52,31 @@ def intervals_above(
         for start, end in zip(edges[::2], edges[1::2], strict=True)
         if start < end
     ]
+
+
+def overlaps(first: Sequence[Interval], second: Sequence[Interval]) -> list[Interval]:
+    """The time that is in an interval of both, in the order of the first."""
+    return [both for one in first for other in second if (both := one.common(other))]
+
+
+def outside(intervals: Sequence[Interval], span: Interval) -> list[Interval]:
+    """The rest of a span, when intervals in order are taken out of it."""
+    edges = [
+        span.start_unix_s,
+        *(edge for one in intervals for edge in (one.start_unix_s, one.end_unix_s)),
+        span.end_unix_s,
+    ]
+    pairs = zip(edges[::2], edges[1::2], strict=True)
+    return [Interval(start, end) for start, end in pairs if start < end]
+
+
+def joined(intervals: Sequence[Interval]) -> list[Interval]:
+    """Intervals in order, those that touch or overlap made one."""
+    whole: list[Interval] = []
+    for one in sorted(intervals, key=lambda interval: interval.start_unix_s):
+        if whole and one.start_unix_s <= whole[-1].end_unix_s:
+            end = max(one.end_unix_s, whole[-1].end_unix_s)
+            whole[-1] = Interval(whole[-1].start_unix_s, end)
+        else:
+            whole.append(one)
+    return whole
