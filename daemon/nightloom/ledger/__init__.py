@@ -1,18 +1,26 @@
 """The record that survives: frames, verdicts, curves, in one SQLite file."""
 
 from nightloom.ledger.ledger import FILE_NAME, Ledger, LedgerError
-from nightloom.ledger.records import Curve, Frame, Intent, Verdict
+from nightloom.ledger.records import Curve, Duration, Frame, Intent, Part, Verdict
+from nightloom.ledger.running import ENOUGH, Key, Running, running, running_figures
 from nightloom.ledger.tally import FilterTally, TargetTally, tally
 
 __all__ = [
+    "ENOUGH",
     "FILE_NAME",
     "Curve",
+    "Duration",
     "FilterTally",
     "Frame",
     "Intent",
+    "Key",
     "Ledger",
     "LedgerError",
+    "Part",
+    "Running",
     "TargetTally",
     "Verdict",
+    "running",
+    "running_figures",
     "tally",
 ]

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from nightloom.ledger.migrations import MIGRATIONS, migrate, version_of
-from nightloom.ledger.records import Curve, Frame, Intent, Verdict
+from nightloom.ledger.records import Curve, Duration, Frame, Intent, Verdict
 from nightloom.ledger.rows import columns, from_row, stored, to_row
 
 FILE_NAME = "ledger.sqlite"
@@ -30,7 +30,7 @@ class LedgerError(Exception):
 
 
 class Ledger:
-    """Intents, frames and focus curves of all nights.
+    """Intents, frames, focus curves and durations of all nights.
 
     `Ledger(path)` is the one writer and creates the file when it is missing; others use
     `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError.
@@ -129,6 +129,27 @@ class Ledger:
             )
         )
 
+    def latest(self, target: str, night: str, number: int) -> list[tuple[str, bool]]:
+        """Filters of the latest frames of a target in a night, and whether each was accepted."""
+        rows = self._rows(
+            "SELECT filter, verdict FROM frames WHERE target = ? AND night = ?"
+            " ORDER BY start_utc DESC, uid DESC LIMIT ?",
+            [target, night, number],
+        )
+        return [(name, verdict == Verdict.ACCEPTED.value) for name, verdict in reversed(rows)]
+
+    def rotation(self, target: str, *, before: str) -> tuple[str, float] | None:
+        """Night and rotation of a target's latest accepted frame of an earlier night that has one.
+
+        Nights are compared by their date.
+        """
+        rows = self._rows(
+            "SELECT night, rotation_deg FROM frames WHERE target = ? AND night < ?"
+            " AND verdict = ? AND rotation_deg IS NOT NULL ORDER BY start_utc DESC LIMIT 1",
+            [target, before, Verdict.ACCEPTED.value],
+        )
+        return rows[0] if rows else None
+
     def subs(
         self, target: str, verdict: Verdict = Verdict.ACCEPTED, *, night: str | None = None
     ) -> dict[str, int]:
@@ -154,6 +175,23 @@ class Ledger:
         names = ", ".join(columns(Curve))
         rows = self._rows(f"SELECT {names} FROM curves {where} ORDER BY taken_utc, id", values)
         return [from_row(Curve, row) for row in rows]
+
+    # Durations -------------------------------------------------------------------------------
+
+    def add_duration(self, duration: Duration) -> None:
+        """Enter how long something took."""
+        self._insert("durations", duration)
+
+    def durations(self, latest: int) -> list[Duration]:
+        """The latest ones of each kind and each pair of filters, in the order they were entered."""
+        names = ", ".join(columns(Duration))
+        rows = self._rows(
+            f"SELECT {names} FROM (SELECT *, row_number() OVER"
+            " (PARTITION BY kind, before, after ORDER BY id DESC) AS age FROM durations)"
+            " WHERE age <= ? ORDER BY id",
+            [latest],
+        )
+        return [from_row(Duration, row) for row in rows]
 
     # SQLite ----------------------------------------------------------------------------------
 
@@ -191,10 +229,10 @@ class Ledger:
             os.close(self._lock)
             self._lock = None
 
-    def _insert(self, table: str, record: Frame | Curve) -> None:
+    def _insert(self, table: str, record: Frame | Curve | Duration) -> None:
         names = columns(type(record))
         marks = ", ".join("?" * len(names))
-        what = f"enter frame {record.uid}" if isinstance(record, Frame) else "enter a curve"
+        what = f"enter frame {record.uid}" if isinstance(record, Frame) else f"enter {table}"
         self._write(
             what, f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", to_row(record)
         )

@@ -50,6 +50,19 @@ MIGRATIONS = (
         CHECK (accepted = 0 OR vertex_steps IS NOT NULL)
     ) STRICT;
     """,
+    """
+    ALTER TABLE frames ADD COLUMN rotation_deg REAL;
+
+    CREATE TABLE durations (
+        id INTEGER PRIMARY KEY,
+        kind TEXT NOT NULL CHECK (kind IN ('download', 'change', 'dither')),
+        before TEXT NOT NULL,
+        after TEXT NOT NULL,
+        took_s REAL NOT NULL CHECK (took_s >= 0),
+        measured_utc TEXT NOT NULL
+    ) STRICT;
+    CREATE INDEX durations_latest ON durations (kind, before, after, id);
+    """,
 )
 
 

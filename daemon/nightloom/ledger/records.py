@@ -6,6 +6,14 @@ from enum import StrEnum
 from typing import Any
 
 
+class Part(StrEnum):
+    """What takes time between two subs."""
+
+    DOWNLOAD = "download"
+    CHANGE = "change"
+    DITHER = "dither"
+
+
 class Verdict(StrEnum):
     """What the daemon decided about a frame."""
 
@@ -51,6 +59,8 @@ class Frame:
     stars: int | None = None
     background_adu: float | None = None
     guide_rms_arcsec: float | None = None
+    rotation_deg: float | None = None
+    """Position angle of the frame's up, north through east; None when it was not solved."""
 
 
 @dataclass(frozen=True)
@@ -68,3 +78,15 @@ class Curve:
     error_steps: float | None = None
     """Standard error of the vertex."""
     temperature_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Duration:
+    """How long something between two subs took on the running rig."""
+
+    kind: Part
+    took_s: float
+    measured_utc: datetime
+    before: str = ""
+    after: str = ""
+    """Filters of a change; empty for the others."""

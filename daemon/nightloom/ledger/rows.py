@@ -9,9 +9,9 @@ from enum import StrEnum
 from numbers import Integral, Real
 from typing import Any, TypeVar
 
-from nightloom.ledger.records import Curve, Frame, Verdict
+from nightloom.ledger.records import Curve, Duration, Frame, Part, Verdict
 
-Record = TypeVar("Record", bound=Frame | Curve)
+Record = TypeVar("Record", bound=Frame | Curve | Duration)
 
 
 def columns(kind: type[Record]) -> list[str]:
@@ -19,7 +19,7 @@ def columns(kind: type[Record]) -> list[str]:
     return [field.name for field in fields(kind)]
 
 
-def to_row(record: Frame | Curve) -> list[Any]:
+def to_row(record: Frame | Curve | Duration) -> list[Any]:
     """A record's values as SQLite takes them, in the order of `columns`."""
     return [stored(getattr(record, field.name)) for field in fields(record)]
 
@@ -57,6 +57,8 @@ def _tuple(text: str) -> tuple[Any, ...]:
 _READ: dict[str, Callable[[Any], Any]] = {
     "start_utc": datetime.fromisoformat,
     "taken_utc": datetime.fromisoformat,
+    "measured_utc": datetime.fromisoformat,
+    "kind": Part,
     "verdict": Verdict,
     "accepted": bool,
     "positions_steps": _tuple,

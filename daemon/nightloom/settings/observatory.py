@@ -283,7 +283,18 @@ class Costs(Table):
         default=3.0, ge=0, description="from the end of an exposure to its frame"
     )
     wheel_change_s: float = Field(
-        default=4.0, ge=0, description="filter change and its focus offset"
+        default=4.0, ge=0, description="filter change and its focus offset, whichever the filters"
+    )
+    wheel_slot_s: float | None = Field(
+        default=None,
+        gt=0,
+        description="time to travel one slot; said, changes are reckoned by slots and focus steps",
+    )
+    wheel_one_way: bool = Field(
+        default=False, description="true for a wheel that turns towards higher slots only"
+    )
+    focuser_steps_per_s: float | None = Field(
+        default=None, gt=0, description="speed of the focuser, for changes reckoned by slots"
     )
     dither_s: float = Field(default=15.0, ge=0, description="dither and settling")
 
