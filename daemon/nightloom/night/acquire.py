@@ -5,6 +5,7 @@ from nightloom.night.gap import change_filter
 from nightloom.night.guide import NotGuiding
 from nightloom.night.phases import Next, Phase
 from nightloom.night.pointing import NotCentred
+from nightloom.night.rotation import warn_of_rotation
 from nightloom.settings import Target
 from nightloom.telemetry.events import TargetChosen
 
@@ -22,6 +23,7 @@ async def acquire(context: Context) -> Next:
     try:
         await change_filter(context, policies.acquire.filter or filters[0])
         await context.pointing.centre(target)
+        warn_of_rotation(context, target)
         course.run(target)
         await _guide(context)
     except (NotCentred, NotGuiding) as failure:

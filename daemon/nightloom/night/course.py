@@ -6,20 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.cycle import (
-    Cycle,
-    Weave,
-    cycles_done,
-    next_sub,
-    unevenness,
-    weave,
-)
+from nightloom.cycle import Cycle, Taken, cycles_done, next_sub, unevenness
 from nightloom.ledger import Ledger
-from nightloom.night.cycles import costs_of, cycle_of
+from nightloom.night.cycles import cycle_of
 from nightloom.night.intake import Intake
 from nightloom.night.phases import Next, Phase
 from nightloom.night.programme import Programme
 from nightloom.night.prospect import STEP_S
+from nightloom.night.weaving import Weaving
 from nightloom.settings import Settings, Target
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Mount, PierSide
@@ -32,7 +26,11 @@ class Planned:
     filter: str
     exposure_s: float
     dither: bool
+    reason: str = ""
 
+
+RECENT_CYCLES = 4
+"""So many cycles of subs are looked back on: making up may take two cycles' time for one."""
 
 CYCLE_ENDS = 1e-6
 """Unevenness below this, in cycles, is that of rounding: all filters have whole cycles."""
@@ -51,12 +49,12 @@ class Course:
         clock: Clock,
     ) -> None:
         self._mount_settings = settings.observatory.mount
-        self._costs = costs_of(settings)
+        self._make_up_cycles = settings.policies.cycle.make_up_cycles
+        self._weaving = Weaving(settings, ledger)
         self._programme, self._mount = programme, mount
         self._ledger, self._intake, self._clock = ledger, intake, clock
         self._number = len(ledger.frames(night=str(programme.night)))
         self._offsets: dict[str, list[tuple[float, float]]] = {}
-        self._weaves: dict[Cycle, Weave] = {}
         self._target: Target | None = None
         self._taken_here: set[str] = set()
         self._downloading: Planned | None = None
@@ -112,17 +110,19 @@ class Course:
         self.cycle = cycles_done(cycle, self._taken_s(target, filters)) + 1
         due = next_sub(
             cycle,
-            self._weave(cycle),
+            self._weaving.weave(cycle, self.cycle),
             accepted_s,
             pending_s,
             self._taken_here,
+            self._recent(target, cycle),
+            self._make_up_cycles,
         )
-        return Planned(due.filter, filters[due.filter].exposure_s, due.dither_before)
+        return Planned(due.filter, filters[due.filter].exposure_s, due.dither_before, due.reason)
 
     def ending(self) -> Next | None:
         """Why no other sub of this target may begin now; None when one may."""
         target, now_s = self.running, self._clock.unix_s()
-        end_s = now_s + self._costs.dither_s + self.planned().exposure_s
+        end_s = now_s + self._weaving.costs.dither_s + self.planned().exposure_s
         if end_s > self._programme.dark.end_unix_s:
             return Next(Phase.RETIRING, "no sub fits before dawn")
         chosen = self._programme.choose(target, self._pending_s(target), self._look_ahead_s(target))
@@ -159,14 +159,19 @@ class Course:
             pending_s[name] = pending_s.get(name, 0.0) + self._downloading.exposure_s
         return pending_s
 
+    def _recent(self, target: Target, cycle: Cycle) -> list[Taken]:
+        """Tonight's latest subs of a cycle's filters, those without a verdict last."""
+        number = RECENT_CYCLES * sum(cycle.counts.values())
+        judged = self._ledger.latest(target.name, str(self._programme.night), number)
+        pending = [taken.filter for taken in self._intake.pending if taken.target == target.name]
+        if self._downloading is not None:
+            pending.append(self._downloading.filter)
+        recent = [Taken(*one) for one in judged] + [Taken(name, None) for name in pending]
+        return [taken for taken in recent if taken.filter in cycle.counts]
+
     def _must_cross(self, target: Target, end_s: float) -> bool:
         """Whether a sub that ends then would pass the hour angle allowed on this side."""
         if not self._mount_settings.needs_flip or self._mount.pier_side is not PierSide.WEST:
             return False
         _, last_h = self._mount_settings.hour_angle_pier_west_h
         return self._programme.hour_angle_h(target, end_s) > last_h
-
-    def _weave(self, cycle: Cycle) -> Weave:
-        if cycle not in self._weaves:
-            self._weaves[cycle] = weave(cycle.counts, self._costs)
-        return self._weaves[cycle]

@@ -3,18 +3,13 @@
 from collections.abc import Mapping
 
 from nightloom.cycle import Cycle, GapCosts, Share, lower_bound_s
+from nightloom.night.costs import costs_of
 from nightloom.settings import Settings, Sub, Target
 
 
 def cycle_of(filters: Mapping[str, Sub]) -> Cycle:
     """The cycle of some filters."""
     return Cycle(tuple(Share(name, sub.share, sub.exposure_s) for name, sub in filters.items()))
-
-
-def costs_of(settings: Settings) -> GapCosts:
-    """What a gap is expected to cost."""
-    said = settings.observatory.costs
-    return GapCosts(said.download_s, said.wheel_change_s, said.dither_s)
 
 
 def open_fraction(filters: Mapping[str, Sub], costs: GapCosts) -> float:

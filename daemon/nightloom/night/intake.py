@@ -53,6 +53,7 @@ class Taken:
     exposure_s: float
     airmass: float
     guide_rms_arcsec: float | None
+    rotation_deg: float | None
     facts: FrameFacts
     doubt: str = ""
 
@@ -190,6 +191,7 @@ class Intake:
                 stars=stars.count,
                 background_adu=stars.background_adu,
                 guide_rms_arcsec=taken.guide_rms_arcsec,
+                rotation_deg=taken.rotation_deg,
             )
         )
         self._ledger.finish(taken.intent, "frame recorded", self._clock.now())

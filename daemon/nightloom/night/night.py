@@ -7,6 +7,7 @@ from typing import Any
 
 from nightloom.night.acquire import acquire
 from nightloom.night.context import Context
+from nightloom.night.costs import Stopwatch
 from nightloom.night.cross import cross
 from nightloom.night.gather import gather
 from nightloom.night.guard import GuardRefusal
@@ -104,6 +105,10 @@ class Night:
 
         Raises, after that, what nobody had expected: a mistake in the daemon.
         """
+        with self._context.log.listen(Stopwatch(self._context.ledger).observe):
+            await self._run()
+
+    async def _run(self) -> None:
         context = self._context
         self._begin()
         mistake: Exception | None = None

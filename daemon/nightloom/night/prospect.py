@@ -7,7 +7,8 @@ from math import inf
 
 import numpy as np
 
-from nightloom.night.cycles import costs_of, open_fraction
+from nightloom.night.costs import costs_of
+from nightloom.night.cycles import open_fraction
 from nightloom.plan import (
     Candidate,
     Plan,

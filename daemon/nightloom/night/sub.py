@@ -42,7 +42,14 @@ async def open_shutter(context: Context, planned: Planned) -> AsyncIterator[Sub]
     try:
         exposure = await context.rig.camera.begin(planned.exposure_s)
         context.guiding.restart_statistics()
-        context.log.emit(SubBegun(**detail, exposure_s=planned.exposure_s, cycle=course.cycle))
+        context.log.emit(
+            SubBegun(
+                **detail,
+                exposure_s=planned.exposure_s,
+                cycle=course.cycle,
+                reason=planned.reason,
+            )
+        )
         yield Sub(uid, number, intent, target, planned, course.pointing, began_s, exposure)
     except BaseException as cut:
         open_s = min(context.clock.unix_s() - began_s, planned.exposure_s)
@@ -59,6 +66,7 @@ class Closed:
 
     facts: FrameFacts
     guide_rms_arcsec: float | None
+    rotation_deg: float | None
     doubt: str
 
 
@@ -67,8 +75,12 @@ def at_closing(context: Context, sub: Sub) -> Closed:
     guided = context.guiding.statistics
     rms_arcsec = guided.rms_arcsec if guided.count else None
     clouded = context.lookout.last_dim_s > sub.began_s
+    solution = context.pointing.solution
     return Closed(
-        _facts(context, sub, rms_arcsec), rms_arcsec, "cloud passed over it" if clouded else ""
+        _facts(context, sub, rms_arcsec),
+        rms_arcsec,
+        None if solution is None else solution.rotation_deg,
+        "cloud passed over it" if clouded else "",
     )
 
 
@@ -90,6 +102,7 @@ async def fetch(context: Context, sub: Sub, closed: Closed) -> None:
             exposure_s=sub.planned.exposure_s,
             airmass=closed.facts.airmass or 1.0,
             guide_rms_arcsec=closed.guide_rms_arcsec,
+            rotation_deg=closed.rotation_deg,
             facts=replace(closed.facts, started_at=frame.start),
             doubt=closed.doubt,
         )

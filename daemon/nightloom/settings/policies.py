@@ -183,6 +183,12 @@ class AcquirePolicy(Table):
         default=30.0, gt=0, description="largest distance from the centre"
     )
     attempts: int = Field(default=4, ge=1, le=20, description="slews before giving the target up")
+    rotation_tolerance_deg: float = Field(
+        default=2.0,
+        gt=0,
+        le=90,
+        description="turn of the camera since a target's last night above which the log warns",
+    )
     exposure_s: float = Field(default=6.0, gt=0, le=120, description="exposure of a frame to solve")
     filter: str | None = Field(
         default=None, description="filter for frames to solve; left out, the target's first filter"

@@ -206,6 +206,18 @@ class Flipped(Event):
 # Guiding ------------------------------------------------------------------------------------
 
 
+class RotationDiffers(Event):
+    """A target goes on from an earlier night, and the camera has been turned since."""
+
+    level: ClassVar[Level] = "warning"
+
+    target: str = Field(description="name of the target")
+    rotation_deg: float = Field(description="position angle of the frame's up, north through east")
+    was_deg: float = Field(description="the same in the earlier night")
+    turned_deg: float = Field(description="angle between the two; half a turn counts as none")
+    night: str = Field(description="date of the evening of the earlier night, YYYY-MM-DD")
+
+
 class GuidingCalibrated(Event):
     """The guide chip's directions and rates were measured."""
 
@@ -305,6 +317,7 @@ class SubBegun(Event):
     exposure_s: float = Field(description="length asked for")
     uid: str = Field(description="the frame's name in the ledger")
     cycle: int = Field(description="number of the cycle, from 1")
+    reason: str = Field(default="", description="why this filter now")
 
 
 class SubEnded(Event):
