@@ -17,6 +17,7 @@ COMMANDS = {
     "run": "run the rig tonight, in the foreground",
     "tail": "show a night's log, as it grows if asked to",
     "tally": "accepted seconds for each target and filter against what was asked",
+    "weave": "the order and the dithers of a cycle, and what it loses",
 }
 """Each command with the line that `--help` says about it."""
 

@@ -39,3 +39,8 @@ def order_cost_s(order: Sequence[str], dither_after: Sequence[bool], costs: GapC
     following = [*order[1:], order[0]]
     gaps = zip(order, following, dither_after, strict=True)
     return sum(costs.gap_s(*gap) for gap in gaps)
+
+
+def changes_of(order: Sequence[str]) -> int:
+    """Filter changes in an order that repeats."""
+    return sum(here != order[place - 1] for place, here in enumerate(order))

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from nightloom.cycle.gaps import GapCosts, order_cost_s
+from nightloom.cycle.gaps import GapCosts, changes_of, order_cost_s
 
 
 @dataclass(frozen=True)
@@ -13,6 +13,11 @@ class PlainOrder:
     description: str
     order: tuple[str, ...]
     cost_s: float
+
+    @property
+    def changes(self) -> int:
+        """Filter changes in a cycle, round the ring."""
+        return changes_of(self.order)
 
 
 def plain_orders(counts: Mapping[str, int], costs: GapCosts) -> tuple[PlainOrder, ...]:
@@ -27,7 +32,7 @@ def plain_orders(counts: Mapping[str, int], costs: GapCosts) -> tuple[PlainOrder
     return tuple(
         PlainOrder(description, order, order_cost_s(order, [True] * len(order), costs))
         for description, order in (
-            ("filters in turn, a dither after every sub", in_turn),
-            ("one filter after the other, a dither after every sub", in_runs),
+            ("interleaved, dither every sub", in_turn),
+            ("one after another, dither every sub", in_runs),
         )
     )

@@ -16,7 +16,7 @@ import numpy as np
 
 from nightloom.cycle.bound import lower_bound_s
 from nightloom.cycle.completion import State, completion
-from nightloom.cycle.gaps import GapCosts, order_cost_s
+from nightloom.cycle.gaps import GapCosts, changes_of, order_cost_s
 
 EXACT_UP_TO_SUBS = 12
 # States kept in a layer of a longer cycle: enough for orders within a few percent of the most even.
@@ -48,11 +48,6 @@ class Weave:
     def changes(self) -> int:
         """Filter changes in a cycle, round the ring."""
         return changes_of(self.order)
-
-
-def changes_of(order: tuple[str, ...]) -> int:
-    """Filter changes of an order that repeats."""
-    return sum(here != order[place - 1] for place, here in enumerate(order))
 
 
 def weave(counts: Mapping[str, int], costs: GapCosts) -> Weave:

@@ -1,0 +1,254 @@
+"""`nightloom weave`: the order and the dithers of a cycle, what it costs, and plain ways."""
+
+import argparse
+import json
+import re
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+
+from nightloom.cli.answers import DONE
+from nightloom.cli.configuration import add_config, settings_of
+from nightloom.cycle import Cycle, GapCosts, PlainOrder, Share, Weave, plain_orders, weave
+from nightloom.errors import BadInput
+from nightloom.ledger import FILE_NAME, Key, Ledger, Running, running_figures
+from nightloom.night.costs import costs_of
+from nightloom.night.cycles import cycle_of
+from nightloom.settings import Settings, Target
+from nightloom.settings.observatory import Costs
+
+_FILTER = re.compile(r"(?P<name>[^:\s]+):(?P<count>\d{1,3})x(?P<seconds>\d+(\.\d+)?)", re.ASCII)
+
+SUBS_MAX = 400
+"""Longer cycles take longer than a person waits."""
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What is to be woven, with which costs, and the figures that were measured of them."""
+
+    cycle: Cycle
+    costs: GapCosts
+    measured: dict[Key, Running]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of this command."""
+    parser.add_argument(
+        "filters",
+        nargs="*",
+        metavar="NAME:COUNTxSECONDS",
+        help="subs of a filter in one cycle and their length, such as L:3x120",
+    )
+    parser.add_argument("--target", metavar="NAME", help="a target of the configuration instead")
+    parser.add_argument(
+        "--group", metavar="NAME", help="which of its groups of filters (default: the first)"
+    )
+    add_config(parser)
+    for name, of in (
+        ("download", "a download"),
+        ("change", "a filter change"),
+        ("dither", "a dither with its settling"),
+    ):
+        parser.add_argument(
+            f"--{name}", type=float, metavar="S", help=f"seconds that {of} takes, for all filters"
+        )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Weave a cycle and print it."""
+    asked = _asked(arguments)
+    woven = weave(asked.cycle.counts, asked.costs)
+    plain = plain_orders(asked.cycle.counts, asked.costs)
+    if arguments.json:
+        print(json.dumps(_as_json(asked, woven, plain)))
+    else:
+        _print(asked, woven, plain)
+    return DONE
+
+
+def _asked(arguments: argparse.Namespace) -> _Asked:
+    """What the command line asks for. Raises BadInput."""
+    if bool(arguments.filters) == bool(arguments.target):
+        raise BadInput("Name filters such as L:3x120 R:1x120, or a --target of the configuration.")
+    if arguments.target:
+        return _of_target(arguments)
+    if arguments.group or arguments.config:
+        raise BadInput("--group and --config go with --target only.")
+    usual = Costs()
+    costs = GapCosts(usual.download_s, usual.wheel_change_s, usual.dither_s)
+    return _Asked(_cycle([_share(word) for word in arguments.filters]), _told(costs, arguments), {})
+
+
+def _of_target(arguments: argparse.Namespace) -> _Asked:
+    settings = settings_of(arguments)
+    target = _target(settings, arguments.target)
+    groups = {group.label: group.filters for group in target.groups}
+    label = arguments.group or next(iter(groups))
+    if label not in groups:
+        known = ", ".join(groups)
+        raise BadInput(f'"{target.name}" has no group "{label}"; it has {known}.')
+    measured = _measured(settings)
+    costs = _told(costs_of(settings, measured), arguments)
+    return _Asked(_cycle(list(cycle_of(groups[label]).shares)), costs, measured)
+
+
+def _target(settings: Settings, name: str) -> Target:
+    try:
+        return settings.targets.named(name)
+    except KeyError:
+        known = ", ".join(target.name for target in settings.targets.targets)
+        raise BadInput(f'There is no target "{name}"; there are {known}.') from None
+
+
+def _measured(settings: Settings) -> dict[Key, Running]:
+    """Figures of the ledger in the output folder; none before the first night."""
+    file = settings.observatory.output_folder / FILE_NAME
+    if not file.is_file():
+        return {}
+    with Ledger.read(file) as ledger:
+        return running_figures(ledger)
+
+
+def _share(word: str) -> Share:
+    """One filter's share from its word. Raises BadInput."""
+    found = _FILTER.fullmatch(word)
+    count, seconds = (int(found["count"]), float(found["seconds"])) if found else (0, 0.0)
+    if found is None or count < 1 or seconds <= 0:
+        raise BadInput(
+            f'"{word}" is no filter with its subs; write NAME:COUNTxSECONDS such as L:3x120.'
+        )
+    return Share(found["name"], count, seconds)
+
+
+def _cycle(shares: list[Share]) -> Cycle:
+    names = [share.filter for share in shares]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise BadInput(f'"{twice}" is named twice; name each filter once.')
+    subs = sum(share.share for share in shares)
+    if subs > SUBS_MAX:
+        raise BadInput(f"A cycle of {subs} subs is too long; up to {SUBS_MAX} can be woven.")
+    return Cycle(tuple(shares))
+
+
+def _told(costs: GapCosts, arguments: argparse.Namespace) -> GapCosts:
+    """The costs, with what the command line says of them. Raises BadInput."""
+    for name in ("download", "change", "dither"):
+        told_s = getattr(arguments, name)
+        if told_s is not None and not 0 <= told_s <= 3600:
+            raise BadInput(f"--{name} {told_s:g} must be from 0 to 3600 seconds.")
+    return GapCosts(
+        costs.download_s if arguments.download is None else arguments.download,
+        costs.change_s if arguments.change is None else arguments.change,
+        costs.dither_s if arguments.dither is None else arguments.dither,
+    )
+
+
+def _as_json(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> dict[str, Any]:
+    return {
+        "order": woven.order,
+        "dither_after": woven.dither_after,
+        "dithers": woven.dithers,
+        "changes": woven.changes,
+        "cost_s": round(woven.cost_s, 6),
+        "lower_bound_s": round(woven.lower_bound_s, 6),
+        "exact": woven.exact,
+        "exposure_s": asked.cycle.exposure_s,
+        "lost_s_per_hour": round(_per_hour(asked, woven.cost_s), 3),
+        "plain": [
+            {
+                "description": one.description,
+                "order": one.order,
+                "dithers": len(one.order),
+                "changes": one.changes,
+                "cost_s": round(one.cost_s, 6),
+                "lost_s_per_hour": round(_per_hour(asked, one.cost_s), 3),
+            }
+            for one in plain
+        ],
+        "costs": _costs_as_json(asked),
+    }
+
+
+def _costs_as_json(asked: _Asked) -> dict[str, Any]:
+    return {
+        "download_s": asked.costs.download_s,
+        "change_s": {
+            f"{before} {after}": asked.costs.changing_s(before, after)
+            for before, after in _pairs(asked)
+        },
+        "dither_s": asked.costs.dither_s,
+        "measured": [
+            {"what": key[0].value, "before": key[1], "after": key[2], **asdict(one)}
+            for key, one in _shown(asked).items()
+        ],
+    }
+
+
+def _print(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> None:
+    console = Console(highlight=False)
+    console.print(" ".join(_marked(woven)), "  (· is a dither)", sep="")
+    table = Table(box=box.SIMPLE_HEAD)
+    table.add_column("seconds lost")
+    for heading in ("dithers", "changes", "s/cycle", "s/hour"):
+        table.add_column(heading, justify="right")
+    rows: list[tuple[str, int, int, float]] = [
+        ("woven", woven.dithers, woven.changes, woven.cost_s),
+        *((one.description, len(one.order), one.changes, one.cost_s) for one in plain),
+    ]
+    for name, dithers, changes, cost_s in rows:
+        lost_s = _per_hour(asked, cost_s)
+        table.add_row(name, str(dithers), str(changes), f"{cost_s:.1f}", f"{lost_s:.0f}")
+    console.print(table)
+    console.print(_judgement(woven), soft_wrap=True)
+    _print_measured(asked, console)
+
+
+def _print_measured(asked: _Asked, console: Console) -> None:
+    """Which costs were measured, where the ledger knows of any."""
+    for (part, before, after), one in _shown(asked).items():
+        pair = f" {before} to {after}" if before else ""
+        used = "" if one.enough else ", too few to count"
+        console.print(
+            f"measured {part.value}{pair}: {one.median_s:.1f} s ± {one.spread_s:.1f} s"
+            f" ({one.count} times{used})",
+            soft_wrap=True,
+        )
+
+
+def _judgement(woven: Weave) -> str:
+    """How good it is known to be."""
+    bound = f"The lower bound is {woven.lower_bound_s:.1f} s a cycle"
+    if woven.exact:
+        return f"{bound}; no order costs less than the woven one, or as little and is more even."
+    above = woven.cost_s / woven.lower_bound_s - 1 if woven.lower_bound_s else 0.0
+    return f"{bound}; the woven order is {above:.1%} above it, and may not be the most even."
+
+
+def _marked(woven: Weave) -> list[str]:
+    marks = ("", " ·")
+    return [
+        f"{name}{marks[dithers]}"
+        for name, dithers in zip(woven.order, woven.dither_after, strict=True)
+    ]
+
+
+def _shown(asked: _Asked) -> dict[Key, Running]:
+    """The measured figures that concern this cycle."""
+    known = {("", ""), *_pairs(asked)}
+    return {key: one for key, one in sorted(asked.measured.items()) if key[1:] in known}
+
+
+def _pairs(asked: _Asked) -> list[tuple[str, str]]:
+    names = list(asked.cycle.counts)
+    return [(one, other) for one in names for other in names if one != other]
+
+
+def _per_hour(asked: _Asked, cost_s: float) -> float:
+    """Seconds lost in an hour of such cycles."""
+    return 3600.0 * cost_s / (asked.cycle.exposure_s + cost_s)
