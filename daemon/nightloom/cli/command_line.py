@@ -13,6 +13,7 @@ from typing import NoReturn
 
 COMMANDS = {
     "check": "read the configuration, and the devices too, and list what is wrong",
+    "outlook": "what a night has in store: dark hours, windows, the Moon, the plan",
     "rehearse": "run a night through the simulated rig",
     "run": "run the rig tonight, in the foreground",
     "tail": "show a night's log, as it grows if asked to",

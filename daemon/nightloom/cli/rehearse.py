@@ -12,6 +12,7 @@ from rich.table import Table
 
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import config_folder
+from nightloom.cli.nights import add_night
 from nightloom.cli.progress import progress
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
@@ -38,12 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         help="folder of the configuration (default: the demo observatory)",
     )
-    parser.add_argument(
-        "--night",
-        type=_night,
-        metavar="DATE",
-        help="date of the evening, such as 2026-11-10 (default: tonight, or the demo's night)",
-    )
+    add_night(parser, "tonight, or the demo's night")
     parser.add_argument("--hours", type=float, help="end after so many dark hours")
     parser.add_argument("--seed", type=int, default=1, help="of everything that is random")
     parser.add_argument(
@@ -157,10 +153,3 @@ def _print(figures: dict[str, Any]) -> None:
 
 def _minutes(seconds: float) -> str:
     return f"{seconds / 60:.0f} min"
-
-
-def _night(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date such as 2026-11-10") from None

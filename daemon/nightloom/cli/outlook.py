@@ -1,0 +1,291 @@
+"""`nightloom outlook`: what a night has in store, as tables, a picture, or JSON."""
+
+import argparse
+import json
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from rich import box
+from rich.console import Console
+from rich.table import Table
+
+from nightloom.cli.answers import DONE
+from nightloom.cli.configuration import add_config, settings_of
+from nightloom.cli.nights import add_night
+from nightloom.errors import BadInput
+from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.night.outlook import Outlook, outlook
+from nightloom.night.prospect import NoDarkness, Prospect, Tally, site_of
+from nightloom.settings import Settings, Target
+from nightloom.sky import Interval, NightTable, meridian_time, night_of, night_span
+from nightloom_drivers.clock import WallClock
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of this command."""
+    add_config(parser)
+    add_night(parser, "tonight")
+    parser.add_argument(
+        "--ledger",
+        type=Path,
+        metavar="FILE",
+        help=f"the ledger (default: {FILE_NAME} in the configured output folder, if there is one)",
+    )
+    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw it, as PNG, SVG or PDF")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the outlook of a night, and draw it when asked to."""
+    settings = settings_of(arguments)
+    seen = _outlook(settings, arguments)
+    picture: Path | None = arguments.picture
+    if picture is not None:
+        from nightloom.cli.outlook_picture import draw  # loads matplotlib, which takes a second
+
+        draw(seen, picture)
+    if arguments.json:
+        print(json.dumps(as_json(settings, seen, picture)))
+    else:
+        _print(seen, picture)
+    return DONE
+
+
+def _outlook(settings: Settings, arguments: argparse.Namespace) -> Outlook:
+    """The outlook that was asked for. Raises BadInput."""
+    night = arguments.night or night_of(WallClock().unix_s(), site_of(settings))
+    file: Path = arguments.ledger or settings.observatory.output_folder / FILE_NAME
+    if arguments.ledger is not None and not file.is_file():
+        raise BadInput(f"There is no ledger {file}; name another file with --ledger.")
+    try:
+        prospect = Prospect(settings, night)
+    except NoDarkness as error:
+        raise BadInput(f"There is no outlook: {error}.") from None
+    with ExitStack() as stack:
+        ledger = stack.enter_context(Ledger.read(file)) if file.is_file() else None
+        return outlook(settings, prospect, _tally(ledger), _tally(ledger, str(night)))
+
+
+def _tally(ledger: Ledger | None, night: str | None = None) -> Tally:
+    """Accepted seconds by filter; nothing where there is no ledger."""
+    if ledger is None:
+        return lambda _: {}
+    return lambda target: ledger.accepted_s(target, night=night)
+
+
+# JSON ------------------------------------------------------------------------------------------
+
+
+def as_json(settings: Settings, seen: Outlook, picture: Path | None) -> dict[str, Any]:
+    """All of it; moments are UTC, angles degrees."""
+    prospect, dark = seen.prospect, seen.prospect.dark
+    return {
+        "night": str(prospect.night),
+        "observatory": settings.observatory.name,
+        "dark": [_iso(dark.start_unix_s), _iso(dark.end_unix_s)],
+        "dark_s": round(dark.duration_s),
+        "moon": _moon(prospect),
+        "targets": [_target(seen, target) for target in seen.targets],
+        "plan": [
+            {
+                "target": block.target,
+                "group": _named(seen, block.target).groups[block.group].label,
+                "begins_utc": _iso(block.start_unix_s),
+                "ends_utc": _iso(block.end_unix_s),
+                "expected_s": {name: round(seconds) for name, seconds in by_filter.items()},
+            }
+            for block, by_filter in zip(seen.plan.blocks, seen.block_s, strict=True)
+        ],
+        "plan_worth": round(seen.plan.objective, 1),
+        "plan_bound": round(seen.plan.bound, 1),
+        "picture": str(picture) if picture is not None else None,
+    }
+
+
+def _moon(prospect: Prospect) -> dict[str, Any]:
+    table, dark = prospect.table, prospect.dark
+    middle_s = (dark.start_unix_s + dark.end_unix_s) / 2
+    rises, sets = _moonrise_and_set(prospect)
+    return {
+        "illumination": round(float(table.moon_illumination(middle_s)), 3),
+        "days_from_full": round(float(table.days_from_full_moon(middle_s)), 1),
+        "rises_utc": [_iso(moment) for moment in rises],
+        "sets_utc": [_iso(moment) for moment in sets],
+        "highest_deg": round(float(table.moon_altitude(dark.grid(300.0)).max()), 1),
+    }
+
+
+def _moonrise_and_set(prospect: Prospect) -> tuple[list[float], list[float]]:
+    """From the noon before the night to the one after it."""
+    day = night_span(prospect.site, prospect.night)
+    up = NightTable(prospect.site, day, {}).moon_up()
+    return (
+        [one.start_unix_s for one in up if one.start_unix_s > day.start_unix_s],
+        [one.end_unix_s for one in up if one.end_unix_s < day.end_unix_s],
+    )
+
+
+def _target(seen: Outlook, target: Target) -> dict[str, Any]:
+    prospect = seen.prospect
+    moments = prospect.dark.grid(300.0)
+    return {
+        "target": target.name,
+        "priority": target.priority,
+        "highest_deg": round(float(_altitude_deg(prospect, target, moments).max()), 1),
+        "meridian_utc": _iso(_meridian_s(prospect, target)),
+        "moon_separation_deg": round(_moon_separation_deg(prospect, target), 1),
+        "groups": [
+            {
+                "group": group.label,
+                "filters": list(group.filters),
+                "windows": [
+                    [_iso(w.start_unix_s), _iso(w.end_unix_s)]
+                    for w in prospect.group_windows(target, number)
+                ],
+            }
+            for number, group in enumerate(target.groups)
+        ],
+        "filters": {
+            name: {
+                "accepted_s": round(one.accepted_s),
+                "expected_s": round(one.expected_s),
+                "wanted_s": _rounded(one.wanted_s),
+                "missing_s": _rounded(one.missing_s),
+            }
+            for name, one in seen.filters[target.name].items()
+        },
+    }
+
+
+# Tables ----------------------------------------------------------------------------------------
+
+
+def _print(seen: Outlook, picture: Path | None) -> None:
+    console = Console(highlight=False)
+    console.print(_sky_line(seen.prospect))
+    console.print(_windows_table(seen), _plan_table(seen), _filters_table(seen))
+    if picture is not None:
+        console.print(f"Drawn in {picture}.")
+
+
+def _sky_line(prospect: Prospect) -> str:
+    moon, dark = _moon(prospect), prospect.dark
+    rises, sets = _moonrise_and_set(prospect)
+    events = [*(f"rises {_clock(one)}" for one in rises), *(f"sets {_clock(one)}" for one in sets)]
+    where = f", {', '.join(events)}" if events else ""
+    height = max(moon["highest_deg"], 0.0)
+    return (
+        f"Night of {prospect.night}, all times UTC. Dark {_span(dark)},"
+        f" {dark.duration_s / 3600:.1f} h.\n"
+        f"Moon {moon['illumination']:.0%} lit, {moon['days_from_full']:.0f} days from full{where};"
+        + (f" up to {height:.0f}° in the dark." if height else " down while it is dark.")
+    )
+
+
+def _windows_table(seen: Outlook) -> Table:
+    table = _table("Windows", "target", "filters", "may run", "highest", "meridian", "from Moon")
+    prospect = seen.prospect
+    for target in seen.targets:
+        highest = _altitude_deg(prospect, target, prospect.dark.grid(300.0)).max()
+        for number, group in enumerate(target.groups):
+            windows = prospect.group_windows(target, number)
+            first = number == 0
+            table.add_row(
+                target.name if first else "",
+                " ".join(group.filters),
+                ", ".join(map(_span, windows)) or "not tonight",
+                f"{highest:.0f}°" if first else "",
+                _clock(_meridian_s(prospect, target)) if first else "",
+                f"{_moon_separation_deg(prospect, target):.0f}°" if first else "",
+            )
+    return table
+
+
+def _plan_table(seen: Outlook) -> Table:
+    plan = seen.plan
+    doubt = (
+        "" if plan.exact else f" (another may be worth {plan.bound / plan.objective - 1:.1%} more)"
+    )
+    table = _table(f"Plan{doubt}", "from", "to", "target", "filters", "open", "altitude")
+    for block, by_filter in zip(plan.blocks, seen.block_s, strict=True):
+        target = _named(seen, block.target)
+        ends = np.array([block.start_unix_s, block.end_unix_s])
+        first, last = _altitude_deg(seen.prospect, target, ends)
+        table.add_row(
+            _clock(block.start_unix_s),
+            _clock(block.end_unix_s),
+            block.target,
+            " ".join(by_filter),
+            _hours(block.open_s),
+            f"{first:.0f}° to {last:.0f}°",
+        )
+    return table
+
+
+def _filters_table(seen: Outlook) -> Table:
+    table = _table("Expected", "target", "filter", "has", "tonight", "wanted", "still missing")
+    for target in seen.targets:
+        for name, one in seen.filters[target.name].items():
+            table.add_row(
+                target.name,
+                name,
+                _hours(one.accepted_s),
+                _hours(one.expected_s),
+                _hours(one.wanted_s),
+                _hours(one.missing_s),
+            )
+    return table
+
+
+def _table(title: str, *columns: str) -> Table:
+    table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
+    numbers = {"highest", "open", "has", "tonight", "wanted", "still missing", "from Moon"}
+    for column in columns:
+        table.add_column(column, justify="right" if column in numbers else "left")
+    return table
+
+
+# Parts -----------------------------------------------------------------------------------------
+
+
+def _named(seen: Outlook, name: str) -> Target:
+    return next(target for target in seen.targets if target.name == name)
+
+
+def _altitude_deg(prospect: Prospect, target: Target, moments: np.ndarray) -> np.ndarray:
+    return prospect.table.altitude_azimuth(target.name, moments)[0]
+
+
+def _meridian_s(prospect: Prospect, target: Target) -> float:
+    """The transit nearest to the middle of the night."""
+    middle_s = (prospect.dark.start_unix_s + prospect.dark.end_unix_s) / 2
+    return meridian_time(prospect.site, target.ra_deg, target.dec_deg, middle_s)
+
+
+def _moon_separation_deg(prospect: Prospect, target: Target) -> float:
+    """The least of the night."""
+    moments = prospect.dark.grid(300.0)
+    return float(prospect.table.moon_separation_deg(target.name, moments).min())
+
+
+def _iso(unix_s: float) -> str:
+    return datetime.fromtimestamp(round(unix_s), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _clock(unix_s: float) -> str:
+    return datetime.fromtimestamp(round(unix_s / 60) * 60, UTC).strftime("%H:%M")
+
+
+def _span(interval: Interval) -> str:
+    return f"{_clock(interval.start_unix_s)}–{_clock(interval.end_unix_s)}"
+
+
+def _hours(seconds: float | None) -> str:
+    return "-" if seconds is None else f"{seconds / 3600:.2f} h"
+
+
+def _rounded(seconds: float | None) -> int | None:
+    return None if seconds is None else round(seconds)
