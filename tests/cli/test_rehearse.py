@@ -1,0 +1,114 @@
+"""`nightloom rehearse`, from the command line to its closing figures."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from nightloom.cli import main
+
+FIGURES = {
+    "night", "dark_s", "clear_s", "open_s", "open_fraction", "bound_fraction", "accepted_s",
+    "rejected_s", "subs", "dithers", "focus_runs", "focus_checks", "shelters", "guide_rms_arcsec",
+    "unevenness", "violations", "wall_s", "log_sha256", "out",
+}  # fmt: skip
+
+
+def rehearsed(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
+    """The one JSON object that a rehearsal prints."""
+    assert main(["rehearse", "--json", *words]) == 0
+    figures: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return figures
+
+
+def test_a_rehearsal_reports_every_figure(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    figures = rehearsed(capsys, "--hours", "0.4", "--seed", "7", "--out", str(tmp_path / "a"))
+    assert set(figures) == FIGURES
+    assert figures["violations"] == []
+    assert set(figures["accepted_s"]) == {"L", "R", "G", "B"}
+    assert all(seconds > 0 for seconds in figures["accepted_s"].values())
+    assert 0.5 < figures["open_fraction"] <= figures["bound_fraction"] < 1
+    frames = list((tmp_path / "a").rglob("*.fits"))
+    assert len(frames) == figures["subs"]
+
+
+def test_one_seed_gives_one_log_byte_for_byte(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ("--hours", "0.3", "--seed", "7", "--no-frames", "--out")
+    hashes = {rehearsed(capsys, *words, str(tmp_path / name))["log_sha256"] for name in ("a", "b")}
+    assert len(hashes) == 1
+
+
+@pytest.mark.servers
+def test_a_short_night_goes_through_a_real_socket(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    figures = rehearsed(
+        capsys, "--indi", "--speed", "60", "--hours", "0.3", "--out", str(tmp_path / "a")
+    )
+    assert figures["violations"] == []
+    assert sum(figures["accepted_s"].values()) > 0
+
+
+def test_a_night_ends_with_a_table_on_the_terminal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["rehearse", "--hours", "0.3", "--no-frames", "--out", str(tmp_path / "a")]
+    assert main(words) == 0
+    table = capsys.readouterr().out
+    assert "Night of 2026-11-10" in table
+    assert "promises broken" in table
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--hours", "0"], "--hours 0 must be above 0 and up to 24."),
+        (["--seed", "-1"], "--seed -1 must be 0 or more."),
+        (["--speed", "0", "--indi"], "--speed 0 must be above 0 and up to 200."),
+        (["--out", "TAKEN"], "cannot be written: "),
+        (["--config", "NOWHERE"], "There is no configuration folder"),
+    ],
+)
+def test_bad_input_gets_one_sentence(
+    words: list[str], sentence: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").touch()
+    places = {"TAKEN": str(tmp_path / "file" / "out"), "NOWHERE": str(tmp_path / "nowhere")}
+    assert main(["rehearse", *(places.get(word, word) for word in words)]) == 2
+    said = capsys.readouterr().err
+    assert sentence in said
+    assert said.count("\n") == 1
+
+
+def test_a_date_that_is_none_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        main(["rehearse", "--night", "soon"])
+    assert "'soon' is no date such as 2026-11-10" in capsys.readouterr().err
+
+
+def test_a_folder_that_holds_a_rehearsal_is_left_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "ledger.sqlite").touch()
+    assert main(["rehearse", "--out", str(tmp_path)]) == 2
+    assert "holds a rehearsal already" in capsys.readouterr().err
+
+
+def test_a_night_without_darkness_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """At 47° N the Sun stays above −20° around midsummer, as any almanac says."""
+    from nightloom.settings import demo_folder
+
+    for file in demo_folder().glob("*.toml"):
+        (tmp_path / file.name).write_text(file.read_text())
+    policies = (tmp_path / "policies.toml").read_text()
+    (tmp_path / "policies.toml").write_text(f"{policies}\n[dark]\nsun_altitude_deg = -20\n")
+    words = ["rehearse", "--config", str(tmp_path), "--night", "2026-06-21"]
+    assert main(words) == 2
+    assert "the Sun does not sink below -20° on 2026-06-21" in capsys.readouterr().err
