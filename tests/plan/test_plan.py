@@ -189,6 +189,13 @@ def test_groups_of_one_target_follow_each_other_without_a_move() -> None:
     assert [block.group for block in plan.blocks] == [0, 1]
 
 
+def test_nobody_waits_for_a_better_hour_that_may_be_clouded() -> None:
+    """An hour is wanted of a target that culminates in the third: it is taken in the first."""
+    quality = np.repeat([0.6, 0.8, 1.0, 0.8], 12)
+    one = Candidate("one", 0, (Interval(0, 14400),), quality, wanted_s=3600.0 - MOVE_S)
+    assert who(make_plan([one], night(4), MOVE_S)) == [("one", 0, 1)]
+
+
 def test_nothing_to_do_is_an_empty_plan() -> None:
     assert make_plan([], night(1), MOVE_S) == Plan((), 0.0, 0.0)
     assert make_plan([candidate("set", hours=1)], night(1), MOVE_S).blocks == ()

@@ -28,7 +28,8 @@ def make_plan(
     the air and the Moon leave of a second, and open seconds count only up to what the tally still
     lacks (`wanted_s`, and `target_s` for a whole target). A step that begins on another target than
     the one before loses `move_cost_s`, or all of it when it is shorter; groups of one target follow
-    each other without loss. `start_target` is where the telescope is already.
+    each other without loss. No step stays idle in which anything that is still wanted may run: a
+    better hour may be clouded. `start_target` is where the telescope is already.
     """
     if not candidates or len(edges_unix_s) < 2:
         return Plan((), 0.0, 0.0)

@@ -120,24 +120,24 @@ def search(night: Night) -> Found:
 def _expand(
     night: Night, step: int, value: Floats, on: Ints, left_s: Floats
 ) -> tuple[Ints, Ints, Floats, Floats, Ints, Floats]:
-    """All states after a step: every state with every candidate, and then with none."""
-    states = len(value)
+    """All states after a step: every state with every candidate, or with none if none may run."""
     stays = on[:, None] == night.targets
     open_s = np.where(stays, night.stay_s[step], night.move_s[step])
     room_s = np.where(night.draws, left_s[:, None, :], inf).min(axis=2, initial=inf)
     open_s = np.minimum(open_s, room_s)
-    came, choice = np.nonzero(night.usable[step] & (room_s > 0))
+    may = night.usable[step] & (room_s > 0)
+    came, choice = np.nonzero(may)
     open_s = open_s[came, choice]
     gained = value[came] + open_s * night.rate[step][choice]
     spent_s = left_s[came] - open_s[:, None] * night.draws[choice]
-    idle = np.arange(states)
+    idle = np.nonzero(~may.any(axis=1))[0]
     return (
         np.concatenate([came, idle]),
-        np.concatenate([choice, np.full(states, IDLE)]),
-        np.concatenate([open_s, np.zeros(states)]),
-        np.concatenate([gained, value]),
-        np.concatenate([night.targets[choice], np.full(states, IDLE)]),
-        np.concatenate([spent_s, left_s]),
+        np.concatenate([choice, np.full(len(idle), IDLE)]),
+        np.concatenate([open_s, np.zeros(len(idle))]),
+        np.concatenate([gained, value[idle]]),
+        np.concatenate([night.targets[choice], np.full(len(idle), IDLE)]),
+        np.concatenate([spent_s, left_s[idle]]),
     )
 
 
