@@ -82,6 +82,25 @@ def test_the_tally_sets_what_is_there_against_what_was_asked(
     assert "Old target: 0.03 h accepted" in shown
 
 
+def test_groups_are_tallied_apart(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The example's third target holds colour and narrow filters: neither is behind the other."""
+    file = tmp_path / "ledger.sqlite"
+    with Ledger(file) as ledger:
+        for number, name in enumerate(("R", "G", "B", "Ha", "L")):
+            ledger.add_frame(replace(FRAME, uid=str(number), target="NGC 1499", filter=name))
+    words = ["tally", "--config", str(demo_folder().parent / "example"), "--ledger", str(file)]
+    assert main([*words, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["targets"]
+    colour, narrow = (one for one in told if one["target"] == "NGC 1499")
+    assert (colour["group"], narrow["group"]) == ("colour", "narrow")
+    assert list(colour["filters"]) == ["R", "G", "B", "L"], "what nobody asks for stands here"
+    assert colour["unevenness"] == 0
+    assert {name: row["subs"] for name, row in narrow["filters"].items()} == {"Ha": 1, "OIII": 0}
+    assert narrow["accepted_s"] == 120.0
+    assert main(words) == 0
+    assert "NGC 1499, narrow: 0.03 h accepted" in capsys.readouterr().out
+
+
 def test_a_ledger_that_is_not_there_is_one_sentence(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -2,6 +2,8 @@
 
 import argparse
 import json
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +13,13 @@ from rich.table import Table
 
 from nightloom.cli.answers import DONE
 from nightloom.cli.configuration import add_config, settings_of
-from nightloom.cycle import Cycle, Share
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, FilterTally, Ledger, TargetTally, tally
+from nightloom.night.cycles import cycle_of
 from nightloom.settings import Target
+
+Labelled = tuple[str, TargetTally]
+"""A tally and the name of its group, where the target has several."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -39,8 +44,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise BadInput(f"There is no ledger {file}; name another file with --ledger.")
     with Ledger.read(file) as ledger:
         others = [name for name in ledger.targets() if name not in names]
-        tallies = [_tally(ledger, target) for target in asked]
-        tallies += [tally(ledger, name, None) for name in others]
+        tallies = [one for target in asked for one in _tallies(ledger, target)]
+        tallies += [("", tally(ledger, name, None)) for name in others]
     if arguments.json:
         print(json.dumps({"ledger": str(file), "targets": [_as_json(one) for one in tallies]}))
     else:
@@ -48,17 +53,30 @@ def run(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _tally(ledger: Ledger, target: Target) -> TargetTally:
-    """A target of the configuration, against its shares and wanted hours."""
-    filters = target.filters.items()
-    shares = tuple(Share(name, sub.share, sub.exposure_s) for name, sub in filters)
-    wanted_s = {name: sub.wanted_hours * 3600 for name, sub in filters if sub.wanted_hours}
-    return tally(ledger, target.name, Cycle(shares), wanted_s)
+def _tallies(ledger: Ledger, target: Target) -> Iterator[Labelled]:
+    """Each group of a target against its shares and wanted hours.
+
+    What no group asks for any more stands with the first.
+    """
+    several = len(target.groups) > 1
+    for number, group in enumerate(target.groups):
+        filters = group.filters.items()
+        wanted_s = {name: sub.wanted_hours * 3600 for name, sub in filters if sub.wanted_hours}
+        whole = tally(ledger, target.name, cycle_of(group.filters), wanted_s)
+        elsewhere = target.subs.keys() - group.filters.keys()
+        if number > 0:
+            elsewhere |= {row.filter for row in whole.filters} - group.filters.keys()
+        rows = tuple(row for row in whole.filters if row.filter not in elsewhere)
+        accepted_s = sum(row.accepted_s for row in rows)
+        label = group.label if several else ""
+        yield label, replace(whole, filters=rows, accepted_s=accepted_s)
 
 
-def _as_json(one: TargetTally) -> dict[str, Any]:
+def _as_json(labelled: Labelled) -> dict[str, Any]:
+    label, one = labelled
     return {
         "target": one.target,
+        **({"group": label} if label else {}),
         "accepted_s": one.accepted_s,
         "unevenness": round(one.unevenness, 4),
         "filters": {row.filter: _row_as_json(row) for row in one.filters},
@@ -77,11 +95,11 @@ def _row_as_json(row: FilterTally) -> dict[str, Any]:
     }
 
 
-def _print(tallies: list[TargetTally]) -> None:
+def _print(tallies: list[Labelled]) -> None:
     console = Console(highlight=False)
-    for one in tallies:
+    for label, one in tallies:
         table = Table(
-            title=f"{one.target}: {_hours(one.accepted_s)} accepted,"
+            title=f"{one.target}{f', {label}' if label else ''}: {_hours(one.accepted_s)} accepted,"
             f" uneven by {one.unevenness:.2f} cycles",
             title_justify="left",
             title_style="bold",
