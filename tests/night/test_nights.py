@@ -1,6 +1,7 @@
 """Whole nights on virtual time: what is promised, under trouble of each kind."""
 
 import asyncio
+import json
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -11,6 +12,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from night.nights import NIGHT, Story, demo, live
+from nightloom.frames import FrameNotWritten
 from nightloom.night.phases import Phase
 from nightloom.night.prospect import darkness
 from nightloom.sky import sidereal_deg
@@ -239,3 +241,14 @@ def test_the_whole_table_of_moves_is_respected(clear: Story) -> None:
     moves = [(event.before, event.after) for event in clear.of(e.PhaseChanged)]
     assert all(first[1] == second[0] for first, second in pairwise(moves))
     assert moves[0][0] == moves[-1][1] == Phase.ASLEEP
+
+
+def test_a_disk_that_refuses_ends_the_night_parked_and_closed(tmp_path: Path) -> None:
+    """The frames' folder is a file: no frame can be written, and nothing stays open."""
+    (tmp_path / "frames").touch()
+    with pytest.raises(FrameNotWritten):
+        live(tmp_path, demo(targets=SHORT), hours=0.5, frames=True)
+    lines = [json.loads(line) for line in (tmp_path / f"{NIGHT}.jsonl").read_text().splitlines()]
+    names = [line["event"] for line in lines]
+    assert names.count("frame_lost") == 3
+    assert names.index("mount_parked") < names.index("roof_closed") < names.index("night_ended")

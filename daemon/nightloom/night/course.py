@@ -36,6 +36,16 @@ CYCLE_ENDS = 1e-6
 """Unevenness below this, in cycles, is that of rounding: all filters have whole cycles."""
 
 
+def uid_of(night: str, number: int) -> str:
+    """The name of a night's frame in the ledger."""
+    return f"{night}-{number:04d}"
+
+
+def number_of(uid: str) -> int:
+    """The number in such a name."""
+    return int(uid.rpartition("-")[2])
+
+
 class Course:
     """Decides from the tally, never from a counter, what is due on the running target."""
 
@@ -53,7 +63,8 @@ class Course:
         self._weaving = Weaving(settings, ledger)
         self._programme, self._mount = programme, mount
         self._ledger, self._intake, self._clock = ledger, intake, clock
-        self._number = len(ledger.frames(night=str(programme.night)))
+        tonight = ledger.frames(night=str(programme.night))
+        self._number = max((number_of(frame.uid) for frame in tonight), default=0)
         self._offsets: dict[str, list[tuple[float, float]]] = {}
         self._target: Target | None = None
         self._taken_here: set[str] = set()

@@ -17,7 +17,9 @@ from nightloom.arithmetic import Arithmetic
 from nightloom.clouds import FrameFacts as CloudFacts
 from nightloom.clouds import FramePolicy, FrameReference, Verdict, judge_frame
 from nightloom.frames import (
+    FrameExists,
     FrameFacts,
+    FrameNotWritten,
     NameFacts,
     NamePattern,
     StarField,
@@ -31,8 +33,11 @@ from nightloom.night.lookout import Lookout
 from nightloom.night.measuring import measure_frame
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import FrameKept, FrameRejected
+from nightloom.telemetry.events import FrameKept, FrameLost, FrameRejected
 from nightloom_drivers.clock import Clock
+
+UNWRITTEN_MAX = 3
+"""Frames in a row that the disk refused: by then it will not take the next one either."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +87,8 @@ class Intake:
         self._references: dict[tuple[str, str], FrameReference] = {}
         self._queue: asyncio.Queue[Taken] = asyncio.Queue()
         self.pending: list[Taken] = []
+        self._task: asyncio.Task[None] | None = None
+        self._unwritten = 0
 
     def take(self, taken: Taken) -> None:
         """Put a frame in line."""
@@ -96,8 +103,29 @@ class Intake:
                 seconds[taken.filter] = seconds.get(taken.filter, 0.0) + taken.exposure_s
         return seconds
 
-    async def run(self) -> None:
-        """Work the line off until cancelled."""
+    def start(self) -> None:
+        """Begin to work the line off."""
+        self._task = asyncio.create_task(self._work_off())
+
+    async def watch(self) -> None:
+        """Wait with the work for its end, and raise what ended it."""
+        if self._task is not None:
+            await asyncio.shield(self._task)
+
+    async def drain(self) -> None:
+        """Wait until the line is empty, or the work has ended with an error."""
+        if self._task is None:
+            return
+        empty = asyncio.create_task(self._queue.join())
+        await asyncio.wait({empty, self._task}, return_when=asyncio.FIRST_COMPLETED)
+        empty.cancel()
+
+    def stop(self) -> None:
+        """End the work, wherever it is."""
+        if self._task is not None:
+            self._task.cancel()
+
+    async def _work_off(self) -> None:
         while True:
             taken = await self._queue.get()
             try:
@@ -105,10 +133,6 @@ class Intake:
             finally:
                 self.pending.remove(taken)
                 self._queue.task_done()
-
-    async def drain(self) -> None:
-        """Wait until the line is empty."""
-        await self._queue.join()
 
     def forget_sky(self) -> None:
         """Learn afresh what a clear sky shows: after a slew, the stars are others."""
@@ -121,20 +145,36 @@ class Intake:
         path = self._path(taken)
         digest = ""
         if self._folder is not None:
-            facts = replace(
-                taken.facts,
-                half_flux_radius_px=stars.half_flux_radius_px,
-                star_count=stars.count,
-                verdict="accepted" if verdict.accepted else f"rejected: {verdict.reason}",
-            )
-            digest = await self._store(
-                write_frame, self._folder / path, taken.data, frame_header(facts)
-            )
+            try:
+                digest = await self._write(taken, stars, verdict, self._folder / path)
+            except (FrameExists, FrameNotWritten) as error:
+                verdict = self._lost(taken, verdict, error)
         self._record(taken, stars, verdict, path if digest else "", digest)
         if verdict.transparency is not None:
             self._lookout.frame(verdict.transparency)
         if verdict.accepted:
             self._focusing.learn(taken.filter, stars, taken.airmass)
+
+    async def _write(self, taken: Taken, stars: StarField, verdict: Verdict, path: Path) -> str:
+        facts = replace(
+            taken.facts,
+            half_flux_radius_px=stars.half_flux_radius_px,
+            star_count=stars.count,
+            verdict="accepted" if verdict.accepted else f"rejected: {verdict.reason}",
+        )
+        digest = await self._store(write_frame, path, taken.data, frame_header(facts))
+        self._unwritten = 0
+        return digest
+
+    def _lost(
+        self, taken: Taken, verdict: Verdict, error: FrameExists | FrameNotWritten
+    ) -> Verdict:
+        """A frame that is not on disk does not count; too many in a row end the night."""
+        self._log.emit(FrameLost(uid=taken.uid, reason=str(error)))
+        self._unwritten += 1
+        if self._unwritten >= UNWRITTEN_MAX:
+            raise error
+        return replace(verdict, accepted=False, reason=str(error))
 
     def _judge(self, taken: Taken, stars: StarField) -> Verdict:
         """The verdict, from what was known, from the stars, and from the guiding."""

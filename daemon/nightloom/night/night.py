@@ -93,6 +93,13 @@ PHASES: dict[Phase, tuple[Work, tuple[Watch, ...]]] = {
 """What each phase does, and what may cut into it."""
 
 
+_AFTER_MISTAKE = {
+    **dict.fromkeys(Phase, Phase.RETIRING),
+    Phase.RETIRING: Phase.STRANDED,
+}
+"""Where a mistake of the daemon leads: to parked and closed, however often it is made."""
+
+
 class Night:
     """Runs one night from readying to asleep."""
 
@@ -112,33 +119,33 @@ class Night:
         context = self._context
         self._begin()
         mistake: Exception | None = None
-        intake = asyncio.create_task(context.intake.run())
+        context.intake.start()
         following = Next(Phase.READYING, "dusk")
         try:
             while following.phase is not Phase.ASLEEP:
                 context.phases.move(*following)
                 try:
-                    following = await self._phase(following.phase, intake)
-                except Exception as error:  # raised again once all is closed
-                    if mistake is not None:
-                        raise
-                    mistake = error
+                    following = await self._phase(following.phase)
+                except Exception as error:  # noqa: BLE001  # raised again once all is closed
+                    mistake = mistake or error
                     context.log.emit(UnexpectedError(kind=type(error).__name__, text=str(error)))
-                    following = Next(Phase.RETIRING, "a mistake in the daemon")
+                    following = Next(_AFTER_MISTAKE[context.phases.now], "a mistake in the daemon")
             context.phases.move(*following)
         finally:
             await context.guiding.stop("the night ends")
-            intake.cancel()
+            context.intake.stop()
         self._end()
         if mistake is not None:
             raise mistake
 
-    async def _phase(self, phase: Phase, intake: asyncio.Task[None]) -> Next:
+    async def _phase(self, phase: Phase) -> Next:
         """Do a phase's work under its watchers, and turn what cut it short into the next phase."""
         context, (work, watches) = self._context, PHASES[phase]
         watchers = [watch(context) for watch in watches]
+        if phase not in (Phase.RETIRING, Phase.STRANDED):
+            watchers.append(context.intake.watch())  # parking and closing need no disk
         try:
-            return await unless([*watchers, _followed(intake)], work(context))
+            return await unless(watchers, work(context))
         except Unsafe as reason:
             context.holding = False
             context.log.emit(WeatherUnsafe(reasons=[str(reason)]))
@@ -213,11 +220,6 @@ def _after_trouble(phase: Phase, count: int, why: str) -> Next:
     if phase is Phase.RETIRING:
         return Next(Phase.STRANDED if count > TROUBLES_MAX else Phase.RETIRING, why)
     return Next(Phase.RETIRING if count > TROUBLES_MAX else Phase.READYING, why)
-
-
-async def _followed(task: asyncio.Task[None]) -> None:
-    """Raise what ended a task that should not have ended."""
-    await asyncio.shield(task)
 
 
 def _utc(at_s: float) -> datetime:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from nightloom.frames import FrameFacts
 from nightloom.night.context import Context
-from nightloom.night.course import Planned
+from nightloom.night.course import Planned, uid_of
 from nightloom.night.intake import Taken
 from nightloom.settings import Target
 from nightloom.telemetry.events import SubBegun, SubCancelled, SubEnded
@@ -34,7 +34,7 @@ async def open_shutter(context: Context, planned: Planned) -> AsyncIterator[Sub]
     """Begin a sub; one that does not come to its end is cancelled and counts nowhere."""
     course, target = context.course, context.course.running
     number = course.next_number()
-    uid = f"{context.programme.night}-{number:04d}"
+    uid = uid_of(str(context.programme.night), number)
     now = context.clock.now()
     detail = {"uid": uid, "target": target.name, "filter": planned.filter}
     intent = context.ledger.begin("sub", {**detail, "exposure_s": planned.exposure_s}, now)

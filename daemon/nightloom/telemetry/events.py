@@ -366,6 +366,15 @@ class FrameRejected(Event):
     guide_rms_arcsec: float | None = Field(default=None, description="guide error during the sub")
 
 
+class FrameLost(Event):
+    """A frame could not be written to disk."""
+
+    level: ClassVar[Level] = "error"
+
+    uid: str = Field(description="the frame's name in the ledger")
+    reason: str = Field(description="what the disk said")
+
+
 class CycleCompleted(Event):
     """Every filter of a target got its subs once more."""
 

@@ -1,7 +1,9 @@
 """The log: takes events, writes lines, tells who listens."""
 
+import contextlib
 import hashlib
 import os
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -74,10 +76,24 @@ class Log:
             self._listeners.remove(listener)
 
     def _write(self, line: str) -> None:
+        """Write to every sink that still takes lines: a full disk must not stop a parking mount."""
         for sink in (self._file, self._echo):
-            if sink is not None:
+            if sink is None:
+                continue
+            try:
                 sink.write(line + "\n")
                 sink.flush()
+            except OSError as error:
+                self._give_up(sink, error)
+
+    def _give_up(self, sink: TextIO, error: OSError) -> None:
+        """Write no more to a sink that refused, and say so on standard error."""
+        if sink is self._file:
+            self._file = None
+        else:
+            self._echo = None
+        with contextlib.suppress(OSError):  # there is nobody left to tell
+            sys.stderr.write(f"nightloom: the log cannot be written any more: {error}\n")
 
 
 class _Lines:
