@@ -5,7 +5,6 @@ from datetime import datetime
 from itertools import permutations
 
 from nightloom.cycle import FocuserTravel, GapCosts, Pair, WheelTravel, change_times_s
-from nightloom.focus import Travel
 from nightloom.ledger import Duration, Key, Ledger, Part, Running
 from nightloom.settings import Settings
 from nightloom.settings.observatory import Observatory
@@ -27,11 +26,6 @@ def costs_of(settings: Settings, figures: Mapping[Key, Running] = NOTHING) -> Ga
         _change_s(settings.observatory, known),
         known.get((Part.DITHER, "", ""), said.dither_s),
     )
-
-
-def measured_parts(figures: Mapping[Key, Running]) -> dict[Key, Running]:
-    """The figures that replace configured ones."""
-    return {key: one for key, one in figures.items() if one.enough}
 
 
 class Stopwatch:
@@ -69,6 +63,9 @@ def _change_s(observatory: Observatory, known: Mapping[Key, float]) -> float | d
 
 def _by_travel(observatory: Observatory, slot_s: float) -> dict[Pair, float]:
     """The time of each change by the slots to travel and the focus steps to move."""
+    # Imported here because its package takes longer than all the rest of `nightloom weave`.
+    from nightloom.focus import Travel
+
     said, slots = observatory.costs, observatory.wheel.slots
     wheel = WheelTravel(slots, slot_s, said.wheel_one_way)
     if said.focuser_steps_per_s is None:
