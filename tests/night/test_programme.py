@@ -129,6 +129,19 @@ def test_seconds_without_a_verdict_count_towards_the_end(ledger: Ledger) -> None
     assert evening.programme.choose(one, {"L": 3600.0}) is None
 
 
+def test_what_lacks_less_than_a_step_of_the_plan_is_finished_first(ledger: Ledger) -> None:
+    wants = {"L": {"exposure_s": 120.0, "wanted_hours": 1.0}}
+    settings = settings_of(
+        target("one", ANDROMEDA, filter=wants, priority=3), target("two", ANDROMEDA)
+    )
+    evening = Evening(settings, ledger)
+    assert evening.chosen(utc(10, 20), "one") == "two"
+    evening.accept("one", "L", 3600.0 - 240.0)
+    assert evening.chosen(utc(10, 20), "one") == "one"
+    evening.accept("one", "L", 240.0)
+    assert evening.chosen(utc(10, 20), "one") == "two"
+
+
 def test_complete_filters_leave_the_cycle(ledger: Ledger) -> None:
     filters = {"L": {"exposure_s": 120.0, "wanted_hours": 1.0}, "R": {"exposure_s": 120.0}}
     settings = settings_of(target("one", ANDROMEDA, filter=filters))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from night.outlooks import ANDROMEDA, LARKFOLD, LION, settings_of, target, tree_and_setting, utc
 from nightloom.night.outlook import expected_s, outlook
-from nightloom.night.prospect import NoDarkness, Prospect, darkness, move_cost_s
+from nightloom.night.prospect import STEP_S, NoDarkness, Prospect, darkness, move_cost_s
 from nightloom.settings import Settings, Sub, Target
 from nightloom.sky import Interval, dark_hours, moon_altitude_azimuth
 
@@ -121,7 +121,7 @@ def test_a_target_that_has_all_it_wanted_is_left_out() -> None:
     assert {block.target for block in plan.blocks} == {"two"}
     missing = outlook(settings, prospect, nothing, nothing).filters["one"]["L"]
     assert missing.wanted_s == 10800.0
-    assert missing.missing_s == pytest.approx(0.0, abs=1e-6)
+    assert missing.missing_s == pytest.approx(0.0, abs=STEP_S)
 
 
 def test_what_the_night_cannot_give_is_missing_afterwards() -> None:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import date
 
 from nightloom.ledger import Ledger
-from nightloom.night.prospect import LEAST_WINDOW_S, Prospect, left_tonight_s
+from nightloom.night.prospect import LEAST_WINDOW_S, STEP_S, Prospect, left_tonight_s, wanted_s
 from nightloom.plan import Block, Plan
 from nightloom.settings import Settings, Sub, Target
 from nightloom.sky import Interval, hour_angle_h
@@ -92,10 +92,12 @@ class Programme:
         Asked without a `running` target the plan is made anew, as after an interruption.
         `pending_s` are seconds by filter of the running one that were taken and have no verdict
         yet. With `ahead_s` the plan is looked up so much later, or earlier, unless it has nothing
-        there.
+        there. A running target that lacks less than a step of the plan is finished first.
         """
         block = self._block(running, pending_s, ahead_s)
-        return None if block is None else self._settings.targets.named(block.target)
+        if running is not None and block is not None and block.target != running.name:
+            return running if self._is_nearly_complete(running, pending_s) else self._named(block)
+        return None if block is None else self._named(block)
 
     def cycle_filters(
         self, target: Target, pending_s: Mapping[str, float] = NOTHING
@@ -172,11 +174,24 @@ class Programme:
             return True
         if due is None:
             return False
-        target = self._settings.targets.named(due.target)
+        target = self._named(due)
         complete = due.group not in self._lacking(
             target, pending_s if target == running else NOTHING
         )
         return complete or (running is None and now_s > self._planned_s)
+
+    def _is_nearly_complete(self, running: Target, pending_s: Mapping[str, float]) -> bool:
+        """Whether a group that may run now lacks less than the plan can see."""
+        now_s = self._clock.unix_s()
+        accepted_s = _added(self._ledger.accepted_s(running.name), pending_s)
+        return any(
+            wanted_s(filters, accepted_s) < STEP_S
+            for number, filters in self._lacking(running, pending_s).items()
+            if any(now_s in window for window in self._prospect.group_windows(running, number))
+        )
+
+    def _named(self, block: Block) -> Target:
+        return self._settings.targets.named(block.target)
 
     def _made(self, running: Target | None, pending_s: Mapping[str, float], now_s: float) -> Plan:
         name = None if running is None else running.name

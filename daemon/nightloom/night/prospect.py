@@ -163,7 +163,7 @@ class Prospect:
                             quality,
                             priority_weight(target.priority),
                             open_fraction(lacking, self._costs),
-                            _wanted_s(lacking, accepted_s),
+                            wanted_s(lacking, accepted_s),
                             left_tonight_s(target, tonight(target.name)),
                         )
                     )
@@ -213,7 +213,7 @@ def left_tonight_s(target: Target, tonight_s: Mapping[str, float]) -> float:
     return max(0.0, 3600.0 * target.hours_max - sum(tonight_s.values()))
 
 
-def _wanted_s(lacking: Mapping[str, Sub], accepted_s: Mapping[str, float]) -> float:
+def wanted_s(lacking: Mapping[str, Sub], accepted_s: Mapping[str, float]) -> float:
     """Seconds that all these filters together still lack; without end when one has no end."""
     return sum(
         inf if sub.wanted_hours is None else 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)
