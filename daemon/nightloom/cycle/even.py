@@ -68,7 +68,7 @@ def next_sub(
     }
     asked = _asked(cycle, recent)
     if unevenness(cycle, accepted_s) > UNEVENNESS_MAX + _ROUNDING:
-        filter_ = _soonest(asked, catch_up(cycle, done, make_up_cycles), recent)
+        filter_ = _lacking(asked, catch_up(cycle, done, make_up_cycles), recent)
         reason = "the tally is far from the shares, and is made up beside the rest"
         return Next(filter_, filter_ in pointing, reason)
     filter_ = min(
@@ -155,11 +155,16 @@ def _since(filter_: str, recent: Iterable[Taken]) -> float:
     return min(places, default=inf)
 
 
-def _soonest(asked: Collection[str], counts: Mapping[str, int], recent: Sequence[Taken]) -> str:
-    """The filter whose next sub is due first, when each is due at equal distances."""
-    good = [sub for sub in recent if sub.accepted is not False]
+def _lacking(asked: Sequence[str], counts: Mapping[str, int], recent: Sequence[Taken]) -> str:
+    """The filter that the latest subs, as many as a cycle of `counts` has, lack most.
+
+    Once they hold that cycle, this is the filter of the sub that just left them, and the cycle
+    repeats; before, it spreads each filter evenly.
+    """
     subs = sum(counts.values())
-    return min(asked, key=lambda name: subs / counts[name] - _since(name, good))
+    latest = [sub.filter for sub in recent if sub.accepted is not False][1 - subs :]
+    due = {name: counts[name] * (len(latest) + 1) / subs - latest.count(name) for name in asked}
+    return max(asked, key=lambda name: (round(due[name], 6), _since(name, recent)))
 
 
 def _safe(
