@@ -2,9 +2,12 @@
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from nightloom.errors import BadInput
-from nightloom.settings import Settings, default_folder, read_settings
+
+if TYPE_CHECKING:  # it takes longer than all the rest of a command that reads no configuration
+    from nightloom.settings import Settings
 
 
 def add_config(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +23,8 @@ def add_config(parser: argparse.ArgumentParser) -> None:
 
 def config_folder(arguments: argparse.Namespace) -> Path:
     """The folder that was named, or the default one. Raises BadInput when it is not there."""
+    from nightloom.settings import default_folder
+
     folder: Path = arguments.config or default_folder()
     if not folder.is_dir():
         raise BadInput(
@@ -29,6 +34,8 @@ def config_folder(arguments: argparse.Namespace) -> Path:
     return folder
 
 
-def settings_of(arguments: argparse.Namespace) -> Settings:
+def settings_of(arguments: argparse.Namespace) -> "Settings":
     """Settings of that folder. Raises BadInput or SettingsError."""
+    from nightloom.settings import read_settings
+
     return read_settings(config_folder(arguments))

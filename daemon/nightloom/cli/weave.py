@@ -12,13 +12,20 @@ from rich.table import Table
 
 from nightloom.cli.answers import DONE
 from nightloom.cli.configuration import add_config, settings_of
-from nightloom.cycle import Cycle, GapCosts, PlainOrder, Share, Weave, plain_orders, weave
+from nightloom.cycle import (
+    CHANGE_S,
+    DITHER_S,
+    DOWNLOAD_S,
+    Cycle,
+    GapCosts,
+    PlainOrder,
+    Share,
+    Weave,
+    plain_orders,
+    weave,
+)
 from nightloom.errors import BadInput
-from nightloom.ledger import FILE_NAME, Key, Ledger, Running, running_figures
-from nightloom.night.costs import costs_of
-from nightloom.night.cycles import cycle_of
-from nightloom.settings import Settings, Target
-from nightloom.settings.observatory import Costs
+from nightloom.ledger import Key, Running
 
 _FILTER = re.compile(r"(?P<name>[^:\s]+):(?P<count>\d{1,3})x(?P<seconds>\d+(\.\d+)?)", re.ASCII)
 
@@ -79,39 +86,17 @@ def _asked(arguments: argparse.Namespace) -> _Asked:
         return _of_target(arguments)
     if arguments.group or arguments.config:
         raise BadInput("--group and --config go with --target only.")
-    usual = Costs()
-    costs = GapCosts(usual.download_s, usual.wheel_change_s, usual.dither_s)
+    costs = GapCosts(DOWNLOAD_S, CHANGE_S, DITHER_S)
     return _Asked(_cycle([_share(word) for word in arguments.filters]), _told(costs, arguments), {})
 
 
 def _of_target(arguments: argparse.Namespace) -> _Asked:
+    # Imported here because a cycle that is written out needs none of it, and comes at once.
+    from nightloom.cli.weave_target import cycle_and_costs
+
     settings = settings_of(arguments)
-    target = _target(settings, arguments.target)
-    groups = {group.label: group.filters for group in target.groups}
-    label = arguments.group or next(iter(groups))
-    if label not in groups:
-        known = ", ".join(groups)
-        raise BadInput(f'"{target.name}" has no group "{label}"; it has {known}.')
-    measured = _measured(settings)
-    costs = _told(costs_of(settings, measured), arguments)
-    return _Asked(_cycle(list(cycle_of(groups[label]).shares)), costs, measured)
-
-
-def _target(settings: Settings, name: str) -> Target:
-    try:
-        return settings.targets.named(name)
-    except KeyError:
-        known = ", ".join(target.name for target in settings.targets.targets)
-        raise BadInput(f'There is no target "{name}"; there are {known}.') from None
-
-
-def _measured(settings: Settings) -> dict[Key, Running]:
-    """Figures of the ledger in the output folder; none before the first night."""
-    file = settings.observatory.output_folder / FILE_NAME
-    if not file.is_file():
-        return {}
-    with Ledger.read(file) as ledger:
-        return running_figures(ledger)
+    cycle, costs, measured = cycle_and_costs(settings, arguments.target, arguments.group)
+    return _Asked(_short(cycle), _told(costs, arguments), measured)
 
 
 def _share(word: str) -> Share:
@@ -130,10 +115,15 @@ def _cycle(shares: list[Share]) -> Cycle:
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
         raise BadInput(f'"{twice}" is named twice; name each filter once.')
-    subs = sum(share.share for share in shares)
+    return _short(Cycle(tuple(shares)))
+
+
+def _short(cycle: Cycle) -> Cycle:
+    """The cycle, if it can be woven while a person waits. Raises BadInput."""
+    subs = sum(cycle.counts.values())
     if subs > SUBS_MAX:
         raise BadInput(f"A cycle of {subs} subs is too long; up to {SUBS_MAX} can be woven.")
-    return Cycle(tuple(shares))
+    return cycle
 
 
 def _told(costs: GapCosts, arguments: argparse.Namespace) -> GapCosts:

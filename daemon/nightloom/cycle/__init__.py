@@ -12,12 +12,15 @@ from nightloom.cycle.even import (
     unevenness,
     waiting,
 )
-from nightloom.cycle.gaps import GapCosts, Pair, order_cost_s
+from nightloom.cycle.gaps import CHANGE_S, DITHER_S, DOWNLOAD_S, GapCosts, Pair, order_cost_s
 from nightloom.cycle.plain import PlainOrder, plain_orders
 from nightloom.cycle.shares import Cycle, Share
 from nightloom.cycle.weave import EXACT_UP_TO_SUBS, Weave, weave
 
 __all__ = [
+    "CHANGE_S",
+    "DITHER_S",
+    "DOWNLOAD_S",
     "EXACT_UP_TO_SUBS",
     "UNEVENNESS_MAX",
     "Cycle",

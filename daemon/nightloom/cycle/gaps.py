@@ -3,6 +3,9 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+DOWNLOAD_S, CHANGE_S, DITHER_S = 3.0, 4.0, 15.0
+"""What is expected of a rig that nothing is known of: common practice, on the long side."""
+
 Pair = tuple[str, str]
 """The filter of one sub, and that of the next."""
 

@@ -5,6 +5,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
+from nightloom.cycle import CHANGE_S, DITHER_S, DOWNLOAD_S
 from nightloom.settings.table import Table
 
 
@@ -280,10 +281,12 @@ class Costs(Table):
     """What a gap between two subs costs, until measured costs replace these."""
 
     download_s: float = Field(
-        default=3.0, ge=0, description="from the end of an exposure to its frame"
+        default=DOWNLOAD_S, ge=0, description="from the end of an exposure to its frame"
     )
     wheel_change_s: float = Field(
-        default=4.0, ge=0, description="filter change and its focus offset, whichever the filters"
+        default=CHANGE_S,
+        ge=0,
+        description="filter change and its focus offset, whichever the filters",
     )
     wheel_slot_s: float | None = Field(
         default=None,
@@ -296,7 +299,7 @@ class Costs(Table):
     focuser_steps_per_s: float | None = Field(
         default=None, gt=0, description="speed of the focuser, for changes reckoned by slots"
     )
-    dither_s: float = Field(default=15.0, ge=0, description="dither and settling")
+    dither_s: float = Field(default=DITHER_S, ge=0, description="dither and settling")
 
 
 class Observatory(Table):
