@@ -2,11 +2,20 @@
 
 from nightloom.frames.header import FrameFacts, frame_header
 from nightloom.frames.names import NameFacts, NamePattern
-from nightloom.frames.stars import STAR, FrameNotMeasured, StarField, measure
+from nightloom.frames.stars import (
+    SAMPLE_PX,
+    STAR,
+    ZONE,
+    FrameNotMeasured,
+    StarField,
+    measure,
+)
 from nightloom.frames.writer import FrameExists, FrameNotWritten, write_frame
 
 __all__ = [
+    "SAMPLE_PX",
     "STAR",
+    "ZONE",
     "FrameExists",
     "FrameFacts",
     "FrameNotMeasured",

@@ -5,56 +5,64 @@ measuring aperture (Gaussian: 1.1774 σ, half of its FWHM); the flux-weighted me
 goes by that name is 6 % larger for a Gaussian. The width of a pixel is part of every size: it adds
 11 % to the half-flux radius at 2 px FWHM and 1.5 % at 5 px.
 Source: Barbary 2016, JOSS 1(6), 58 (SEP); Bertin & Arnouts 1996, A&AS 117, 393 (the method).
+
+A large frame is looked at in tiles spread over it. Stars far out of focus are disks or rings, of
+which single pixels show only pieces: then the frame is halved until they are stars again.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-import sep
 from numpy.typing import NDArray
 
-# Pixel x (along a row) and y (across rows) count from 0 at the middle of the first pixel.
-STAR = np.dtype(
+from nightloom.frames.halving import HALVED_SIDE_PX_MIN, halved
+from nightloom.frames.look import STAR, TYPICAL_STARS, Look, look
+from nightloom.frames.sources import FrameNotMeasured
+from nightloom.frames.tiles import ZONES, zone_of
+
+__all__ = ["SAMPLE_PX", "STAR", "ZONE", "FrameNotMeasured", "StarField", "measure"]
+
+ZONE = np.dtype(
     [
-        ("x", "f8"),
-        ("y", "f8"),
-        ("flux_adu", "f8"),
-        ("peak_adu", "f8"),  # above the background
+        ("sized", "i8"),  # stars that the medians are of
         ("half_flux_radius_px", "f8"),
-        ("fwhm_px", "f8"),  # NaN where the core has no single peak
-        ("ellipticity", "f8"),  # 1 − b/a
-        ("saturated", "?"),
-        ("cut", "?"),  # its aperture reaches over the edge
+        ("fwhm_px", "f8"),
+        ("ellipticity", "f8"),
+        ("long_axis_deg", "f8"),
     ]
 )
 
-MESH_PX = 64  # a cell of the background map: much wider than a star, narrower than a gradient
-AREA_PX_MIN = 5  # connected pixels above the threshold; a hot pixel has one, a hot pair two
-NOISE_ADU_MIN = 12**-0.5  # rounding to whole numbers alone
-APERTURE_RADII = 6.0  # in units of the star's rms semi-axis: a Gaussian's whole flux
-APERTURE_STARS = 50  # the brightest stars, which set one aperture for all
-SUBPIXELS = 3  # 5 costs twice the time and moves the radius by less than 0.5 %
-CORE_FRACTION = 0.3  # the FWHM is fitted to pixels brighter than this share of the peak
-
-# SEP keeps two limits for the whole process and raises when one is passed: pixels in unfinished
-# sources, which it clears for each frame at 10 ns each, and pieces of one source.
-STACK_PX_MIN, STACK_SHARE = 300_000, 0.1
-PIECES_MAX = 8192  # the default of 1024 is too few for a globular cluster
+SAMPLE_PX = 7_000_000  # frames up to this size are looked at whole
+BINNING_MAX = 16
+# Half-flux radii, in pixels of a look, that it measures well: sharp stars, and wide ones.
+SHARP_PX, WIDE_PX = (0.0, 5.0), (2.0, 8.0)
+ENOUGH = 10  # whole stars that leave no doubt about their width
+SNR_MIN = 10.0  # a star's half-flux radius is uncertain by about 1 / snr
+AGREEING_MIN = 2  # of one size, for stars that only a halved frame shows
+ALIGNED_MIN = 3.0  # Rayleigh's n R²: of directions at random, 5 % pass (Mardia & Jupp 2000)
 
 
-class FrameNotMeasured(Exception):
-    """SEP gave up on a frame: `seen` is its reason, with the frame's background and noise."""
-
-    def __init__(self, seen: str) -> None:
-        super().__init__(seen)
-        self.seen = seen
+def _no_zones() -> NDArray[np.void]:
+    zones = np.zeros((ZONES, ZONES), ZONE)
+    for name in ("half_flux_radius_px", "fwhm_px", "ellipticity", "long_axis_deg"):
+        zones[name] = np.nan
+    return zones
 
 
 @dataclass(frozen=True, eq=False)
 class StarField:
     """A frame's stars, brightest first (dtype STAR), and medians over the well-exposed ones.
 
-    The medians are NaN when no star is whole and unsaturated; `count` counts every star.
+    The medians are of unsaturated stars, not cut nor crowded, with a signal-to-noise ratio of 10;
+    where there are not ten of those, of fainter, or else of crowded ones; NaN without any.
+    `long_axis_deg` is the stars' common direction, from the x axis towards the y axis, −90 to 90;
+    NaN when they have none. `fwhm_px` is that of the core and says nothing about a disk or ring.
+
+    `count` is of every star. Where only `sampled_fraction` of the frame was looked at, `stars` are
+    those seen, and `count` is what the whole would show, by √(count · (1/sampled_fraction − 1)).
+    `saturated_fraction` is of all pixels; `binning` is of the squares of pixels that were measured.
+    `zones` (3 × 3, dtype ZONE; lowest rows and columns first) are the medians by parts of a frame.
     """
 
     background_adu: float
@@ -64,6 +72,11 @@ class StarField:
     fwhm_px: float
     ellipticity: float
     stars: NDArray[np.void]
+    long_axis_deg: float = float("nan")
+    saturated_fraction: float = 0.0
+    sampled_fraction: float = 1.0
+    binning: int = 1
+    zones: NDArray[np.void] = field(default_factory=_no_zones)
 
 
 def measure(
@@ -71,89 +84,117 @@ def measure(
     *,
     saturation_adu: float,
     threshold_sigmas: float = 4.0,
+    sample_px: int | None = SAMPLE_PX,
 ) -> StarField:
     """Measure a frame of pixel values in ADU (rows, columns).
 
     A star is at least five connected pixels that each stand `threshold_sigmas` above the noise.
-    Raises FrameNotMeasured when SEP cannot tell the sources apart.
+    `sample_px` is how many pixels to look at, None for all; all are looked at, too, when the
+    sample has too few stars. Raises FrameNotMeasured when SEP cannot tell the sources apart.
     """
-    pixels = np.array(data, dtype=np.float32, order="C")  # a copy: the background goes off in place
-    sky = sep.Background(pixels, bw=MESH_PX, bh=MESH_PX)
-    noise_adu = max(float(sky.globalrms), NOISE_ADU_MIN)
-    sky.subfrom(pixels)
-    sources = _extract(pixels, threshold_sigmas * noise_adu, float(sky.globalback))
-    stars = _describe(pixels, sources)
-    columns, rows = sources["xcpeak"], sources["ycpeak"]
-    stars["saturated"] = data[rows, columns] >= saturation_adu
-    stars = stars[np.argsort(-stars["flux_adu"], kind="stable")]
-    good = stars[~stars["saturated"] & ~stars["cut"]]
+
+    def look_at(
+        frame: NDArray[np.uint16] | NDArray[np.float32], binning: int, px: int | None
+    ) -> Look:
+        return look(
+            frame,
+            saturation_adu=saturation_adu,
+            threshold_sigmas=threshold_sigmas,
+            pixels_max=px,
+            binning=binning,
+        )
+
+    sharp = chosen = look_at(data, 1, sample_px)
+    if not _leaves_no_doubt(sharp):
+        for frame, binning in _halvings(data):
+            wide = look_at(frame, binning, sample_px)
+            if _more_likely(wide, chosen):
+                chosen = wide
+            if _leaves_no_doubt(wide):
+                break
+    if chosen is sharp and sharp.tried < TYPICAL_STARS and sharp.fraction < 1:
+        chosen = sharp = look_at(data, 1, None)
+    described = _field(chosen, (data.shape[0], data.shape[1]))
+    return replace(
+        described,
+        background_adu=sharp.sky.level_adu,
+        noise_adu=sharp.sky.noise_adu,
+        saturated_fraction=np.count_nonzero(data >= saturation_adu) / data.size,
+    )
+
+
+def _halvings(
+    data: NDArray[np.uint16] | NDArray[np.float32],
+) -> Iterator[tuple[NDArray[np.uint16] | NDArray[np.float32], int]]:
+    binning = 1
+    while binning < BINNING_MAX and min(data.shape) >= 2 * HALVED_SIDE_PX_MIN:
+        data, binning = halved(data), 2 * binning
+        yield data, binning
+
+
+def _fits(seen: Look) -> bool:
+    """Whether the stars are of a size that this look measures well."""
+    least_px, most_px = SHARP_PX if seen.binning == 1 else WIDE_PX
+    return least_px <= _median(_good(seen.stars)["half_flux_radius_px"]) / seen.binning <= most_px
+
+
+def _leaves_no_doubt(seen: Look) -> bool:
+    enough = seen.whole >= max(ENOUGH, seen.tried / 2)
+    return enough and seen.agreeing >= seen.whole / 2 and _fits(seen)
+
+
+def _more_likely(wide: Look, chosen: Look) -> bool:
+    """Whether a look sees more stars of one size than the look at sharper ones did.
+
+    Knots of a nebula seldom agree.
+    """
+    least = chosen.agreeing + 1 if _fits(chosen) else AGREEING_MIN
+    return _fits(wide) and wide.agreeing >= max(least, AGREEING_MIN, wide.tried / 2)
+
+
+def _good(stars: NDArray[np.void]) -> NDArray[np.void]:
+    """The stars that the medians are of: the best kind of which there are enough, or any."""
+    sized = stars[np.isfinite(stars["half_flux_radius_px"])]
+    alone = sized[~sized["crowded"]]
+    bright = alone[alone["snr"] >= SNR_MIN]
+    return np.asarray(bright if len(bright) >= ENOUGH else alone if len(alone) else sized)
+
+
+def _field(seen: Look, shape: tuple[int, int]) -> StarField:
+    stars = seen.stars
+    good = _good(stars)
+    zones = _no_zones()
+    numbers = zone_of(shape, good["x"], good["y"])
+    for number, zone in enumerate(zones.reshape(-1)):
+        here = good[numbers == number]
+        zone["sized"] = len(here)
+        for name, value in _medians(here).items():
+            zone[name] = value
     return StarField(
-        background_adu=float(sky.globalback),
-        noise_adu=noise_adu,
-        count=len(stars),
-        half_flux_radius_px=_median(good["half_flux_radius_px"]),
-        fwhm_px=_median(good["fwhm_px"]),
-        ellipticity=_median(good["ellipticity"]),
+        background_adu=seen.sky.level_adu,
+        noise_adu=seen.sky.noise_adu,
+        count=round(len(stars) / seen.fraction),
         stars=stars,
+        sampled_fraction=seen.fraction,
+        binning=seen.binning,
+        zones=zones,
+        **_medians(good),
     )
 
 
-def _extract(pixels: NDArray[np.float32], threshold_adu: float, sky_adu: float) -> NDArray[np.void]:
-    sep.set_extract_pixstack(max(STACK_PX_MIN, int(STACK_SHARE * pixels.size)))
-    sep.set_sub_object_limit(PIECES_MAX)
-    # No smoothing: it would spread a hot pixel into a small round star.
-    try:
-        return sep.extract(pixels, threshold_adu, minarea=AREA_PX_MIN, filter_kernel=None)  # type: ignore[no-any-return]
-    except Exception as reason:
-        seen = f"{reason} (background {sky_adu:.0f}, threshold {threshold_adu:.1f} ADU)"
-        raise FrameNotMeasured(seen) from reason
+def _medians(stars: NDArray[np.void]) -> dict[str, float]:
+    names = ("half_flux_radius_px", "fwhm_px", "ellipticity")
+    return {name: _median(stars[name]) for name in names} | {
+        "long_axis_deg": _common_axis_deg(stars)
+    }
 
 
-def _describe(pixels: NDArray[np.float32], sources: NDArray[np.void]) -> NDArray[np.void]:
-    stars = np.zeros(len(sources), STAR)
-    if not len(sources):
-        return stars
-    x, y = sources["x"], sources["y"]
-    # One aperture for all, so that faint stars, seen above the noise only at the core, are not
-    # measured smaller than bright ones.
-    brightest = np.argsort(-sources["flux"])[:APERTURE_STARS]
-    aperture_px = APERTURE_RADII * float(np.median(sources["a"][brightest]))
-    flux_adu, _, _ = sep.sum_circle(pixels, x, y, aperture_px)
-    radius_px, _ = sep.flux_radius(
-        pixels, x, y, np.full(len(x), aperture_px), 0.5, subpix=SUBPIXELS
-    )
-    stars["x"], stars["y"], stars["flux_adu"], stars["peak_adu"] = x, y, flux_adu, sources["peak"]
-    stars["half_flux_radius_px"] = radius_px
-    stars["fwhm_px"] = _fwhm_px(pixels, stars, 2 * round(aperture_px / APERTURE_RADII) + 2)
-    stars["ellipticity"] = 1 - sources["b"] / sources["a"]
-    rows, columns = pixels.shape
-    room_px = np.minimum.reduce([x, y, columns - 1 - x, rows - 1 - y])
-    stars["cut"] = room_px < aperture_px
-    return stars
-
-
-def _fwhm_px(
-    pixels: NDArray[np.float32], stars: NDArray[np.void], half_width_px: int
-) -> NDArray[np.float64]:
-    """FWHM of the Gaussian fitted to each star's core, a straight line in (r², ln value)."""
-    steps = np.arange(-half_width_px, half_width_px + 1)
-    columns = np.rint(stars["x"]).astype(int)[:, None, None] + steps[None, None, :]
-    rows = np.rint(stars["y"]).astype(int)[:, None, None] + steps[None, :, None]
-    inside = (rows >= 0) & (rows < pixels.shape[0]) & (columns >= 0) & (columns < pixels.shape[1])
-    values = pixels.take(rows * pixels.shape[1] + columns, mode="clip").astype(np.float64)
-    core = inside & (values > CORE_FRACTION * stars["peak_adu"][:, None, None])
-    squared_px = (columns - stars["x"][:, None, None]) ** 2 + (
-        rows - stars["y"][:, None, None]
-    ) ** 2
-    logs = np.log(values, where=core, out=np.zeros_like(values))
-    weights = np.where(core, values**2, 0.0)  # a logarithm's error is the value's / value
-    sums = [np.sum(weights * term, axis=(1, 2)) for term in (1, squared_px, logs)]
-    mean_r2, mean_log = sums[1] / sums[0], sums[2] / sums[0]
-    off = squared_px - mean_r2[:, None, None]
-    slope = np.sum(weights * off * (logs - mean_log[:, None, None]), axis=(1, 2))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope /= np.sum(weights * off**2, axis=(1, 2))
-        return np.asarray(np.sqrt(-4 * np.log(2) / slope))
+def _common_axis_deg(stars: NDArray[np.void]) -> float:
+    """The mean direction of axes, whose angles are doubled so that opposite ends are the same."""
+    doubled = np.exp(2j * np.radians(stars["long_axis_deg"]))
+    if not len(stars) or len(stars) * abs(np.mean(doubled)) ** 2 < ALIGNED_MIN:
+        return float("nan")
+    return float(np.degrees(np.angle(np.mean(doubled)) / 2))
 
 
 def _median(values: NDArray[np.float64]) -> float:

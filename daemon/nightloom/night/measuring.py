@@ -5,13 +5,22 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.frames import STAR, FrameNotMeasured, StarField, measure
+from nightloom.frames import SAMPLE_PX, STAR, FrameNotMeasured, StarField, measure
 
 
 def measure_frame(data: NDArray[np.uint16], saturation_adu: float) -> StarField:
-    """Measure a frame; one that cannot be measured counts as one without stars."""
+    """Measure a frame, a large one by sample; one that cannot be measured has no stars."""
+    return _measured(data, saturation_adu, SAMPLE_PX)
+
+
+def measure_whole(data: NDArray[np.uint16], saturation_adu: float) -> StarField:
+    """Measure all of a frame, for those who must know every bright star of it."""
+    return _measured(data, saturation_adu, None)
+
+
+def _measured(data: NDArray[np.uint16], saturation_adu: float, sample_px: int | None) -> StarField:
     try:
-        return measure(data, saturation_adu=saturation_adu)
+        return measure(data, saturation_adu=saturation_adu, sample_px=sample_px)
     except FrameNotMeasured:
         nan = math.nan
         return StarField(nan, nan, 0, nan, nan, nan, np.empty(0, STAR))

@@ -6,7 +6,7 @@ from astropy.wcs import WCS
 
 from nightloom.arithmetic import Arithmetic
 from nightloom.night.guard import Guard
-from nightloom.night.measuring import measure_frame
+from nightloom.night.measuring import measure_whole
 from nightloom.settings import Settings, Target
 from nightloom.sky import separation_deg, to_date
 from nightloom.solving import Hint, NotSolved, Solution, Solver
@@ -103,7 +103,7 @@ class Pointing:
         """Take a frame and solve it; None, with a line in the log, when that fails."""
         frame = await self._camera.expose(exposure_s)
         saturation_adu = self._observatory.camera.saturation_adu
-        stars = await self._compute(measure_frame, frame.data, saturation_adu)
+        stars = await self._compute(measure_whole, frame.data, saturation_adu)
         began_s = self._clock.unix_s()
         try:
             solution = await self._solver.solve(frame.data, stars, self._hint(target))

@@ -107,7 +107,7 @@ def solve_stars(pixels: Array, shape: tuple[int, int], hint: Hint, places: Array
 
 
 def _measured(frame: NDArray[Any], saturation_adu: float) -> StarField:
-    return measure(frame, saturation_adu=saturation_adu)
+    return measure(frame, saturation_adu=saturation_adu, sample_px=None)
 
 
 def _pixels(field: StarField) -> Array:
