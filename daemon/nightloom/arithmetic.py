@@ -6,11 +6,21 @@ processes; so whoever assembles the rig decides.
 
 import asyncio
 import multiprocessing
+import os
+import weakref
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from typing import Any, Protocol, Self, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
+from nightloom_drivers.link.channel import mapped, memory_of
+
 T = TypeVar("T")
+
+SHARED_FROM_BYTES = 1_000_000  # smaller arrays are pickled in less than a millisecond
 
 
 class Arithmetic(Protocol):
@@ -40,19 +50,72 @@ class Threads:
         return await asyncio.to_thread(function, *arguments)
 
 
+class SharedArray:
+    """An array in an anonymous memory file, which other processes open without copying it.
+
+    The file lasts as long as this object or an array that came of it, and after a crash no longer
+    than the processes. Making one copies the array once, outside the interpreter's lock.
+    """
+
+    def __init__(self, array: NDArray[Any]) -> None:
+        descriptor = memory_of(np.ascontiguousarray(array))
+        weakref.finalize(self, os.close, descriptor)
+        self.handle = Handle(f"/proc/{os.getpid()}/fd/{descriptor}", array.shape, array.dtype)
+
+    def __reduce__(self) -> tuple[type["Handle"], tuple[Any, ...]]:
+        return Handle, (self.handle.path, self.handle.shape, self.handle.dtype)
+
+
+@dataclass(frozen=True)
+class Handle:
+    """What another process needs in order to open a shared array."""
+
+    path: str
+    shape: tuple[int, ...]
+    dtype: np.dtype[Any]
+
+    def open(self) -> NDArray[Any]:
+        """The array, to be read only. Raises OSError when the one who shared it is gone."""
+        content = mapped(os.open(self.path, os.O_RDONLY | os.O_CLOEXEC))
+        return np.frombuffer(content, self.dtype).reshape(self.shape)
+
+
 class Workers:
-    """In processes beside the daemon. Use as a context manager."""
+    """In processes beside the daemon. Use as a context manager, which starts them.
+
+    Large arrays are handed over in shared memory: a frame pickled would hold the interpreter, and
+    the event loop with it, for as long as it takes to copy it several times.
+    """
 
     def __init__(self, processes: int = 1) -> None:
+        self._processes = processes
         self._pool = ProcessPoolExecutor(
             processes, mp_context=multiprocessing.get_context("forkserver")
         )
 
     def __enter__(self) -> Self:
+        # Here and not by the first call, which would wait for a process to start on the loop.
+        for _ in range(self._processes):
+            self._pool.submit(os.getpid)
         return self
 
     def __exit__(self, *_: object) -> None:
         self._pool.shutdown(cancel_futures=True)
 
     async def __call__(self, function: Callable[..., T], *arguments: Any) -> T:
-        return await asyncio.get_running_loop().run_in_executor(self._pool, function, *arguments)
+        given = [
+            await asyncio.to_thread(SharedArray, one) if _is_large(one) else one
+            for one in arguments
+        ]
+        # The pool holds on to what is given until the worker is done, also when this is cancelled.
+        running = self._pool.submit(_with_arrays, function, *given)
+        del given
+        return await asyncio.wrap_future(running)
+
+
+def _with_arrays(function: Callable[..., T], *given: Any) -> T:
+    return function(*(one.open() if isinstance(one, Handle) else one for one in given))
+
+
+def _is_large(argument: Any) -> bool:
+    return isinstance(argument, np.ndarray) and argument.nbytes >= SHARED_FROM_BYTES

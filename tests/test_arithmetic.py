@@ -1,0 +1,69 @@
+"""Arrays handed to worker processes."""
+
+import asyncio
+import os
+import pickle
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from nightloom.arithmetic import SHARED_FROM_BYTES, Handle, SharedArray, Workers
+from worker_tasks import described, refused
+
+
+def descriptors() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+@pytest.mark.parametrize("rows", [4, SHARED_FROM_BYTES // 200])
+def test_workers_get_arrays_large_and_small(rows: int) -> None:
+    """In another process, with the values and the shape that were given, strided ones too."""
+    wide = np.arange(rows * 200, dtype=np.uint16).reshape(rows, 200)
+    with Workers() as workers:
+        for array in (wide, wide[:, ::2], wide[::-1].T):
+            pid, total, shape, _ = asyncio.run(workers(described, array, 3))
+            assert pid != os.getpid()
+            assert (total, shape) == (3 * int(array.sum()), array.shape)
+
+
+def test_a_shared_array_cannot_be_written_by_the_worker() -> None:
+    """It is handed over without a copy, and only to be read."""
+    large = np.zeros(SHARED_FROM_BYTES, np.uint16)
+    with Workers() as workers:
+        assert asyncio.run(workers(described, large, 1))[3] is False
+
+
+def test_the_memory_of_shared_arrays_is_given_back() -> None:
+    """After an answer, after an error, and after a call that was given up."""
+    large = np.ones(SHARED_FROM_BYTES, np.uint16)
+
+    async def calls(workers: Workers) -> None:
+        before = descriptors()
+        await workers(described, large, 1)
+        with pytest.raises(ValueError, match="not this one"):
+            await workers(refused, large)
+        given_up = asyncio.create_task(workers(described, large, 1))
+        await asyncio.sleep(0)
+        given_up.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await given_up
+        for _ in range(3):  # behind the one that was given up
+            await workers(described, large[:9], 1)
+        assert descriptors() == before
+
+    with Workers() as workers:
+        asyncio.run(workers(described, large, 1))  # opens what the pool keeps open
+        asyncio.run(calls(workers))
+
+
+def test_an_array_outlives_the_one_who_shared_it() -> None:
+    """What was unpickled keeps its memory."""
+    shared = SharedArray(np.arange(10))
+    handle = pickle.loads(pickle.dumps(shared))
+    assert isinstance(handle, Handle)
+    seen = handle.open()
+    del shared
+    assert seen.tolist() == list(range(10))
+    with pytest.raises(FileNotFoundError):
+        handle.open()
