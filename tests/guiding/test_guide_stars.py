@@ -94,7 +94,8 @@ def test_offset_of_several_pixels_is_recovered(dx: float, dy: float, dim: float,
     # Reference and frame both carry noise: five standard errors of their difference.
     allowed = 5 * math.sqrt(2) * measurement.error_px
     assert (measurement.dx_px, measurement.dy_px) == pytest.approx((dx, dy), abs=allowed)
-    assert measurement.flux_ratio == pytest.approx(dim, rel=0.05)
+    # The light of the middle star is known to some 2 %, in the reference and in the frame.
+    assert measurement.flux_ratio == pytest.approx(dim, rel=0.12)
 
 
 def test_dither_is_measured_against_the_shifted_lock_position() -> None:

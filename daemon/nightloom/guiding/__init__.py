@@ -1,5 +1,6 @@
 """Guiding as arithmetic: guide stars, calibration, corrections, settling, dithers."""
 
+from nightloom.guiding.again import found_again
 from nightloom.guiding.calibrating import (
     CalibrationPolicy,
     CalibrationRun,
@@ -12,38 +13,48 @@ from nightloom.guiding.calibrating import (
 )
 from nightloom.guiding.calibration import Calibration
 from nightloom.guiding.centroid import Measurement, measure
-from nightloom.guiding.control import AxisPolicy, GuidePolicy, GuideState, correct
+from nightloom.guiding.control import Control, GuidePolicy
 from nightloom.guiding.dither import CameraPair, next_dither
+from nightloom.guiding.forecast import Forecast
+from nightloom.guiding.keeping import locked, sharpened, too_few
+from nightloom.guiding.play import Play
 from nightloom.guiding.pulses import Direction, Pulses
-from nightloom.guiding.settle import SettlePolicy, SettleState, Settling, settled
+from nightloom.guiding.response import Response
+from nightloom.guiding.settle import SettlePolicy, SettleState, settled
 from nightloom.guiding.stars import GuideStars, find_guide_stars
 from nightloom.guiding.statistics import GuideStatistics
+from nightloom.guiding.worm import Worm
 
 __all__ = [
-    "AxisPolicy",
     "Calibration",
     "CalibrationPolicy",
     "CalibrationRun",
     "CameraPair",
+    "Control",
     "Direction",
     "Done",
+    "Forecast",
     "GuidePolicy",
     "GuideStars",
-    "GuideState",
     "GuideStatistics",
     "ImplausibleRate",
     "Measurement",
     "NotOrthogonal",
+    "Play",
     "Pulses",
     "Refused",
+    "Response",
     "SettlePolicy",
     "SettleState",
-    "Settling",
     "StarsLost",
     "TooShort",
-    "correct",
+    "Worm",
     "find_guide_stars",
+    "found_again",
+    "locked",
     "measure",
     "next_dither",
     "settled",
+    "sharpened",
+    "too_few",
 ]

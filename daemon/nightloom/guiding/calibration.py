@@ -18,7 +18,8 @@ class Calibration:
     ``ra_angle_deg`` is the direction in which the stars move during a pulse west, and
     ``dec_angle_deg`` north, from +x towards +y. Rates are px per second of pulse, at
     ``declination_deg``. ``backlash_s`` is the length of pulse lost when the declination axis turns
-    round.
+    round. ``north_is_south``: many German mounts turn the same way for a pulse north on both sides
+    of the pier, so that on one of them it takes the telescope south.
     """
 
     ra_angle_deg: float
@@ -28,6 +29,7 @@ class Calibration:
     declination_deg: float
     pier_side: PierSide = "unknown"
     backlash_s: float = 0.0
+    north_is_south: bool = False
 
     @property
     def skew_deg(self) -> float:
@@ -65,6 +67,7 @@ class Calibration:
             ra_angle_deg=_turn_deg(self.ra_angle_deg + 180.0),
             dec_angle_deg=_turn_deg(self.dec_angle_deg + (180.0 if north_stays_north else 0.0)),
             pier_side=other[self.pier_side],
+            north_is_south=self.north_is_south is north_stays_north,
         )
 
     def at_declination(self, declination_deg: float) -> "Calibration":

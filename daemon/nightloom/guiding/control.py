@@ -1,93 +1,161 @@
 """From an error on the guide camera to guide pulses."""
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 from nightloom.guiding.calibration import Calibration
+from nightloom.guiding.forecast import Forecast
+from nightloom.guiding.play import Play
 from nightloom.guiding.pulses import Pulses
+from nightloom.guiding.response import Response
 
-
-@dataclass(frozen=True)
-class AxisPolicy:
-    """How one axis is corrected.
-
-    ``aggressiveness``: the share of the error taken out each time. Errors under ``least_move_px``
-    and pulses under ``pulse_min_ms`` are left alone. A correction against the direction of the
-    last one needs ``reversal_frames`` errors on that side in a row, or one of ``reversal_px``:
-    turning round costs backlash, and one bad frame is mostly the air.
-    """
-
-    aggressiveness: float = 0.6
-    least_move_px: float = 0.15
-    pulse_min_ms: int = 10
-    pulse_max_ms: int = 2000
-    reversal_frames: int = 1
-    reversal_px: float = math.inf
+# A moved telescope is placed to about this part of the way, and of the play it went through.
+WAY_ERROR, PLAY_ERROR = 0.04, 0.15
+# Declination turns round for an error this many times the air's, or this many when the drift
+# brings it back anyway: each turn costs the play, and its width is known roughly only.
+TURN_AIR, TURN_AIR_DRIFTING = 0.8, 2.5
+# A drift that moves the stars by less than this part of the air's scatter in a minute has no sign.
+DRIFT_AIR_PER_MIN = 0.2
 
 
 @dataclass(frozen=True)
 class GuidePolicy:
-    """How both axes are corrected."""
-
-    ra: AxisPolicy = AxisPolicy()
-    dec: AxisPolicy = field(default_factory=lambda: AxisPolicy(reversal_frames=3, reversal_px=2.0))
-
-
-@dataclass(frozen=True)
-class AxisState:
-    """The side of the last correction (-1, 1; 0 for none yet) and the errors against it since."""
-
-    side: int = 0
-    against: int = 0
-
-
-@dataclass(frozen=True)
-class GuideState:
-    """What the controller remembers between frames; a new one after each slew."""
-
-    ra: AxisState = AxisState()
-    dec: AxisState = AxisState()
-
-
-def correct(
-    error_axes_px: tuple[float, float],
-    calibration: Calibration,
-    policy: GuidePolicy,
-    state: GuideState,
-) -> tuple[GuideState, Pulses]:
-    """Pulses that take the stars back to the lock position.
-
-    ``error_axes_px`` is how far the stars are from it, as `Calibration.to_axes` gives it. A NaN
-    error (no star held) asks for no pulse and changes nothing. The caller keeps corrections away
-    from a mount that is slewing.
+    """Errors under ``least_move_px`` and pulses under ``pulse_min_ms`` are left alone; no pulse
+    between two frames is longer than ``pulse_max_ms``.
     """
-    if any(math.isnan(error) for error in error_axes_px):
-        return state, Pulses()
-    ra, ra_ms = _correct_axis(error_axes_px[0], calibration.ra_rate_px_per_s, policy.ra, state.ra)
-    dec, dec_ms = _correct_axis(
-        error_axes_px[1], calibration.dec_rate_px_per_s, policy.dec, state.dec
-    )
-    return GuideState(ra, dec), Pulses(
-        west_ms=max(ra_ms, 0),
-        east_ms=max(-ra_ms, 0),
-        north_ms=max(dec_ms, 0),
-        south_ms=max(-dec_ms, 0),
-    )
+
+    least_move_px: float = 0.04
+    pulse_min_ms: int = 10
+    pulse_max_ms: int = 2000
 
 
-def _correct_axis(
-    error_px: float, rate_px_per_s: float, policy: AxisPolicy, state: AxisState
-) -> tuple[AxisState, int]:
-    """New state and signed pulse in ms, positive in the direction that the rate was measured in."""
-    if abs(error_px) < policy.least_move_px:
-        return replace(state, against=0), 0
-    side = -1 if error_px > 0 else 1
-    if state.side not in (0, side):
-        against = state.against + 1
-        if against < policy.reversal_frames and abs(error_px) < policy.reversal_px:
-            return replace(state, against=against), 0
-    wanted_ms = 1000 * policy.aggressiveness * abs(error_px) / rate_px_per_s
-    pulse_ms = round(min(wanted_ms, policy.pulse_max_ms))
-    if pulse_ms < policy.pulse_min_ms:
-        return replace(state, against=0), 0
-    return AxisState(side), side * pulse_ms
+class Axis:
+    """One axis: what it was moved by, where it would be without, and where it will be."""
+
+    def __init__(self, rate_px_per_s: float, play_px: float, *, periodic: bool) -> None:
+        self.forecast = Forecast(periodic=periodic)
+        self.response = Response()
+        self.rate_px_per_s = rate_px_per_s
+        self._play = Play(play_px)
+        self._play_px = play_px
+        self._moved_px = 0.0
+        self._lately_px = 0.0
+
+    def observe(self, at_s: float, error_px: float) -> None:
+        """Take the error of a frame."""
+        miss_px = self.forecast.observe(at_s, error_px - self._moved_px)
+        self.response.add(self._lately_px, miss_px, self.forecast.scatter_px)
+        self._lately_px = 0.0
+
+    def expected_px(self, at_s: float) -> float:
+        """The error to come when nothing is done."""
+        return self.forecast.at(at_s) + self._moved_px
+
+    def shift(self, by_px: float) -> None:
+        """The lock position moved, and the error with it."""
+        self._moved_px -= by_px
+
+    def pulse_ms(self, wanted_px: float) -> int:
+        """The pulse that moves the stars so far, through the play if need be."""
+        if wanted_px == 0.0:
+            return 0
+        side = 1 if wanted_px > 0 else -1
+        # A little short: what is missing is seen and made up, what is too much turns round again.
+        ahead_px = (1 - PLAY_ERROR) * self._play.ahead_px(side)
+        return round(1000 * (wanted_px + side * ahead_px) / self.rate_px_per_s)
+
+    def pulsed(self, pulse_ms: float) -> None:
+        """A pulse was given, positive in the direction that the rate was measured in."""
+        if pulse_ms == 0:
+            return
+        side = 1 if pulse_ms > 0 else -1
+        motor_px = pulse_ms / 1000 * self.rate_px_per_s
+        ahead_px = self._play.ahead_px(side)
+        moved_px = self._play.turn(motor_px)
+        self._moved_px += moved_px
+        self._lately_px += moved_px
+        doubt_px = math.hypot(WAY_ERROR * moved_px, PLAY_ERROR * min(ahead_px, abs(motor_px)))
+        if doubt_px > self.forecast.air_px / 4:
+            self.forecast.doubt(doubt_px)
+
+    def turns_for(self, wanted_px: float) -> bool:
+        """Whether a correction is worth turning the motor round for, if it has to turn."""
+        side = 1 if wanted_px > 0 else -1
+        if self._play_px == 0 or self._play.ahead_px(side) == 0:
+            return True
+        air_px = self.forecast.air_px
+        drift_px = 60 * self.forecast.drift_px_per_s
+        brings_back = drift_px * side > DRIFT_AIR_PER_MIN * air_px
+        return abs(wanted_px) > (TURN_AIR_DRIFTING if brings_back else TURN_AIR) * air_px
+
+
+class Control:
+    """Both axes of a calibrated mount: takes errors and gives pulses.
+
+    The errors are those of `Calibration.to_axes`, in px. One of them outlives dithers; after a
+    slew there is a new one.
+    """
+
+    def __init__(self, calibration: Calibration, policy: GuidePolicy) -> None:
+        self.calibration, self._policy = calibration, policy
+        play_px = calibration.backlash_s * calibration.dec_rate_px_per_s
+        self.ra = Axis(calibration.ra_rate_px_per_s, 0.0, periodic=True)
+        self.dec = Axis(calibration.dec_rate_px_per_s, play_px, periodic=False)
+
+    def observe(self, at_s: float, ra_px: float, dec_px: float) -> None:
+        """Take the error of a frame whose middle was at ``at_s``; NaN (no star) says nothing."""
+        if math.isnan(ra_px) or math.isnan(dec_px):
+            return
+        self.ra.observe(at_s, ra_px)
+        self.dec.observe(at_s, dec_px)
+
+    def correct(self, next_s: float) -> Pulses:
+        """Pulses that put the stars in place for the middle of the next frame."""
+        return self._pulses(
+            *(self._worth(axis, -axis.expected_px(next_s)) for axis in (self.ra, self.dec))
+        )
+
+    def lead(self, ra_px: float, dec_px: float) -> Pulses:
+        """Move the lock position; the pulses take the telescope there at once."""
+        self.ra.shift(ra_px)
+        self.dec.shift(dec_px)
+        return self._pulses(self.ra.pulse_ms(ra_px), self.dec.pulse_ms(dec_px))
+
+    def given(self, pulses: Pulses) -> None:
+        """These pulses were really given."""
+        self.ra.pulsed(pulses.west_ms - pulses.east_ms)
+        self.dec.pulsed(pulses.north_ms - pulses.south_ms)
+
+    @property
+    def fits(self) -> bool:
+        """False once the stars surely do not follow the calibration."""
+        return self.ra.response.fits and self.dec.response.fits
+
+    @property
+    def proven(self) -> bool:
+        """True once both axes have been seen to follow it."""
+        return self.ra.response.proven and self.dec.response.proven
+
+    @property
+    def air_px(self) -> float:
+        """The part of the total error that is the air's and the measurement's."""
+        return math.hypot(self.ra.forecast.air_px, self.dec.forecast.air_px)
+
+    def distance(self, ra_px: float, dec_px: float) -> float:
+        """How far an error is from nothing, in scatters: √(a² + b²) of both axes."""
+        return math.hypot(
+            ra_px / self.ra.forecast.scatter_px, dec_px / self.dec.forecast.scatter_px
+        )
+
+    def _pulses(self, ra_ms: int, dec_ms: int) -> Pulses:
+        return Pulses(max(ra_ms, 0), max(-ra_ms, 0), max(dec_ms, 0), max(-dec_ms, 0))
+
+    def _worth(self, axis: Axis, wanted_px: float) -> int:
+        """The pulse for a correction, 0 when it is too small or not worth turning round for."""
+        policy = self._policy
+        if abs(wanted_px) < policy.least_move_px or not axis.turns_for(wanted_px):
+            return 0
+        pulse_ms = axis.pulse_ms(wanted_px)
+        if abs(pulse_ms) < policy.pulse_min_ms:
+            return 0
+        return max(-policy.pulse_max_ms, min(policy.pulse_max_ms, pulse_ms))

@@ -12,10 +12,14 @@ class GuideStatistics:
     count: int = 0
     ra_square_sum: float = 0.0
     dec_square_sum: float = 0.0
+    air_square_sum: float = 0.0
     peak_arcsec: float = 0.0
 
-    def add(self, ra_px: float, dec_px: float) -> "GuideStatistics":
-        """With one more error along the axes; a NaN error (no star held) changes nothing."""
+    def add(self, ra_px: float, dec_px: float, air_px: float = math.nan) -> "GuideStatistics":
+        """With one more error along the axes, of which the air makes ``air_px`` at present.
+
+        A NaN error (no star held) changes nothing.
+        """
         ra, dec = ra_px * self.scale_arcsec_per_px, dec_px * self.scale_arcsec_per_px
         if math.isnan(ra) or math.isnan(dec):
             return self
@@ -24,6 +28,7 @@ class GuideStatistics:
             self.count + 1,
             self.ra_square_sum + ra * ra,
             self.dec_square_sum + dec * dec,
+            self.air_square_sum + (air_px * self.scale_arcsec_per_px) ** 2,
             max(self.peak_arcsec, math.hypot(ra, dec)),
         )
 
@@ -45,6 +50,11 @@ class GuideStatistics:
     def rms_arcsec(self) -> float:
         """Root mean square distance, NaN before the first frame."""
         return self._root(self.ra_square_sum + self.dec_square_sum)
+
+    @property
+    def air_arcsec(self) -> float:
+        """The part of `rms_arcsec` that the air and the measurement make: no mount holds better."""
+        return self._root(self.air_square_sum)
 
     def _root(self, square_sum: float) -> float:
         return math.sqrt(square_sum / self.count) if self.count else math.nan

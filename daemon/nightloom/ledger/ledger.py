@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from nightloom.ledger.migrations import MIGRATIONS, migrate, version_of
-from nightloom.ledger.records import Curve, Duration, Frame, Intent, Verdict
+from nightloom.ledger.records import Curve, Duration, Frame, GuideCalibration, Intent, Place, Verdict
 from nightloom.ledger.rows import columns, from_row, stored, to_row
 
 FILE_NAME = "ledger.sqlite"
@@ -30,7 +30,7 @@ class LedgerError(Exception):
 
 
 class Ledger:
-    """Intents, frames, focus curves and durations of all nights.
+    """Intents, frames, focus curves, durations, guide calibrations and places of all nights.
 
     `Ledger(path)` is the one writer and creates the file when it is missing; others use
     `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError.
@@ -193,6 +193,36 @@ class Ledger:
         )
         return [from_row(Duration, row) for row in rows]
 
+    # Guide calibrations ----------------------------------------------------------------------
+
+    def add_calibration(self, calibration: GuideCalibration) -> None:
+        """Enter a guide calibration; the latest of a pier side is the one that counts."""
+        self._insert("guide_calibrations", calibration)
+
+    def calibrations(self) -> list[GuideCalibration]:
+        """The latest guide calibration of each pier side, the older one first."""
+        names = ", ".join(columns(GuideCalibration))
+        rows = self._rows(
+            f"SELECT {names} FROM guide_calibrations WHERE id IN"
+            " (SELECT max(id) FROM guide_calibrations GROUP BY pier_side) ORDER BY id",
+            [],
+        )
+        return [from_row(GuideCalibration, row) for row in rows]
+
+    # Places ----------------------------------------------------------------------------------
+
+    def add_place(self, place: Place) -> None:
+        """Enter where a target stands at a new pointing."""
+        self._insert("places", place)
+
+    def places(self, target: str) -> list[Place]:
+        """All pointings of a target, those of earlier nights first, in their order."""
+        names = ", ".join(columns(Place))
+        rows = self._rows(
+            f"SELECT {names} FROM places WHERE target = ? ORDER BY night, number", [target]
+        )
+        return [from_row(Place, row) for row in rows]
+
     # SQLite ----------------------------------------------------------------------------------
 
     def _connect(self, read_only: bool) -> sqlite3.Connection:
@@ -229,7 +259,7 @@ class Ledger:
             os.close(self._lock)
             self._lock = None
 
-    def _insert(self, table: str, record: Frame | Curve | Duration) -> None:
+    def _insert(self, table: str, record: Frame | Curve | Duration | GuideCalibration | Place) -> None:
         names = columns(type(record))
         marks = ", ".join("?" * len(names))
         what = f"enter frame {record.uid}" if isinstance(record, Frame) else f"enter {table}"

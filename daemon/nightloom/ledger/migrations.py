@@ -63,6 +63,32 @@ MIGRATIONS = (
     ) STRICT;
     CREATE INDEX durations_latest ON durations (kind, before, after, id);
     """,
+    """
+    CREATE TABLE guide_calibrations (
+        id INTEGER PRIMARY KEY,
+        measured_utc TEXT NOT NULL,
+        pier_side TEXT NOT NULL CHECK (pier_side IN ('east', 'west', 'unknown')),
+        scale_arcsec_per_px REAL NOT NULL CHECK (scale_arcsec_per_px > 0),
+        declination_deg REAL NOT NULL,
+        ra_angle_deg REAL NOT NULL,
+        dec_angle_deg REAL NOT NULL,
+        ra_rate_px_per_s REAL NOT NULL CHECK (ra_rate_px_per_s > 0),
+        dec_rate_px_per_s REAL NOT NULL CHECK (dec_rate_px_per_s > 0),
+        backlash_s REAL NOT NULL CHECK (backlash_s >= 0),
+        north_is_south INTEGER NOT NULL CHECK (north_is_south IN (0, 1))
+    ) STRICT;
+    """,
+    """
+    CREATE TABLE places (
+        id INTEGER PRIMARY KEY,
+        night TEXT NOT NULL,
+        target TEXT NOT NULL,
+        number INTEGER NOT NULL CHECK (number > 0),
+        x_px REAL NOT NULL,
+        y_px REAL NOT NULL,
+        UNIQUE (target, night, number)
+    ) STRICT;
+    """,
 )
 
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from typing import Any
+from typing import Any, Literal
 
 
 class Part(StrEnum):
@@ -90,3 +90,33 @@ class Duration:
     before: str = ""
     after: str = ""
     """Filters of a change; empty for the others."""
+
+
+@dataclass(frozen=True)
+class GuideCalibration:
+    """How guide stars moved when pulsed: directions and rates on the guide camera."""
+
+    measured_utc: datetime
+    pier_side: Literal["east", "west", "unknown"]
+    scale_arcsec_per_px: float
+    declination_deg: float
+    ra_angle_deg: float
+    """Direction in which a pulse west moves the stars, from +x towards +y."""
+    dec_angle_deg: float
+    ra_rate_px_per_s: float
+    dec_rate_px_per_s: float
+    backlash_s: float
+    north_is_south: bool
+    """Whether a pulse north takes the telescope south."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a target stood on the main sensor, from its middle, at one pointing of a night."""
+
+    night: str
+    target: str
+    number: int
+    """As in the frames' `pointing`, from 1."""
+    x_px: float
+    y_px: float

@@ -9,9 +9,9 @@ from enum import StrEnum
 from numbers import Integral, Real
 from typing import Any, TypeVar
 
-from nightloom.ledger.records import Curve, Duration, Frame, Part, Verdict
+from nightloom.ledger.records import Curve, Duration, Frame, GuideCalibration, Part, Place, Verdict
 
-Record = TypeVar("Record", bound=Frame | Curve | Duration)
+Record = TypeVar("Record", bound=Frame | Curve | Duration | GuideCalibration | Place)
 
 
 def columns(kind: type[Record]) -> list[str]:
@@ -19,7 +19,7 @@ def columns(kind: type[Record]) -> list[str]:
     return [field.name for field in fields(kind)]
 
 
-def to_row(record: Frame | Curve | Duration) -> list[Any]:
+def to_row(record: Frame | Curve | Duration | GuideCalibration | Place) -> list[Any]:
     """A record's values as SQLite takes them, in the order of `columns`."""
     return [stored(getattr(record, field.name)) for field in fields(record)]
 
@@ -61,6 +61,7 @@ _READ: dict[str, Callable[[Any], Any]] = {
     "kind": Part,
     "verdict": Verdict,
     "accepted": bool,
+    "north_is_south": bool,
     "positions_steps": _tuple,
     "radii_px": _tuple,
 }

@@ -34,15 +34,11 @@ async def acquire(context: Context) -> Next:
 
 
 async def _guide(context: Context) -> None:
-    """Begin to guide, with a calibration that fits; one that does not is measured anew."""
+    """Begin to guide, and wait for rest as long as it is worth it."""
     target, mount = context.course.running, context.rig.mount
     await context.guiding.start(target.dec_deg, mount.pier_side)
     context.lookout.new_stars(context.programme.airmass(target, context.clock.unix_s()))
-    if await context.guiding.settle():
-        return
-    await context.guiding.stop("the calibration does not fit")
-    context.guiding.calibration = None
-    await context.guiding.start(target.dec_deg, mount.pier_side)
+    await context.guiding.settle()
 
 
 async def _focus(context: Context, filter_name: str) -> None:

@@ -40,7 +40,9 @@ def build_context(
     """Everything that the phases of one night share. Without a frames folder none is written."""
     guard = Guard(settings, rig.mount, rig.roof, rig.weather, clock, log)
     pointing = Pointing(guard, rig.mount, rig.camera, solver, settings, compute, clock, log)
-    guiding = Guiding(rig.guide_camera, rig.guide_port, rig.mount, settings, compute, clock, log)
+    guiding = Guiding(
+        rig.guide_camera, rig.guide_port, rig.mount, settings, ledger, compute, clock, log
+    )
     focusing = Focusing(
         rig.camera, rig.focuser, settings, str(programme.night), ledger, compute, clock, log
     )

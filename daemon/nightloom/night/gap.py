@@ -50,7 +50,7 @@ async def dither(context: Context) -> None:
     )
     began_s = context.clock.unix_s()
     step_px = (dx_px - pointing.dither_px[0], dy_px - pointing.dither_px[1])
-    guiding.lead(*pointing.telescope_move_arcsec(*step_px))
+    await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
     pointing.dither_px = (dx_px, dy_px)
     await guiding.settle()
     course.dithered((dx_px, dy_px))

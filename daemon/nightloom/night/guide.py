@@ -2,43 +2,56 @@
 
 import asyncio
 import contextlib
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from nightloom.arithmetic import Arithmetic
 from nightloom.guiding import (
-    AxisPolicy,
     Calibration,
     CalibrationPolicy,
     CalibrationRun,
+    Control,
     Direction,
     Done,
     GuidePolicy,
     GuideStars,
-    GuideState,
     GuideStatistics,
     Measurement,
     Pulses,
     Refused,
     SettlePolicy,
     SettleState,
-    correct,
+    StarsLost,
     find_guide_stars,
+    found_again,
+    locked,
     measure,
     settled,
+    sharpened,
+    too_few,
 )
 from nightloom.guiding.calibration import PierSide as Side
+from nightloom.ledger import Ledger
+from nightloom.night.calibrations import Calibrations
+from nightloom.night.guide_devices import GuideDevices, GuideFrame
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import (
+    GuideStarFound,
     GuideStarLost,
     GuidingCalibrated,
+    GuidingDoubted,
     GuidingStarted,
     GuidingStopped,
     SettleFailed,
 )
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, GuidePort, Mount, PierSide
+from nightloom_drivers.errors import DeviceContradicts
 
 STARS_MAX = 12
 """More stars average the air a little better, and cost time in every frame."""
@@ -49,6 +62,11 @@ WINDOW_PX = 14
 FULL_SCALE_ADU = 65535.0
 """Where a 16-bit guide frame saturates."""
 
+LONGER_AFTER, LONGEST = 3, 4.0
+"""Frames without a star before each next one is exposed twice as long, up to so many times."""
+
+LITTLE = 1.0
+"""A lead of less than this many scatters is left to the next correction: no frame is smeared."""
 
 SIDES: dict[PierSide, Side] = {
     PierSide.EAST: "east",
@@ -63,17 +81,21 @@ class NotGuiding(Exception):
 
 @dataclass(frozen=True)
 class Reading:
-    """One guide frame's answer: its distance from the lock position, and the stars' light."""
+    """One guide frame's answer: its distance from the lock position, and the stars' light.
+
+    `distance` counts in scatters of the guiding so far; both are NaN when no star is held.
+    """
 
     at_s: float
     error_px: float
+    distance: float
     held: int
     chosen: int
     flux_ratio: float
 
 
 class Guiding:
-    """The guide loop of one rig. Its calibration outlives stops and slews."""
+    """The guide loop of one rig. Its calibrations outlive stops, slews and nights."""
 
     def __init__(
         self,
@@ -81,21 +103,30 @@ class Guiding:
         port: GuidePort,
         mount: Mount,
         settings: Settings,
+        ledger: Ledger,
         compute: Arithmetic,
         clock: Clock,
         log: Log,
     ) -> None:
-        self._camera, self._port, self._mount, self._compute = camera, port, mount, compute
+        self._devices = GuideDevices(camera, port, clock, log)
+        self._port, self._mount, self._compute = port, mount, compute
         self._clock, self._log = clock, log
         self._exposure_s = settings.observatory.guide_camera.exposure_s
         self._policy = settings.policies.guiding
         self.scale_arcsec_per_px = settings.observatory.guide_camera.scale_arcsec_per_px
-        self.calibration: Calibration | None = None
+        self._calibrations = Calibrations(ledger, self.scale_arcsec_per_px)
         self.statistics = GuideStatistics(self.scale_arcsec_per_px)
+        self._control: Control | None = None
         self._stars: GuideStars | None = None
-        self._eager = False
-        self._north_is_south = False
-        """Many German mounts turn the same way for a pulse north on both sides of the pier."""
+        self._near_px = (0.0, 0.0)
+        """Where the stars were seen last, from the lock position."""
+        self._unseen = 0
+        self._longer = 1.0
+        self._doubt = ""
+        """Why the calibration is to be measured anew; empty without a reason."""
+        self._calibrated_s = float("-inf")
+        self._hands = asyncio.Lock()
+        """Held by who moves the mount, so that corrections and dithers do not mix."""
         self._task: asyncio.Task[None] | None = None
         self._heard: asyncio.Future[Reading] | None = None
         self.listener: Callable[[Reading], None] = _nobody
@@ -106,16 +137,17 @@ class Guiding:
         return self._task is not None
 
     async def start(self, declination_deg: float, pier_side: PierSide) -> None:
-        """Choose stars, calibrate if there is no calibration yet, and begin to hold.
+        """Choose stars, calibrate if no calibration fits, and begin to hold.
 
         Raises NotGuiding without a star or a sound calibration, and DeviceError.
         """
-        self._stars = await self._choose()
+        self._stars, self._near_px = await self._choose(), (0.0, 0.0)
+        self._unseen, self._longer, self._doubt = 0, 1.0, ""
         side = SIDES[pier_side]
-        self.calibration = self._fitted(declination_deg, side) or await self._calibrate(
-            declination_deg, side
-        )
-        self._eager = False
+        calibration = self._calibrations.fitting(declination_deg, side)
+        if calibration is None:
+            calibration = await self._calibrate(declination_deg, side)
+        self._control = Control(calibration, self._pulse_policy())
         self.statistics = self.statistics.fresh()
         self._task = asyncio.create_task(self._hold())
         self._task.add_done_callback(self._ended)
@@ -137,15 +169,25 @@ class Guiding:
         if self._task is not None:
             await asyncio.shield(self._task)
 
-    def lead(self, west_arcsec: float, north_arcsec: float) -> None:
-        """Move the telescope by moving the lock position; it follows within a few guide frames."""
-        assert self.calibration is not None
-        assert self._stars is not None
-        scale = self.scale_arcsec_per_px
-        north = -north_arcsec if self._north_is_south else north_arcsec
-        shift_px = self.calibration.from_axes(west_arcsec / scale, north / scale)
-        self._stars = self._stars.shifted(*shift_px)
-        self._eager = True
+    async def lead(self, west_arcsec: float, north_arcsec: float) -> None:
+        """Move the lock position, and the telescope after it by pulses on both axes at once.
+
+        A frame that was being exposed meanwhile says nothing. A short way is left to the next
+        correction, which is quicker then. Raises DeviceError.
+        """
+        async with self._hands:
+            control = self._holding()
+            assert self._stars is not None
+            scale = self.scale_arcsec_per_px
+            north = -north_arcsec if control.calibration.north_is_south else north_arcsec
+            way_px = (west_arcsec / scale, north / scale)
+            shift_px = control.calibration.from_axes(*way_px)
+            self._stars = self._stars.shifted(*shift_px)
+            pulses = control.lead(*way_px)
+            if control.distance(*way_px) > LITTLE and await self._devices.pulse(pulses):
+                control.given(pulses)
+            else:
+                self._near_px = (self._near_px[0] - shift_px[0], self._near_px[1] - shift_px[1])
 
     def restart_statistics(self) -> None:
         """Count the guide error afresh, for a new sub."""
@@ -158,63 +200,81 @@ class Guiding:
         return await asyncio.shield(self._heard)
 
     async def settle(self) -> bool:
-        """Wait until the stars rest at the lock position; False when the deadline came first."""
-        policy = SettlePolicy(
-            self._policy.settle_arcsec / self.scale_arcsec_per_px,
-            self._policy.settle_time_s,
-            self._policy.settle_deadline_s,
-        )
+        """Wait until the stars rest at the lock position; False when the deadline came first.
+
+        An error that is still large then may be the calibration's fault: unless it has been seen
+        to fit, it is measured anew, once.
+        """
+        last = await self._rest()
+        if last is None:
+            return True
+        far = last.error_px * self.scale_arcsec_per_px > self._policy.settle_arcsec
+        if not far or self._holding().proven:
+            return False
+        self._doubt = "the stars did not come to rest"
+        while self._doubt:
+            await self.reading()
+        return await self._rest() is None
+
+    # Settling ---------------------------------------------------------------------------------
+
+    async def _rest(self) -> Reading | None:
+        """Wait for rest; the last reading, and a line in the log, when the deadline came first."""
+        policy = SettlePolicy(self._policy.settle_time_s, self._policy.settle_deadline_s)
         began_s = self._clock.unix_s()
         times_s: list[float] = []
-        errors_px: list[float] = []
+        distances: list[float] = []
         while True:
             reading = await self.reading()
             times_s.append(reading.at_s)
-            errors_px.append(reading.error_px)
-            verdict = settled(times_s, errors_px, policy, started_s=began_s)
-            if verdict.state is SettleState.SETTLED:
-                return True
-            if verdict.state is SettleState.LATE:
-                error_arcsec = errors_px[-1] * self.scale_arcsec_per_px
-                self._log.emit(SettleFailed(error_arcsec=error_arcsec, waited_s=verdict.waited_s))
-                return False
+            distances.append(self._distance(reading))
+            started_s = max(began_s, self._calibrated_s)
+            state = settled(times_s, distances, policy, started_s=started_s)
+            if state is SettleState.SETTLED:
+                return None
+            if state is SettleState.LATE:
+                self._log.emit(
+                    SettleFailed(
+                        error_arcsec=reading.error_px * self.scale_arcsec_per_px,
+                        waited_s=reading.at_s - began_s,
+                    )
+                )
+                return reading
 
-    async def _choose(self) -> GuideStars:
-        frame = await self._camera.expose(self._exposure_s)
-        stars = await self._compute(_choose_stars, frame.data)
-        if not len(stars):
-            raise NotGuiding("no star on the guide camera is fit to guide on")
-        return stars
+    def _distance(self, reading: Reading) -> float:
+        """Distance in scatters; infinite beyond what is called settled, whatever the scatter."""
+        far = reading.error_px * self.scale_arcsec_per_px > self._policy.settle_arcsec
+        return math.inf if far else reading.distance
 
-    def _fitted(self, declination_deg: float, side: Side) -> Calibration | None:
-        """The calibration at hand, made to fit this declination and side of the pier."""
-        known = self.calibration
-        if known is None:
-            return None
-        if {known.pier_side, side} == {"east", "west"}:
-            known = known.mirrored()
-        return known.at_declination(declination_deg)
+    # Calibrating ------------------------------------------------------------------------------
 
     async def _calibrate(self, declination_deg: float, side: Side) -> Calibration:
+        """Measure a calibration and keep it. Raises NotGuiding when it is refused."""
+        outcome = await self._run_calibration(declination_deg, side)
+        if isinstance(outcome, Refused):
+            raise NotGuiding(f"calibration refused: {outcome}")
+        return outcome
+
+    async def _run_calibration(self, declination_deg: float, side: Side) -> Calibration | Refused:
         policy = CalibrationPolicy(
             self.scale_arcsec_per_px, pulse_ms=round(self._policy.calibration_pulse_ms)
         )
         run = CalibrationRun(policy, declination_deg=declination_deg, pier_side=side)
-        near = (0.0, 0.0)
         ends_deg: dict[Direction, float] = {}  # the mount's declination at the end of each leg
         while True:
-            seen = await self._measure(near)
+            seen = self._measure((await self._devices.frame(self._exposure_s)).image)
             ends_deg[run.legs[-1].direction] = self._mount.position.dec_deg
-            near = (seen.dx_px, seen.dy_px) if seen.held else near
             match run.next(seen):
                 case Pulses() as pulses:
-                    await self._pulse(pulses)
-                case Done(calibration):
-                    self._north_is_south = self._went_south(run, ends_deg)
+                    await self._devices.pulse(pulses)
+                case Done(found):
+                    calibration = replace(found, north_is_south=self._went_south(run, ends_deg))
+                    self._calibrated_s = self._clock.unix_s()
+                    self._calibrations.keep(calibration, self._clock.now())
                     self._log.emit(_calibrated(calibration, self.scale_arcsec_per_px))
                     return calibration
                 case Refused() as refusal:
-                    raise NotGuiding(f"calibration refused: {refusal}")
+                    return refusal
 
     def _went_south(self, run: CalibrationRun, ends_deg: dict[Direction, float]) -> bool:
         """Whether the mount reads that pulses north took it south.
@@ -226,52 +286,129 @@ class Guiding:
         seen_arcsec = north.moved_px() * self.scale_arcsec_per_px
         return 3600.0 * moved_deg < -0.5 * seen_arcsec
 
-    async def _hold(self) -> None:
-        state = GuideState()
-        unseen = 0
-        while True:
-            seen = await self._measure((0.0, 0.0))
-            unseen = 0 if seen.held else unseen + 1
-            if unseen == self._policy.lost_frames:
-                self._log.emit(GuideStarLost(frames=unseen))
-            state = await self._correct(seen, state)
+    async def _calibrate_anew(self) -> None:
+        """Replace a calibration that does not fit any more.
 
-    async def _correct(self, seen: Measurement, state: GuideState) -> GuideState:
-        """Answer one measurement with pulses, and tell who waits for it."""
-        assert self.calibration is not None
-        ra_px, dec_px = self.calibration.to_axes(seen.dx_px, seen.dy_px)
-        self.statistics = self.statistics.add(ra_px, dec_px)
-        error_px = (seen.dx_px**2 + seen.dy_px**2) ** 0.5
-        self._tell(
-            Reading(self._clock.unix_s(), error_px, seen.held, len(seen.is_held), seen.flux_ratio)
+        Raises DeviceContradicts when the stars do not follow the pulses in any sensible way.
+        """
+        control = self._holding()
+        self._log.emit(
+            GuidingDoubted(
+                reason=self._doubt or "the stars do not follow the pulses",
+                ra_share=_number(control.ra.response.share),
+                dec_share=_number(control.dec.response.share),
+            )
         )
-        state, pulses = correct((ra_px, dec_px), self.calibration, self._axes(), state)
-        self._eager = self._eager and not pulses.duration_ms
-        await self._pulse(pulses)
-        return state
+        old = control.calibration
+        outcome = await self._run_calibration(old.declination_deg, old.pier_side)
+        if isinstance(outcome, Refused) and not isinstance(outcome, StarsLost):
+            raise DeviceContradicts(
+                self._port.device, "guide pulses", asked="a calibration", seen=str(outcome)
+            )
+        self._doubt = ""
+        fresh = old if isinstance(outcome, StarsLost) else outcome
+        self._control = Control(fresh, self._pulse_policy())
 
-    def _axes(self) -> GuidePolicy:
-        """How both axes are corrected; the first time after a shift, at once and in full."""
-        axis = AxisPolicy(
-            aggressiveness=self._policy.aggressiveness,
+    # Holding ----------------------------------------------------------------------------------
+
+    async def _hold(self) -> None:
+        while True:
+            if self._doubt or not self._holding().fits:
+                async with self._hands:
+                    await self._calibrate_anew()
+            frame = await self._devices.frame(self._longer * self._exposure_s)
+            async with self._hands:
+                if frame.asked_s < self._devices.moved_s:
+                    continue  # the telescope was led elsewhere meanwhile
+                seen = await self._look(frame)
+                self._take(frame, seen)
+                await self._correct()
+                await self._tend(frame, seen)
+
+    async def _look(self, frame: GuideFrame) -> Measurement:
+        """Measure where the stars were last, and look everywhere when they are not there."""
+        assert self._stars is not None
+        seen = self._measure(frame.image)
+        if not seen.held:
+            moved_px = await self._compute(_search, frame.image, self._stars)
+            if moved_px is not None:
+                self._near_px = moved_px
+                seen = self._measure(frame.image)
+        self._count_unseen(seen)
+        return seen
+
+    def _measure(self, image: NDArray[np.uint16]) -> Measurement:
+        assert self._stars is not None
+        seen = measure(image, self._stars, radius_px=WINDOW_PX, near_px=self._near_px)
+        if seen.held:
+            self._near_px = (seen.dx_px, seen.dy_px)
+        return seen
+
+    def _count_unseen(self, seen: Measurement) -> None:
+        """Expose longer when nothing is seen for a while, and say when stars go and come."""
+        if seen.held:
+            if self._unseen >= self._policy.lost_frames:
+                self._log.emit(GuideStarFound(frames=self._unseen))
+            self._unseen, self._longer = 0, 1.0
+            return
+        self._unseen += 1
+        if self._unseen == self._policy.lost_frames:
+            self._log.emit(GuideStarLost(frames=self._unseen))
+        if self._unseen >= LONGER_AFTER:
+            self._longer = min(2 * self._longer, LONGEST)
+
+    def _take(self, frame: GuideFrame, seen: Measurement) -> None:
+        """Learn from one frame, and tell who waits for it."""
+        control = self._holding()
+        ra_px, dec_px = control.calibration.to_axes(seen.dx_px, seen.dy_px)
+        distance = control.distance(ra_px, dec_px)
+        control.observe(frame.middle_s, ra_px, dec_px)
+        self.statistics = self.statistics.add(ra_px, dec_px, control.air_px)
+        self._tell(
+            Reading(
+                self._clock.unix_s(),
+                math.hypot(seen.dx_px, seen.dy_px),
+                distance,
+                seen.held,
+                len(seen.is_held),
+                seen.flux_ratio / self._longer,
+            )
+        )
+
+    async def _correct(self) -> None:
+        """Give the pulses that the next frame needs; unseen stars are followed for a while."""
+        if self._unseen >= self._policy.lost_frames:
+            return
+        control = self._holding()
+        pulses = control.correct(self._clock.unix_s() + self._exposure_s / 2)
+        if await self._devices.pulse(pulses):
+            control.given(pulses)
+
+    async def _tend(self, frame: GuideFrame, seen: Measurement) -> None:
+        """Keep the set of stars good: sharpen references, replace what has wandered off."""
+        assert self._stars is not None
+        self._stars = sharpened(self._stars, seen)
+        if too_few(seen) and self._longer == 1.0:
+            chosen = await self._compute(_choose_stars, frame.image)
+            if len(chosen) > seen.held:
+                self._stars = locked(chosen, seen)
+
+    async def _choose(self) -> GuideStars:
+        frame = await self._devices.frame(self._exposure_s)
+        stars = await self._compute(_choose_stars, frame.image)
+        if not len(stars):
+            raise NotGuiding("no star on the guide camera is fit to guide on")
+        return stars
+
+    def _holding(self) -> Control:
+        assert self._control is not None, "the stars are not held"
+        return self._control
+
+    def _pulse_policy(self) -> GuidePolicy:
+        return GuidePolicy(
             least_move_px=self._policy.least_move_arcsec / self.scale_arcsec_per_px,
             pulse_max_ms=round(self._policy.longest_pulse_ms),
         )
-        if self._eager:
-            eager = replace(axis, aggressiveness=1.0)
-            return GuidePolicy(eager, eager)
-        return GuidePolicy(axis, replace(axis, reversal_frames=3, reversal_px=1.0))
-
-    async def _measure(self, near: tuple[float, float]) -> Measurement:
-        frame = await self._camera.expose(self._exposure_s)
-        assert self._stars is not None
-        return measure(frame.data, self._stars, radius_px=WINDOW_PX, near_px=near)
-
-    async def _pulse(self, pulses: Pulses) -> None:
-        if pulses.duration_ms:
-            await self._port.pulse(
-                west_ms=pulses.west_ms - pulses.east_ms, north_ms=pulses.north_ms - pulses.south_ms
-            )
 
     def _ended(self, task: asyncio.Task[None]) -> None:
         """Hand what ended the loop to who waits for its next answer."""
@@ -287,21 +424,30 @@ class Guiding:
 
 def _calibrated(calibration: Calibration, scale_arcsec_per_px: float) -> GuidingCalibrated:
     return GuidingCalibrated(
+        pier_side=calibration.pier_side,
         angle_deg=calibration.ra_angle_deg,
         ra_rate_arcsec_per_s=calibration.ra_rate_px_per_s * scale_arcsec_per_px,
         dec_rate_arcsec_per_s=calibration.dec_rate_px_per_s * scale_arcsec_per_px,
         orthogonality_deg=calibration.skew_deg,
+        backlash_arcsec=calibration.backlash_s
+        * calibration.dec_rate_px_per_s
+        * scale_arcsec_per_px,
     )
+
+
+def _number(value: float) -> float | None:
+    return value if math.isfinite(value) else None
 
 
 def _nobody(_: Reading) -> None:
     """Nobody listens yet."""
 
 
-def _choose_stars(image: object) -> GuideStars:
+def _choose_stars(image: NDArray[np.uint16]) -> GuideStars:
     return find_guide_stars(
-        image,  # type: ignore[arg-type]
-        saturation_adu=FULL_SCALE_ADU,
-        count_max=STARS_MAX,
-        margin_px=2 * WINDOW_PX,
+        image, saturation_adu=FULL_SCALE_ADU, count_max=STARS_MAX, margin_px=2 * WINDOW_PX
     )
+
+
+def _search(image: NDArray[np.uint16], stars: GuideStars) -> tuple[float, float] | None:
+    return found_again(image, stars, saturation_adu=FULL_SCALE_ADU)

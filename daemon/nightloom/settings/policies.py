@@ -65,12 +65,13 @@ class GuidingPolicy(Table):
     """How the guide star is held."""
 
     settle_arcsec: float = Field(
-        default=1.5, gt=0, description="error of the guide star within which it has settled"
+        default=1.5, gt=0, description="error beyond which the guide star has not settled"
     )
-    settle_time_s: float = Field(default=6.0, ge=0, description="time it must stay within that")
-    settle_deadline_s: float = Field(default=60.0, gt=0, description="longest wait for settling")
-    aggressiveness: float = Field(
-        default=0.7, gt=0, le=1.5, description="part of a measured error that one pulse corrects"
+    settle_time_s: float = Field(
+        default=2.0, ge=0, description="time it must stay inside the scatter of the guiding"
+    )
+    settle_deadline_s: float = Field(
+        default=20.0, gt=0, description="longest wait for settling; the frame's verdict decides then"
     )
     least_move_arcsec: float = Field(
         default=0.15,

@@ -221,10 +221,26 @@ class RotationDiffers(Event):
 class GuidingCalibrated(Event):
     """The guide chip's directions and rates were measured."""
 
+    pier_side: str = Field(description="side of the pier it holds for: east, west or unknown")
     angle_deg: float = Field(description="direction of west on the guide chip")
     ra_rate_arcsec_per_s: float = Field(description="speed of a west pulse")
     dec_rate_arcsec_per_s: float = Field(description="speed of a north pulse")
     orthogonality_deg: float = Field(description="how far the two axes are from a right angle")
+    backlash_arcsec: float = Field(description="play of the declination axis")
+
+
+class GuidingDoubted(Event):
+    """The guide calibration does not fit any more, and is measured anew."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="what raised the doubt")
+    ra_share: float | None = Field(
+        default=None, description="part of the expected way that right ascension pulses moved"
+    )
+    dec_share: float | None = Field(
+        default=None, description="part of the expected way that declination pulses moved"
+    )
 
 
 class GuidingStarted(Event):
@@ -247,6 +263,12 @@ class GuideStarLost(Event):
     """The guide star was not found for too long."""
 
     level: ClassVar[Level] = "warning"
+
+    frames: int = Field(description="guide frames in a row without it")
+
+
+class GuideStarFound(Event):
+    """A guide star that was lost is held again."""
 
     frames: int = Field(description="guide frames in a row without it")
 

@@ -1,0 +1,144 @@
+"""Where the stars will be in the next guide frame: several forecasters, and the best one is heard.
+
+Each follows the offset that the stars would have without corrections, with another gain, with or
+without the learned wave of the gear. Their forecasts are held against what then comes; the one
+that erred least lately drives. So the gain suits the air and the mount as they are tonight, and
+the wave is used as soon as it helps and no sooner.
+"""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightloom.guiding.worm import Worm
+
+Floats = NDArray[np.float64]
+
+# Gains once the filter has run in. The smallest averages over a minute, the largest hardly at all.
+GAINS = (0.04, 0.08, 0.15, 0.25, 0.4, 0.6)
+# Of the slope that a filter follows: nearly none, or as much as suits its gain (Benedict and
+# Bordner 1962, from memory).
+SLOPE_SHARES = (0.02, 1.0)
+# Errors of the last minutes count, so that a change of the air is noticed in time.
+MEMORY_FRAMES = 120.0
+RUN_IN_FRAMES = 10
+REFIT_FRAMES = 8
+# A single frame this far off is a gust or a satellite; two in a row on one side are a real move.
+OUTLIER_SIGMA = 4.5
+SCATTER_PX_FIRST = 0.3
+
+
+class Forecast:
+    """Follows one axis. Positions and scatters in px; times in seconds, rising."""
+
+    def __init__(self, *, periodic: bool) -> None:
+        self._worm = Worm() if periodic else None
+        gain, share = (part.ravel() for part in np.meshgrid(GAINS, SLOPE_SHARES))
+        if periodic:
+            gain, share = np.tile(gain, 2), np.tile(share, 2)
+        self._wave_share = np.zeros(len(gain))
+        self._wave_share[len(gain) // 2 :] = float(periodic)
+        # In units of one frame's variance: a random walk that has this gain in the long run.
+        self._walk = gain**2 / (1 - gain)
+        self._slope_gain = share * gain**2 / (2 - gain)
+        self._gain = gain
+        self._variance = np.full(len(gain), 1e4)
+        self._level = np.zeros(len(gain))
+        self._slope = np.zeros(len(gain))
+        self._error = np.full(len(gain), SCATTER_PX_FIRST**2)
+        self._best = int(np.argmin(np.abs(gain - 0.4) + share))
+        self._at_s = math.nan
+        self._frames = 0
+        self._stray = 0
+
+    @property
+    def scatter_px(self) -> float:
+        """How far a frame lies from its forecast, root mean square."""
+        return math.sqrt(float(self._error[self._best]))
+
+    @property
+    def air_px(self) -> float:
+        """The part of the scatter that is the air's and the measurement's, not the mount's.
+
+        For a filter whose gain suits, the variance of a frame is its error's times 1 − gain.
+        """
+        return self.scatter_px * math.sqrt(1 - float(self._gain[self._best]))
+
+    @property
+    def gain(self) -> float:
+        """The gain of the forecaster that drives."""
+        return float(self._gain[self._best])
+
+    @property
+    def worm(self) -> Worm | None:
+        """The learned wave when it drives."""
+        return self._worm if self._wave_share[self._best] else None
+
+    @property
+    def drift_px_per_s(self) -> float:
+        """The steady part of the motion, as the smoothest forecaster sees it."""
+        return float(self._slope[len(GAINS) + 1])
+
+    def observe(self, at_s: float, offset_px: float) -> float:
+        """Take a frame's offset, without the corrections so far; return its distance from the
+        forecast.
+        """
+        if math.isnan(self._at_s):
+            self._at_s, self._level[:] = at_s, offset_px
+        forecast = self._ahead(at_s)
+        miss = offset_px - forecast
+        stray = self._strays(float(miss[self._best]))
+        self._variance += self._walk
+        gain = self._variance / (self._variance + 1)
+        if stray:
+            gain = np.minimum(gain, 0.05)
+        self._variance *= 1 - gain
+        self._level = forecast + gain * miss
+        elapsed_s = at_s - self._at_s
+        if elapsed_s > 0 and not stray:
+            settled = np.minimum(1.0, self._gain / gain)
+            self._slope += self._slope_gain * settled * miss / elapsed_s
+        self._at_s = at_s
+        self._judge(miss, stray)
+        if self._worm is not None and not stray:
+            self._worm.observe(at_s, offset_px)
+            if self._frames % REFIT_FRAMES == 0:
+                self._worm.refit()
+        return float(miss[self._best])
+
+    def at(self, at_s: float) -> float:
+        """The offset expected at a time to come."""
+        return 0.0 if math.isnan(self._at_s) else float(self._ahead(at_s)[self._best])
+
+    def doubt(self, error_px: float) -> None:
+        """Something moved the stars by an amount known only this well."""
+        self._variance += (error_px / max(self.air_px, 1e-3)) ** 2
+
+    def _ahead(self, at_s: float) -> Floats:
+        wave = 0.0 if self._worm is None else self._worm.change_px(self._at_s, at_s)
+        ahead: Floats = self._level + self._slope * (at_s - self._at_s) + self._wave_share * wave
+        return ahead
+
+    def _strays(self, miss: float) -> bool:
+        """Whether this frame is the first one far off."""
+        sure = self._frames > RUN_IN_FRAMES and self._variance[self._best] < 1.0
+        side = 0
+        if sure and abs(miss) > OUTLIER_SIGMA * self.scatter_px:
+            side = 1 if miss > 0 else -1
+        first = side != 0 and side != self._stray
+        if side and not first:
+            self._variance += (miss / self.scatter_px) ** 2
+        self._stray = side
+        return first
+
+    def _judge(self, miss: Floats, stray: bool) -> None:
+        """Hold the forecasts against what came, and hear the best one."""
+        self._frames += 1
+        if stray or self._variance[self._best] > 2.0:
+            return
+        weight = max(1 / (self._frames + RUN_IN_FRAMES), 1 / MEMORY_FRAMES)
+        largest = (OUTLIER_SIGMA * self.scatter_px) ** 2
+        self._error += weight * (np.minimum(miss**2, largest) - self._error)
+        if self._frames > RUN_IN_FRAMES:
+            self._best = int(self._error.argmin())

@@ -1,0 +1,47 @@
+"""Keeping the set of guide stars good while it wanders: references sharpened, stars replaced."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from nightloom.guiding.centroid import Measurement
+from nightloom.guiding.stars import GuideStars
+
+# Each frame's share in a star's reference place: a minute's mean, slow enough to keep the lock,
+# quick enough for a field that turns about a badly aligned pole.
+SHARE = 0.03
+# With fewer than this part of the chosen stars held under a clear sky, others are looked for.
+HELD_MIN, CLEAR_MIN = 0.5, 0.7
+
+
+def sharpened(stars: GuideStars, seen: Measurement) -> GuideStars:
+    """The same stars, each reference a little nearer to where the star is among the others.
+
+    The weighted mean of the changes is nothing, so that the lock position stays.
+    """
+    if seen.held < 3:
+        return stars
+    held, weight = seen.is_held, seen.star_error_px[seen.is_held] ** -2.0
+    changes = []
+    for place, reference, moved in (
+        (seen.x_px, stars.x_px, seen.dx_px),
+        (seen.y_px, stars.y_px, seen.dy_px),
+    ):
+        off = place[held] - reference[held] - moved
+        change = np.zeros(len(stars))
+        change[held] = SHARE * (off - np.average(off, weights=weight))
+        changes.append(change)
+    return replace(stars, x_px=stars.x_px + changes[0], y_px=stars.y_px + changes[1])
+
+
+def too_few(seen: Measurement) -> bool:
+    """Whether stars have wandered off, rather than behind a cloud."""
+    return 0 < seen.held < HELD_MIN * len(seen.is_held) and seen.flux_ratio > CLEAR_MIN
+
+
+def locked(chosen: GuideStars, seen: Measurement) -> GuideStars:
+    """Stars newly chosen in the frame of ``seen``, with the lock position and the clear level of
+    the old ones.
+    """
+    moved = chosen.shifted(-seen.dx_px, -seen.dy_px)
+    return replace(moved, flux_adu=moved.flux_adu / seen.flux_ratio)
