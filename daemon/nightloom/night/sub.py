@@ -15,9 +15,9 @@ from nightloom_drivers.devices import Exposure
 SOFTWARE = "nightloom"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class Sub:
-    """A sub whose shutter has opened."""
+    """A sub whose shutter has opened. Once its frame is `taken_in`, nothing can cancel it."""
 
     uid: str
     number: int
@@ -27,6 +27,7 @@ class Sub:
     pointing: int
     began_s: float
     exposure: Exposure
+    taken_in: bool = False
 
 
 @asynccontextmanager
@@ -39,6 +40,7 @@ async def open_shutter(context: Context, planned: Planned) -> AsyncIterator[Sub]
     detail = {"uid": uid, "target": target.name, "filter": planned.filter}
     intent = context.ledger.begin("sub", {**detail, "exposure_s": planned.exposure_s}, now)
     began_s = context.clock.unix_s()
+    sub = None
     try:
         exposure = await context.rig.camera.begin(planned.exposure_s)
         context.guiding.restart_statistics()
@@ -50,8 +52,11 @@ async def open_shutter(context: Context, planned: Planned) -> AsyncIterator[Sub]
                 reason=planned.reason,
             )
         )
-        yield Sub(uid, number, intent, target, planned, course.pointing, began_s, exposure)
+        sub = Sub(uid, number, intent, target, planned, course.pointing, began_s, exposure)
+        yield sub
     except BaseException as cut:
+        if sub is not None and sub.taken_in:  # what was cut is the preparing of the next one
+            raise
         open_s = min(context.clock.unix_s() - began_s, planned.exposure_s)
         reason = str(cut) or "something stronger came"
         course.frame_arrived()
@@ -107,6 +112,7 @@ async def fetch(context: Context, sub: Sub, closed: Closed) -> None:
             doubt=closed.doubt,
         )
     )
+    sub.taken_in = True
     context.course.frame_arrived()
 
 
