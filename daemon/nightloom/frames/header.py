@@ -2,8 +2,8 @@
 
 Dates, XPOSURE, RADESYS, EQUINOX, BUNIT, AIRMASS and the WCS are those of the FITS standard 4.0
 (https://fits.gsfc.nasa.gov/fits_standard.html). IMAGETYP, FILTER, CCD-TEMP, XBINNING, XPIXSZ,
-FOCALLEN, SITELAT and their like are common practice, no source. HALFFLUX, STARCNT, GUIDERMS and
-VERDICT are our own.
+FOCALLEN, SITELAT and their like are common practice, no source. HALFFLUX, STARCNT, VERDICT
+and those that begin with GUIDE are our own.
 """
 
 from collections.abc import Callable
@@ -53,6 +53,10 @@ class FrameFacts:
     focuser_position_steps: int | None = None
     focuser_temperature_c: float | None = None
     guide_rms_arcsec: float | None = None
+    guide_ra_rms_arcsec: float | None = None
+    guide_dec_rms_arcsec: float | None = None
+    guide_peak_arcsec: float | None = None
+    guide_air_arcsec: float | None = None
     half_flux_radius_px: float | None = None
     star_count: int | None = None
     verdict: str | None = None
@@ -132,6 +136,10 @@ CARDS: tuple[tuple[str, str, Callable[[Any], Any], str], ...] = (
     ("SITELONG", "site_longitude_deg", float, "[deg] longitude, east positive"),
     ("SITEELEV", "site_elevation_m", float, "[m] elevation"),
     ("GUIDERMS", "guide_rms_arcsec", float, "[arcsec] rms guide error, both axes"),
+    ("GUIDERRA", "guide_ra_rms_arcsec", float, "[arcsec] rms guide error in RA"),
+    ("GUIDERDE", "guide_dec_rms_arcsec", float, "[arcsec] rms guide error in declination"),
+    ("GUIDEPK", "guide_peak_arcsec", float, "[arcsec] largest guide error"),
+    ("GUIDEAIR", "guide_air_arcsec", float, "[arcsec] part of GUIDERMS made by the air"),
     ("HALFFLUX", "half_flux_radius_px", float, "[pix] radius holding half of a star's flux"),
     ("STARCNT", "star_count", int, "stars found"),
     ("VERDICT", "verdict", str, "what was decided about the frame"),

@@ -245,6 +245,10 @@ class Intake:
             "stars": stars.count,
             "background_adu": stars.background_adu,
             "guide_rms_arcsec": taken.guide_rms_arcsec,
+            "guide_ra_rms_arcsec": taken.facts.guide_ra_rms_arcsec,
+            "guide_dec_rms_arcsec": taken.facts.guide_dec_rms_arcsec,
+            "guide_peak_arcsec": taken.facts.guide_peak_arcsec,
+            "guide_air_arcsec": taken.facts.guide_air_arcsec,
         }
         if verdict.accepted:
             self._log.emit(FrameKept(**what))

@@ -5,6 +5,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 
 from nightloom.frames import FrameFacts
+from nightloom.guiding import GuideStatistics
 from nightloom.night.context import Context
 from nightloom.night.course import Planned, uid_of
 from nightloom.night.intake import Taken
@@ -78,12 +79,11 @@ class Closed:
 def at_closing(context: Context, sub: Sub) -> Closed:
     """Note what the frame needs to say of this moment."""
     guided = context.guiding.statistics
-    rms_arcsec = guided.rms_arcsec if guided.count else None
     clouded = context.lookout.last_dim_s > sub.began_s
     solution = context.pointing.solution
     return Closed(
-        _facts(context, sub, rms_arcsec),
-        rms_arcsec,
+        _facts(context, sub, guided),
+        guided.rms_arcsec if guided.count else None,
         None if solution is None else solution.rotation_deg,
         "cloud passed over it" if clouded else "",
     )
@@ -116,7 +116,7 @@ async def fetch(context: Context, sub: Sub, closed: Closed) -> None:
     context.course.frame_arrived()
 
 
-def _facts(context: Context, sub: Sub, rms_arcsec: float | None) -> FrameFacts:
+def _facts(context: Context, sub: Sub, guided: GuideStatistics) -> FrameFacts:
     """What the header says, from the daemon's own knowledge rather than the driver's."""
     rig, observatory = context.rig, context.settings.observatory
     middle_s = sub.began_s + sub.planned.exposure_s / 2
@@ -146,6 +146,10 @@ def _facts(context: Context, sub: Sub, rms_arcsec: float | None) -> FrameFacts:
         pier_side=str(rig.mount.pier_side),
         focuser_position_steps=rig.focuser.position_steps,
         focuser_temperature_c=rig.focuser.temperature_c,
-        guide_rms_arcsec=rms_arcsec,
+        guide_rms_arcsec=guided.rms_arcsec if guided.count else None,
+        guide_ra_rms_arcsec=guided.ra_rms_arcsec if guided.count else None,
+        guide_dec_rms_arcsec=guided.dec_rms_arcsec if guided.count else None,
+        guide_peak_arcsec=guided.peak_arcsec if guided.count else None,
+        guide_air_arcsec=guided.air_arcsec if guided.count else None,
         software=SOFTWARE,
     )

@@ -34,10 +34,15 @@ class FocusPolicy(Table):
         default=None, description="filter for focus curves; left out, the target's first filter"
     )
     points: int = Field(default=9, ge=7, le=31, description="positions of a curve, an odd number")
-    step_steps: int = Field(
-        default=20, ge=1, description="distance between two positions of a curve"
+    step_steps: int | None = Field(
+        default=None,
+        ge=1,
+        description="distance between two positions of a curve; left out, reckoned from the optics",
     )
     exposure_s: float = Field(default=4.0, gt=0, le=120, description="exposure at each position")
+    longest_exposure_s: float = Field(
+        default=30.0, gt=0, le=300, description="longest exposure where stars are too few"
+    )
     least_stars: int = Field(default=8, ge=1, description="stars needed at a position to count it")
     growth_percent: float = Field(
         default=12.0, gt=0, description="growth of the half-flux radius that asks for a check"
@@ -71,7 +76,7 @@ class GuidingPolicy(Table):
         default=2.0, ge=0, description="time it must stay inside the scatter of the guiding"
     )
     settle_deadline_s: float = Field(
-        default=20.0, gt=0, description="longest wait for settling; the frame's verdict decides then"
+        default=20.0, gt=0, description="longest wait for settling; the verdict decides then"
     )
     least_move_arcsec: float = Field(
         default=0.15,

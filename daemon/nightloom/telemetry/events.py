@@ -195,6 +195,29 @@ class Centred(Event):
     attempts: int = Field(description="slews it took")
 
 
+class PointingFailed(Event):
+    """A target could not be brought into the middle of the frame."""
+
+    level: ClassVar[Level] = "warning"
+
+    target: str = Field(description="name of the target")
+    cause: str = Field(
+        description="cloud when too few stars are seen, mount when there are enough and no frame"
+        " was solved, distance when it stays off"
+    )
+    reason: str = Field(description="what was seen")
+
+
+class FlipRefused(Event):
+    """The mount was told to go to the other side of its pier and stayed; it was stopped."""
+
+    level: ClassVar[Level] = "error"
+
+    target: str = Field(description="name of the target")
+    reason: str = Field(description="what was seen")
+    next_step: str = Field(description="what is done about it")
+
+
 class Flipped(Event):
     """The telescope changed sides of its pier."""
 
@@ -369,6 +392,14 @@ class FrameKept(Event):
     stars: int | None = Field(default=None, description="stars measured")
     background_adu: float | None = Field(default=None, description="sky level")
     guide_rms_arcsec: float | None = Field(default=None, description="guide error during the sub")
+    guide_ra_rms_arcsec: float | None = Field(default=None, description="the same in RA alone")
+    guide_dec_rms_arcsec: float | None = Field(
+        default=None, description="the same in declination alone"
+    )
+    guide_peak_arcsec: float | None = Field(default=None, description="largest guide error")
+    guide_air_arcsec: float | None = Field(
+        default=None, description="the part of the guide error that the air made"
+    )
 
 
 class FrameRejected(Event):
@@ -386,6 +417,14 @@ class FrameRejected(Event):
     stars: int | None = Field(default=None, description="stars measured")
     background_adu: float | None = Field(default=None, description="sky level")
     guide_rms_arcsec: float | None = Field(default=None, description="guide error during the sub")
+    guide_ra_rms_arcsec: float | None = Field(default=None, description="the same in RA alone")
+    guide_dec_rms_arcsec: float | None = Field(
+        default=None, description="the same in declination alone"
+    )
+    guide_peak_arcsec: float | None = Field(default=None, description="largest guide error")
+    guide_air_arcsec: float | None = Field(
+        default=None, description="the part of the guide error that the air made"
+    )
 
 
 class FrameLost(Event):
