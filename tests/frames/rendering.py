@@ -3,8 +3,9 @@
 import numpy as np
 from astropy.convolution import discretize_model
 from astropy.modeling import Model
-from astropy.modeling.models import Gaussian2D, Moffat2D
+from astropy.modeling.models import Disk2D, Gaussian2D, Moffat2D
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 
 FWHM_PER_SIGMA = np.sqrt(8 * np.log(2))
 
@@ -23,6 +24,21 @@ def draw(
 ) -> NDArray[np.uint16]:
     """A frame of stars at 0-based pixels, with photon noise at 1 electron per ADU."""
     image = np.full(shape, sky_adu)
+    place(image, x, y, flux_adu, fwhm_px=fwhm_px, moffat_beta=moffat_beta)
+    return exposed(image, sky_adu=sky_adu, noise_adu=noise_adu, seed=seed)
+
+
+def place(
+    image: NDArray[np.float64],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    flux_adu: NDArray[np.float64],
+    *,
+    fwhm_px: float,
+    moffat_beta: float | None = None,
+) -> None:
+    """Add stars to an image in place."""
+    shape = image.shape
     half = round(8 * fwhm_px) + 3
     for star_x, star_y, flux in zip(x, y, flux_adu, strict=True):
         left, top = round(star_x) - half, round(star_y) - half
@@ -34,8 +50,44 @@ def draw(
         image[rows, columns] += stamp[
             rows.start - top : rows.stop - top, columns.start - left : columns.stop - left
         ]
+
+
+def draw_defocused(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    flux_adu: NDArray[np.float64],
+    *,
+    disk_radius_px: float,
+    hole: float = 0.0,
+    sigma_px: float = 1.3,
+    shape: tuple[int, int] = (768, 1024),
+    sky_adu: float = 400.0,
+    seed: int = 1,
+) -> NDArray[np.uint16]:
+    """A frame of uniform disks, or rings with a hole of that share of the radius, seen through
+    Gaussian seeing; at the nearest whole pixels.
+    """
+    half = round(disk_radius_px + 6 * sigma_px) + 2
+    size = (-half, half + 1)
+    stamp = discretize_model(Disk2D(1, 0, 0, disk_radius_px), size, size, "oversample", factor=9)
+    if hole:
+        inner = Disk2D(1, 0, 0, hole * disk_radius_px)
+        stamp -= discretize_model(inner, size, size, "oversample", factor=9)
+    stamp = gaussian_filter(stamp / stamp.sum(), sigma_px, truncate=6)
+    image = np.pad(np.full(shape, sky_adu), half)
+    for column, row, flux in zip(
+        np.rint(x).astype(int), np.rint(y).astype(int), flux_adu, strict=True
+    ):
+        image[row : row + 2 * half + 1, column : column + 2 * half + 1] += flux * stamp
+    return exposed(image[half:-half, half:-half], sky_adu=sky_adu, seed=seed)
+
+
+def exposed(
+    image: NDArray[np.float64], *, sky_adu: float = 400.0, noise_adu: float = 8.0, seed: int = 1
+) -> NDArray[np.uint16]:
+    """A frame of mean values, with the noise of a sky and of all light beyond it."""
     rng = np.random.default_rng(seed)
-    noisy = rng.normal(image, np.sqrt(noise_adu**2 + image - sky_adu))
+    noisy = rng.normal(image, np.sqrt(noise_adu**2 + np.maximum(image - sky_adu, 0)))
     return np.clip(np.rint(noisy), 0, 65535).astype(np.uint16)
 
 

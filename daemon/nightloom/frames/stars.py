@@ -40,7 +40,7 @@ SHARP_PX, WIDE_PX = (0.0, 5.0), (2.0, 8.0)
 ENOUGH = 10  # whole stars that leave no doubt about their width
 SNR_MIN = 10.0  # a star's half-flux radius is uncertain by about 1 / snr
 AGREEING_MIN = 2  # of one size, for stars that only a halved frame shows
-ALIGNED_MIN = 3.0  # Rayleigh's n R²: of directions at random, 5 % pass (Mardia & Jupp 2000)
+ALIGNED_MIN = 5.0  # Rayleigh's n R²: of directions at random, 7 in 1000 pass (e^−5)
 
 
 def _no_zones() -> NDArray[np.void]:
@@ -144,12 +144,16 @@ def _leaves_no_doubt(seen: Look) -> bool:
 
 
 def _more_likely(wide: Look, chosen: Look) -> bool:
-    """Whether a look sees more stars of one size than the look at sharper ones did.
+    """Whether a look sees more stars of one size than the looks at sharper ones did.
 
-    Knots of a nebula seldom agree.
+    Knots of a nebula seldom agree. Where nothing at all was whole before, any star is likelier.
     """
+    if not _fits(wide):
+        return False
+    if not chosen.whole:
+        return wide.agreeing > 0
     least = chosen.agreeing + 1 if _fits(chosen) else AGREEING_MIN
-    return _fits(wide) and wide.agreeing >= max(least, AGREEING_MIN, wide.tried / 2)
+    return wide.agreeing >= max(least, AGREEING_MIN, wide.tried / 2)
 
 
 def _good(stars: NDArray[np.void]) -> NDArray[np.void]:
