@@ -1,3 +1,5 @@
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -6,18 +8,24 @@ from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
 from focus.blur import blurred_radius
-from nightloom.focus import Refusal, fit_curve
+from nightloom.focus import BLURRED_DISK, HYPERBOLA, Refusal, Shape, fit_curve
 
 Floats = NDArray[np.float64]
 
 POSITIONS: Floats = np.linspace(24920, 25080, 9)
 STARS = [60] * 9
-DISKS = np.linspace(0, 10, 81)
+DISKS = np.linspace(0, 30, 601)
 BLURRED = np.array([blurred_radius(disk) for disk in DISKS])
 
 
 def hyperbola(at: Floats, vertex: float, radius: float, slope: float) -> Floats:
     return np.hypot(radius, slope * (at - vertex))
+
+
+def disks(at: Floats, vertex: float, radius: float, slope: float) -> Floats:
+    """Stars of blurred disks that far out grow by the slope: half of their light is in R/√2."""
+    far = slope * np.abs(at - vertex) / radius * np.sqrt(2) * np.sqrt(2 * np.log(2))
+    return np.asarray(radius * np.interp(far, DISKS, BLURRED) / BLURRED[0])
 
 
 def blurred(vertex: float) -> Floats:
@@ -34,34 +42,55 @@ def test_blur_of_the_test_stars(disk: float, radius: float) -> None:
     assert blurred_radius(disk) == pytest.approx(radius, abs=0.003)
 
 
-@given(st.floats(24965, 25035), st.floats(0.8, 4), st.floats(0.02, 0.2))
+@given(st.floats(24965, 25035), st.floats(1, 4), st.floats(0.02, 0.1))
 @settings(max_examples=50, deadline=None)
-def test_clean_hyperbola_is_found_exactly(vertex: float, radius: float, slope: float) -> None:
+def test_a_clean_curve_is_found_exactly(vertex: float, radius: float, slope: float) -> None:
     """Without noise the fit gives back what made the points."""
     if slope * 80 < radius:
         slope = radius / 60  # otherwise flat
-    curve = fit_curve(POSITIONS, hyperbola(POSITIONS, vertex, radius, slope), STARS)
+    curve = fit_curve(POSITIONS, disks(POSITIONS, vertex, radius, slope), STARS)
     assert curve.refusal is None
-    assert curve.vertex_steps == pytest.approx(vertex, abs=0.01)
-    assert curve.radius_px == pytest.approx(radius, rel=1e-3)
-    assert curve.slope_px_per_step == pytest.approx(slope, rel=1e-3)
-    assert curve.radius_at(vertex + 100) == pytest.approx(np.hypot(radius, slope * 100), rel=1e-3)
+    assert curve.vertex_steps == pytest.approx(vertex, abs=0.05)
+    assert curve.radius_px == pytest.approx(radius, rel=2e-3)
+    assert curve.slope_px_per_step == pytest.approx(slope, rel=2e-3)
+    far = vertex + 100
+    assert curve.radius_at(far) == pytest.approx(
+        disks(np.array([far]), vertex, radius, slope)[0], rel=2e-3
+    )
 
 
-def test_agrees_with_scipy_curve_fit() -> None:
-    """On well-behaved noise vertex and standard error agree with scipy's least squares."""
+@pytest.mark.parametrize(("shape", "model"), [(BLURRED_DISK, disks), (HYPERBOLA, hyperbola)])
+def test_agrees_with_scipy_curve_fit(shape: Shape, model: Callable[..., Floats]) -> None:
+    """On well-behaved noise vertex and standard error agree with scipy's least squares.
+
+    But for the width that Student's t adds for six degrees of freedom, 1.09.
+    """
     generator = np.random.default_rng(3)
     vertices, ratios = [], []
     for _ in range(40):
-        radii = hyperbola(POSITIONS, 25006, 1.6, 0.05)
+        radii = model(POSITIONS, 25006, 1.6, 0.05)
         errors = 0.02 * radii
         radii = radii + errors * generator.standard_normal(9)
-        curve = fit_curve(POSITIONS, radii, STARS, errors)
-        expected, covariance = curve_fit(hyperbola, POSITIONS, radii, (25000, 1.5, 0.05), errors)
+        curve = fit_curve(POSITIONS, radii, STARS, errors, shape=shape)
+        expected, covariance = curve_fit(model, POSITIONS, radii, (25000, 1.5, 0.05), errors)
         vertices.append(curve.vertex_steps - expected[0])
         ratios.append(curve.vertex_error_steps / np.sqrt(covariance[0, 0]))
     assert np.abs(vertices).max() < 1.0
-    assert np.median(ratios) == pytest.approx(1.0, abs=0.25)
+    assert np.median(ratios) == pytest.approx(1.09, abs=0.25)
+
+
+def test_the_stated_error_holds_the_vertex_as_often_as_it_should() -> None:
+    """500 scans under air that changes by 3 % from frame to frame: 68 % for one σ, within 8."""
+    generator, held = np.random.default_rng(2), 0
+    for _ in range(500):
+        vertex = generator.uniform(24980, 25020)
+        air = 1.6 * np.exp(0.03 * generator.standard_normal(9))
+        radii = np.array(
+            [disks(np.array([p]), vertex, r, 0.05)[0] for p, r in zip(POSITIONS, air, strict=True)]
+        )
+        curve = fit_curve(POSITIONS, radii * np.exp(0.01 * generator.standard_normal(9)), STARS)
+        held += abs(curve.vertex_steps - vertex) < curve.vertex_error_steps
+    assert 0.60 < held / 500 < 0.76
 
 
 def many_fits(noise: float, bad_points: int) -> tuple[Floats, Floats]:
@@ -80,19 +109,19 @@ def many_fits(noise: float, bad_points: int) -> tuple[Floats, Floats]:
 
 
 def test_blurred_disks_leave_the_vertex_unbiased_and_its_error_honest() -> None:
-    """Stars of blurred disks are no hyperbola, yet nothing leans to a side, and errors cover."""
+    """Stars of blurred disks: nothing leans to a side, and the errors cover."""
     away, in_errors = many_fits(noise=0.02, bad_points=0)
     assert abs(away.mean()) < 3 * away.std() / np.sqrt(len(away))
     assert away.std() < 2
     assert 0.55 < np.mean(np.abs(in_errors) < 1) < 0.9
-    assert np.mean(np.abs(in_errors) < 2) > 0.85
+    assert np.mean(np.abs(in_errors) < 2) > 0.8
 
 
 def test_one_bad_point_hardly_moves_the_vertex() -> None:
     """A point wrong by 40 or 60 % hardly moves the vertex, and its error grows too."""
     away, in_errors = many_fits(noise=0.02, bad_points=1)
     assert np.median(np.abs(away)) < 3  # of a spacing of 20
-    assert np.mean(np.abs(in_errors) < 2) > 0.85
+    assert np.mean(np.abs(in_errors) < 2) > 0.8
 
 
 def refusal(radii: Floats, stars: list[int] = STARS, least_stars: int = 8) -> Refusal | None:

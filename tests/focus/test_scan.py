@@ -1,9 +1,27 @@
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightloom.focus import Approach, Refusal, Scan, Travel, fit_curve, next_scan, plan_scan
+from nightloom.focus import (
+    BLURRED_DISK,
+    SCANS_MAX,
+    Aim,
+    Approach,
+    Curve,
+    Point,
+    Refusal,
+    Scan,
+    Travel,
+    fit_curve,
+    fit_points,
+    judge_scan,
+    next_scan,
+    plan_scan,
+)
 
 OUTWARD = Travel(1000, 50000, backlash_steps=40)
 INWARD = Travel(1000, 50000, backlash_steps=40, approach="inward")
@@ -53,55 +71,101 @@ def test_impossible_scans(points: int, step: int, problem: str) -> None:
         plan_scan(25000, step, points, OUTWARD)
 
 
-@pytest.mark.parametrize("vertex", [25100.0, 24900.0, 25190.0, 24790.0])
-@pytest.mark.parametrize("travel", [OUTWARD, INWARD])
-def test_a_scan_finds_a_vertex_outside(vertex: float, travel: Travel) -> None:
-    """Moving on from scan to scan, a vertex outside comes inside."""
-    scan: Scan | None = plan_scan(25000, 20, 9, travel)
+def aim(travel: Travel = OUTWARD, step_steps: int = 20) -> Aim:
+    """Stars of 1.5 px that grow by 0.0376 px a step; the critical focus zone is 34 steps."""
+    return Aim(step_steps, 9, travel, zone_steps=34.0, slope_px_per_step=0.0376, least_stars=8)
+
+
+def run(start: float, what: Aim, stars: Callable[[float], tuple[float, int]]) -> list[Curve]:
+    """A whole focus run; `stars` gives radius and number of stars at a position."""
+    scan: Scan | None = plan_scan(start, what.step_steps, what.points, what.travel)
+    curves = []
     while scan is not None:
-        radii = np.hypot(1.5, 0.05 * (np.array(scan.positions_steps) - vertex))
-        curve = fit_curve(scan.positions_steps, radii, [50] * 9)
-        if curve.refusal is None:
-            break
-        scan = next_scan(curve, scan)
-    assert scan is not None
-    assert 1 < scan.number <= 3
-    assert curve.vertex_steps == pytest.approx(vertex, abs=0.5)
+        points = [Point(at, *stars(at)) for at in scan.positions_steps]
+        curve = judge_scan(fit_points(points, what.least_stars), scan, what, points)
+        curves.append(curve)
+        scan = next_scan(curve, scan, what, points) if curve.refusal else None
+    return curves
+
+
+def rig(
+    vertex: float, seed: int = 1, largest_px: float = 20.0
+) -> Callable[[float], tuple[float, int]]:
+    """Stars that grow away from a vertex, are 2 % off, and are lost when too large."""
+    generator = np.random.default_rng(seed)
+
+    def stars(at: float) -> tuple[float, int]:
+        radius = 1.5 * BLURRED_DISK.growth(np.array([0.0376 * (at - vertex) / 1.5]))[0]
+        seen = radius < largest_px
+        return (radius * (1 + 0.02 * generator.standard_normal()), 50) if seen else (np.nan, 0)
+
+    return stars
+
+
+@pytest.mark.parametrize("travel", [OUTWARD, INWARD])
+@pytest.mark.parametrize("away", [100, -150, 300, -600, 1000, -3000, 5000, 8500, -9500])
+def test_a_run_finds_the_focus_from_anywhere(away: int, travel: Travel) -> None:
+    """From three to nearly three hundred critical focus zones away, where no star is to be seen."""
+    travel = replace(travel, minimum_steps=15000, maximum_steps=35000)
+    curves = run(25000, aim(travel), rig(25000.0 + away))
+    assert curves[-1].refusal is None
+    assert curves[-1].vertex_steps == pytest.approx(25000 + away, abs=34 / 4)
+    assert 1 < len(curves) <= SCANS_MAX
+
+
+def test_a_focus_nearby_takes_one_scan() -> None:
+    for away in range(-40, 41, 10):
+        (curve,) = run(25000, aim(), rig(25000.0 + away, seed=100 + away))
+        assert curve.vertex_steps == pytest.approx(25000 + away, abs=34 / 4)
 
 
 def test_a_scan_moves_no_further_than_its_width() -> None:
     """A vertex extrapolated far away is approached by one width at a time."""
     scan = plan_scan(25000, 20, 9, OUTWARD)
     radii = np.hypot(1.5, 0.05 * (np.array(scan.positions_steps) - 25500.0))
-    moved = next_scan(fit_curve(scan.positions_steps, radii, [50] * 9), scan)
+    moved = next_scan(fit_curve(scan.positions_steps, radii, [50] * 9), scan, aim(), [])
     assert moved is not None
     assert moved.centre_steps == 25000 + scan.width_steps
 
 
-def test_a_flat_curve_asks_for_a_wider_scan() -> None:
-    """Twice the step about the same centre."""
+def test_stars_that_grow_slowly_are_scanned_wider() -> None:
+    """A curve too flat for the wanted step is taken at twice the step that did not show it."""
+
+    def stars(at: float) -> tuple[float, int]:
+        return 2.0 + 0.5e-4 * (at - 25030) ** 2 / 2, 50
+
+    curves = run(25000, aim(), stars)
+    assert curves[0].refusal is Refusal.FLAT
+    assert curves[-1].refusal is None
+    assert curves[-1].vertex_steps == pytest.approx(25030, abs=34 / 4)
+
+
+@pytest.mark.parametrize("radius_px", [1.5, 3.0, 6.0])
+def test_a_focuser_that_does_not_move_is_found_out(radius_px: float) -> None:
+    """Stars of one size where geometry asks for large ones; noticed before the travel's ends."""
+    generator = np.random.default_rng(4)
+    curves = run(25000, aim(), lambda _: (radius_px * (1 + 0.02 * generator.standard_normal()), 50))
+    assert curves[-1].refusal is Refusal.UNMOVED
+    assert len(curves) <= 4
+
+
+def test_runs_come_to_an_end() -> None:
+    """Without stars, at the limits, in noise: within a dozen scans, and inside the travel."""
+    generator = np.random.default_rng(5)
+    starless = run(25000, aim(), lambda _: (np.nan, 0))
+    assert starless[-1].refusal is Refusal.TOO_FEW_STARS
+    beyond = run(1200, aim(), rig(-200.0))
+    assert beyond[-1].refusal is not None
+    noise = run(25000, aim(), lambda _: (generator.uniform(1, 9), 50))
+    assert noise[-1].refusal is not None
+    assert max(map(len, (starless, beyond, noise))) <= SCANS_MAX
+
+
+def test_a_curve_through_clouds_asks_for_no_other_scan() -> None:
     scan = plan_scan(25000, 20, 9, OUTWARD)
     curve = fit_curve(scan.positions_steps, np.full(9, 2.0), [50] * 9)
-    wider = next_scan(curve, scan)
-    assert wider is not None
-    assert (wider.step_steps, wider.centre_steps, wider.number) == (40, 25000, 2)
-
-
-def test_scans_come_to_an_end() -> None:
-    """After three scans, at the limits, or without stars there is no next one."""
-    scan: Scan | None = plan_scan(25000, 20, 9, OUTWARD)
-    seen = 0
-    while scan is not None:
-        seen += 1
-        scan = next_scan(fit_curve(scan.positions_steps, np.full(9, 2.0), [50] * 9), scan)
-    assert seen == 3
-    at_limit = plan_scan(0, 20, 9, OUTWARD)
-    positions = np.array(at_limit.positions_steps)
-    curve = fit_curve(positions, np.hypot(1.5, 0.05 * (positions - 900)), [50] * 9)
-    assert curve.refusal is Refusal.VERTEX_OUTSIDE
-    assert next_scan(curve, at_limit) is None
-    starless = fit_curve(positions, np.full(9, np.nan), [0] * 9)
-    assert next_scan(starless, at_limit) is None
+    for refusal in (Refusal.CLOUDED, Refusal.UNMOVED):
+        assert next_scan(replace(curve, refusal=refusal), scan, aim(), []) is None
 
 
 def test_moves_end_from_the_right_side() -> None:

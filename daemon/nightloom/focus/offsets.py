@@ -1,6 +1,227 @@
-"""Where the focuser goes at a filter change."""
+"""Filter offsets and the temperature slope, learned from every focus curve by one regression.
 
-from collections.abc import Mapping
+    position = base(session) + offset(filter) + slope × temperature + drift(session) × hours
+
+Bases are free. What few curves cannot tell is held by weak prior beliefs, as if each had been
+measured once: offsets stay within a few zones, drifts are slow. Curves that do not fit count less
+and less (Huber's weights), and the standard errors are those of the weighted normal equations,
+scaled by what the curves really scatter.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from math import hypot, inf, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+_HUBER = 1.5  # residuals beyond this many standard deviations count less
+_ROUNDS = 25  # of reweighting; it settles within ten
+_UNSEEN_IN_ZONES = 0.05  # part of a zone that focus moves for reasons no curve knows
+_OFFSET_IN_ZONES = 30.0  # prior standard deviation: hardly binding
+_SLOPE_IN_ZONES_PER_C = 3.0
+_DRIFT_IN_ZONES_PER_H = 0.05  # what is not temperature: flexure, sagging mechanics
+_GOOD_IN_ZONES = 0.125  # two standard errors are then within a quarter of the zone
+_CONTRADICTORY_IN_ZONES = 0.25  # curves of one filter may disagree by this much
+_LEAST_CURVES = 2
+
+
+class Trust(StrEnum):
+    """What a learned offset is worth: used, not known well enough, or curves that disagree."""
+
+    GOOD = "good"
+    THIN = "thin"
+    CONTRADICTORY = "contradictory"
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """One accepted curve. Without a temperature it takes that of its session's others."""
+
+    session: str
+    filter: str
+    at_h: float
+    vertex_steps: float
+    error_steps: float
+    temperature_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Offset:
+    """Where a filter focuses, counted from the reference filter, with one standard error."""
+
+    filter: str
+    steps: float
+    error_steps: float
+    curves: int
+    scatter_steps: float
+    trust: Trust
+
+
+@dataclass(frozen=True)
+class Offsets:
+    """What the curves teach together. `residuals_steps` are in the order of the sightings."""
+
+    reference: str
+    offsets: Mapping[str, Offset]
+    slope_steps_per_c: float
+    slope_error_steps_per_c: float
+    scatter_steps: float
+    residuals_steps: tuple[float, ...]
+    weights: tuple[float, ...]
+
+    @property
+    def slope_known(self) -> bool:
+        """Whether the slope is more than its error could make it."""
+        return abs(self.slope_steps_per_c) > 3.0 * self.slope_error_steps_per_c
+
+    def good(self) -> dict[str, float]:
+        """Offsets that may be used, by filter."""
+        return {n: o.steps for n, o in self.offsets.items() if o.trust is Trust.GOOD}
+
+
+def learn_offsets(sightings: Sequence[Sighting], zones_steps: Mapping[str, float]) -> Offsets:
+    """Learn the offsets of all filters of the sightings from the most often seen one.
+
+    `zones_steps` is the critical focus zone of each filter; only filters named there are used.
+    Raises ValueError without a sighting.
+    """
+    seen = [one for one in sightings if one.filter in zones_steps]
+    if not seen:
+        raise ValueError("offsets need at least one focus curve")
+    problem = _Problem(seen, zones_steps)
+    solution, covariance, weights, scale = problem.solve()
+    residuals = problem.values - problem.design @ solution
+    counts = {name: sum(one.filter == name for one in seen) for name in problem.filters}
+    offsets = {
+        name: _offset(name, problem, solution, covariance, residuals, zones_steps[name])
+        for name in counts
+    }
+    slope = problem.slope_column
+    return Offsets(
+        reference=problem.reference,
+        offsets=offsets,
+        slope_steps_per_c=float(solution[slope]),
+        slope_error_steps_per_c=sqrt(covariance[slope, slope]),
+        scatter_steps=scale * float(np.median(problem.errors)),
+        residuals_steps=tuple(residuals.tolist()),
+        weights=tuple(weights.tolist()),
+    )
+
+
+class _Problem:
+    """The design matrix: offsets of all filters but the reference, bases, slope, drifts."""
+
+    def __init__(self, seen: Sequence[Sighting], zones: Mapping[str, float]) -> None:
+        self.seen = seen
+        self.filters = _in_order(one.filter for one in seen)
+        self.reference = max(self.filters, key=lambda f: sum(one.filter == f for one in seen))
+        free = [name for name in self.filters if name != self.reference]
+        sessions = _in_order(one.session for one in seen)
+        self.column = {name: n for n, name in enumerate(free)}
+        base, self.slope_column = len(free), len(free) + len(sessions)
+        drift = self.slope_column + 1
+        zone = float(np.median([zones[one.filter] for one in seen]))
+        self.design = np.zeros((len(seen), drift + len(sessions)))
+        warmth = _warmth(seen)
+        middle_h = {s: np.mean([o.at_h for o in seen if o.session == s]) for s in sessions}
+        for row, one in enumerate(seen):
+            number = sessions.index(one.session)
+            if one.filter in self.column:
+                self.design[row, self.column[one.filter]] = 1.0
+            self.design[row, base + number] = 1.0
+            self.design[row, self.slope_column] = warmth[row]
+            self.design[row, drift + number] = one.at_h - middle_h[one.session]
+        self.values = np.array([one.vertex_steps for one in seen])
+        self.errors = np.array(
+            [hypot(one.error_steps, _UNSEEN_IN_ZONES * zones[one.filter]) for one in seen]
+        )
+        self._prior = np.zeros(self.design.shape[1])  # one over the variance of each belief
+        self._prior[:base] = (_OFFSET_IN_ZONES * zone) ** -2
+        self._prior[self.slope_column] = (_SLOPE_IN_ZONES_PER_C * zone) ** -2
+        self._prior[drift:] = (_DRIFT_IN_ZONES_PER_H * zone) ** -2
+
+    def solve(self) -> tuple[Floats, Floats, Floats, float]:
+        """Solution, its covariance, the weights from 0 to 1, and the scale of the errors.
+
+        The scale is never below 1: curves that agree by chance teach no more than their errors.
+        """
+        weights, scale = np.ones(len(self.values)), 1.0
+        for _ in range(_ROUNDS):
+            solution, inverse = self._weighted(weights / scale**2)
+            pulls = np.abs(self.values - self.design @ solution) / self.errors
+            scale = max(1.0, self._spread(pulls))
+            weights = np.minimum(1.0, _HUBER * scale / np.maximum(pulls, 1e-12))
+        return solution, inverse, weights, scale
+
+    def _weighted(self, weights: Floats) -> tuple[Floats, Floats]:
+        scaled = weights / self.errors**2
+        middle = float(np.median(self.values))  # keeps the bases small, and the priors about 0
+        normal = self.design.T @ (scaled[:, None] * self.design) + np.diag(self._prior)
+        inverse = np.linalg.inv(normal)
+        solution = inverse @ (self.design.T @ (scaled * (self.values - middle)))
+        bases = slice(len(self.column), self.slope_column)
+        solution[bases] += middle
+        return solution, inverse
+
+    def _spread(self, pulls: Floats) -> float:
+        """Robust standard deviation, the freedom that bases and offsets took given back."""
+        taken = self.slope_column
+        left = len(pulls) - taken
+        if left < 1:
+            return 1.0
+        return float(1.4826 * np.median(np.sort(pulls)[min(taken, len(pulls) - 1) // 2 :]))
+
+
+def _offset(
+    name: str,
+    problem: _Problem,
+    solution: Floats,
+    covariance: Floats,
+    residuals: Floats,
+    zone_steps: float,
+) -> Offset:
+    own = np.array(
+        [r for r, one in zip(residuals, problem.seen, strict=True) if one.filter == name]
+    )
+    column = problem.column.get(name)
+    steps = 0.0 if column is None else float(solution[column])
+    error = 0.0 if column is None else sqrt(covariance[column, column])
+    together = {one.session for one in problem.seen if one.filter == problem.reference}
+    linked = any(one.session in together for one in problem.seen if one.filter == name)
+    scatter = float(1.4826 * np.median(np.abs(own))) if len(own) > 2 else float(np.abs(own).max())
+    if scatter > _CONTRADICTORY_IN_ZONES * zone_steps:
+        trust = Trust.CONTRADICTORY
+    elif len(own) >= _LEAST_CURVES and linked and error <= _GOOD_IN_ZONES * zone_steps:
+        trust = Trust.GOOD
+    else:
+        trust = Trust.THIN
+    return Offset(name, steps, error if linked else inf, len(own), scatter, trust)
+
+
+def _warmth(seen: Sequence[Sighting]) -> Floats:
+    """Temperatures about their mean; a missing one is that of its session's others, or the mean."""
+    known = [one.temperature_c for one in seen if one.temperature_c is not None]
+    mean = float(np.mean(known)) if known else 0.0
+    by_session: dict[str, list[float]] = {}
+    for one in seen:
+        if one.temperature_c is not None:
+            by_session.setdefault(one.session, []).append(one.temperature_c)
+    usual = {session: float(np.mean(values)) for session, values in by_session.items()}
+    return np.array(
+        [
+            (usual.get(one.session, mean) if one.temperature_c is None else one.temperature_c)
+            - mean
+            for one in seen
+        ]
+    )
+
+
+def _in_order(names: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(names))
 
 
 def position_for(

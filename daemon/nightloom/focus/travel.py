@@ -35,11 +35,11 @@ class Travel:
         """The nearest position inside the limits."""
         return min(max(position_steps, self.minimum_steps), self.maximum_steps)
 
-    def path(self, current_steps: int, target_steps: int) -> tuple[int, ...]:
+    def path(self, current_steps: int | None, target_steps: int) -> tuple[int, ...]:
         """Positions to move to, one after the other, the target last; empty when there already.
 
-        `current_steps` was itself reached from the right side. Raises ValueError outside the
-        limits.
+        `current_steps` was itself reached from the right side; None says that this is not known.
+        Raises ValueError outside the limits.
         """
         if self.within(target_steps) != target_steps:
             raise ValueError(
@@ -47,6 +47,6 @@ class Travel:
             )
         if target_steps == current_steps:
             return ()
-        against = (target_steps - current_steps) * self.sign < 0
+        against = current_steps is None or (target_steps - current_steps) * self.sign < 0
         begin = self.within(target_steps + self.lead_steps)
         return (begin, target_steps) if against and begin != target_steps else (target_steps,)

@@ -89,6 +89,13 @@ MIGRATIONS = (
         UNIQUE (target, night, number)
     ) STRICT;
     """,
+    """
+    ALTER TABLE curves ADD COLUMN star_counts TEXT NOT NULL DEFAULT '[]';
+    ALTER TABLE curves ADD COLUMN exposures_s TEXT NOT NULL DEFAULT '[]';
+    ALTER TABLE curves ADD COLUMN radius_px REAL;
+    ALTER TABLE curves ADD COLUMN slope_px_per_step REAL;
+    ALTER TABLE curves ADD COLUMN reason TEXT NOT NULL DEFAULT '';
+    """,
 )
 
 

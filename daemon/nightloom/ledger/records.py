@@ -65,19 +65,28 @@ class Frame:
 
 @dataclass(frozen=True)
 class Curve:
-    """One focus curve, used or refused."""
+    """One scan of a focus run, used or refused. A run ends with its last one."""
 
     night: str
     taken_utc: datetime
     filter: str
     positions_steps: tuple[int, ...]
-    radii_px: tuple[float, ...]
+    radii_px: tuple[float | None, ...]
+    """None where no star could be measured."""
     accepted: bool
     refusal: str = ""
     vertex_steps: float | None = None
     error_steps: float | None = None
     """Standard error of the vertex."""
     temperature_c: float | None = None
+    star_counts: tuple[int, ...] = ()
+    exposures_s: tuple[float, ...] = ()
+    radius_px: float | None = None
+    """Half-flux radius at the vertex, of the fitted curve."""
+    slope_px_per_step: float | None = None
+    """Growth of the radius for each step far from the vertex, of the fitted curve."""
+    reason: str = ""
+    """What asked for the focus run."""
 
 
 @dataclass(frozen=True)

@@ -64,4 +64,6 @@ _READ: dict[str, Callable[[Any], Any]] = {
     "north_is_south": bool,
     "positions_steps": _tuple,
     "radii_px": _tuple,
+    "exposures_s": _tuple,
+    "star_counts": _tuple,
 }

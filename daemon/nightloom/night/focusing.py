@@ -2,43 +2,66 @@
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from nightloom.arithmetic import Arithmetic
 from nightloom.focus import (
+    Aim,
     Curve,
+    Point,
+    Refusal,
     Scan,
     Travel,
     at_zenith_px,
-    fit_curve,
+    blur_slope_px_per_um,
+    critical_focus_zone_um,
+    fit_points,
+    judge_scan,
     next_scan,
     plan_scan,
+    scan_step_steps,
     watch_filters,
 )
 from nightloom.frames import StarField
 from nightloom.ledger import Curve as Entry
 from nightloom.ledger import Ledger
-from nightloom.night.measuring import measure_frame
+from nightloom.night.focus_scan import FocusScan
+from nightloom.night.learned_focus import (
+    adopted_offsets,
+    adopted_slope,
+    learned_offsets,
+    zone_steps,
+)
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import FocusCurve
+from nightloom.telemetry.events import FocusCurve, FocuserUnmoved, OffsetsAdopted
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, Focuser
 
+USUAL_SEEING_ARCSEC = 3.0
+"""FWHM that the first scan of a night is planned for (common practice, no source)."""
+
+GROWTH = 2.2
+"""Of the stars from the middle of a scan to its ends; see `scan_step_steps`."""
+
+FINE = 3.0
+"""A scan whose step is within this factor of the wanted one is worth long exposures and waiting."""
+
 
 @dataclass(frozen=True)
-class _Point:
-    """One measured position of a curve."""
+class _Base:
+    """Where a filter of offset 0 is in focus, and the temperature at which it was found."""
 
-    position_steps: int
-    radius_px: float
-    stars: int
+    steps: float
+    temperature_c: float | None
 
 
 class Focusing:
     """Focus of one rig through one night.
 
-    The base is the focuser's position for a filter of offset 0; every filter follows from it.
+    The base is the focuser's position for a filter of offset 0; every filter follows from it, and
+    the temperature moves it.
     """
 
     def __init__(
@@ -52,36 +75,82 @@ class Focusing:
         clock: Clock,
         log: Log,
     ) -> None:
-        self._camera, self._focuser, self._compute = camera, focuser, compute
+        self._camera, self._focuser = camera, focuser
         self._night, self._ledger, self._clock, self._log = night, ledger, clock, log
         self._policy = settings.policies.focus
-        self._saturation_adu = settings.observatory.camera.saturation_adu
-        self._offsets = {n: f.offset_steps for n, f in settings.observatory.filters.items()}
+        self._observatory = settings.observatory
+        self._scanning = FocusScan(camera, focuser, settings, compute)
+        self._offsets = adopted_offsets(None, settings.observatory)
+        self._slope_steps_per_c = adopted_slope(None, settings.observatory)
         said = settings.observatory.focuser
         self._travel = Travel(
             said.minimum_steps, said.maximum_steps, said.backlash_steps, said.approach
         )
-        self._base_steps: float | None = said.start_steps
+        start = said.start_steps
+        self._base: _Base | None = None if start is None else _Base(start, None)
         self._curve_at_s = -math.inf
         self._curve_c: float | None = None
+        self._focused_px: float | None = None
+        self._arrived_steps: int | None = None
         self._radii_px: dict[str, list[float]] = defaultdict(list)
 
+    def begin(self) -> None:
+        """Take over what the ledger's curves have taught since the configuration was written."""
+        learned = learned_offsets(self._ledger, self._observatory)
+        if learned is None:
+            return
+        self._offsets = adopted_offsets(learned, self._observatory)
+        self._slope_steps_per_c = adopted_slope(learned, self._observatory)
+        good = learned.good()
+        if len(good) > 1 or learned.slope_known:  # the reference alone says nothing new
+            self._log.emit(
+                OffsetsAdopted(
+                    reference=learned.reference,
+                    offsets_steps={name: round(self._offsets[name], 2) for name in good},
+                    kept=sorted(self._offsets.keys() - good.keys()),
+                    slope_steps_per_c=round(self._slope_steps_per_c, 3),
+                    slope_learned=learned.slope_known,
+                )
+            )
+
+    # Where it belongs ------------------------------------------------------------------------
+
+    def zone_steps(self, filter_name: str) -> float:
+        """Full width of the critical focus zone with a filter."""
+        return zone_steps(self._observatory, filter_name)
+
     def position_steps(self, filter_name: str) -> int:
-        """Where the focuser belongs with a filter: the base and the filter's offset.
+        """Where the focuser belongs with a filter: base, offset, and what the temperature moved.
 
         Until it is known better, the focuser is taken to be right where it stands.
         """
-        if self._base_steps is None:
-            self._base_steps = self._focuser.position_steps - self._offsets[filter_name]
-        return round(self._base_steps + self._offsets[filter_name])
+        return self._travel.within(round(self._exact_steps(filter_name)))
 
     def in_place(self, filter_name: str) -> bool:
-        """Whether the focuser stands where it belongs with a filter."""
-        return self._focuser.position_steps == self.position_steps(filter_name)
+        """Whether the focuser stands where it belongs, to a quarter of the critical focus zone."""
+        off_steps = abs(self._focuser.position_steps - self.position_steps(filter_name))
+        return off_steps <= self.zone_steps(filter_name) / 4.0
 
     async def follow(self, filter_name: str) -> None:
         """Move the focuser to where it belongs with a filter. Raises DeviceError."""
-        await self._move(self.position_steps(filter_name))
+        await self.move_to(self.position_steps(filter_name))
+
+    async def move_to(self, steps: int) -> None:
+        """Move to a position from the side that takes up the backlash. Raises DeviceError."""
+        present = self._focuser.position_steps
+        # Where it was not brought by a whole move from the right side, the gears may be loose.
+        settled = present if present == self._arrived_steps else None
+        self._arrived_steps = None
+        for position in self._travel.path(settled, steps):
+            await self._focuser.move_to(position)
+        self._arrived_steps = steps
+
+    def shift(self, steps: float) -> None:
+        """Correct the base by a measured shift of focus; the next move follows."""
+        assert self._base is not None, "nothing was focused yet"
+        self._base = replace(self._base, steps=self._base.steps + steps)
+
+    # When to look again ----------------------------------------------------------------------
 
     def learn(self, filter_name: str, stars: StarField, airmass: float) -> None:
         """Take note of the star size in an accepted sub."""
@@ -105,87 +174,138 @@ class Focusing:
         drift = watch_filters(self._radii_px, self._policy.growth_percent / 100.0)
         return drift.reason if drift.check and age_s >= self._policy.least_interval_s else ""
 
-    async def curve(self, filter_name: str, reason: str) -> None:
+    # Looking ---------------------------------------------------------------------------------
+
+    async def point(self, position_steps: int, filter_name: str) -> Point:
+        """Measure stars at a position, come to from the right side. Raises DeviceError."""
+        await self.move_to(position_steps)
+        return await self._scanning.point(position_steps, filter_name)
+
+    async def curve(self, filter_name: str, reason: str) -> Curve:
         """Take a focus curve and go to its vertex; when it is refused, back to where it was good.
 
         Raises DeviceError.
         """
         began_s = self._clock.unix_s()
+        aim = self._aim(filter_name)
         scan: Scan | None = plan_scan(
-            self.position_steps(filter_name),
-            self._policy.step_steps,
-            self._policy.points,
-            self._travel,
+            self.position_steps(filter_name), aim.step_steps, aim.points, aim.travel
         )
-        curve, points = None, []
         while scan is not None:
-            points = [await self._point(position) for position in await self._in_order(scan)]
-            curve = _fit(points, self._policy.least_stars)
-            scan = next_scan(curve, scan) if curve.refusal else None
-        assert curve is not None  # the first scan is always there
-        if curve.refusal is None:
-            self._base_steps = curve.vertex_steps - self._offsets[filter_name]
+            self._arrived_steps = None
+            fine = scan.step_steps <= FINE * aim.step_steps
+            points = await self._scanning.take(scan, filter_name, fine=fine)
+            curve = _judged(points, scan, aim)
+            self._enter(filter_name, reason, points, curve)
+            scan = next_scan(curve, scan, aim, points)
         self._curve_at_s, self._curve_c = self._clock.unix_s(), self._focuser.temperature_c
+        if curve.refusal is None:
+            self._base = self._base_of(filter_name, curve.vertex_steps)
+            self._focused_px = curve.radius_px
         self._radii_px.clear()
         await self.follow(filter_name)
-        self._record(filter_name, reason, points, curve, self._clock.unix_s() - began_s)
+        self._tell(filter_name, reason, points, curve, self._clock.unix_s() - began_s)
+        return curve
 
-    async def _in_order(self, scan: Scan) -> tuple[int, ...]:
-        """Take up the backlash before the first position, and give all of them."""
-        await self._focuser.move_to(scan.overshoot_steps)
-        return scan.positions_steps
+    def _exact_steps(self, filter_name: str) -> float:
+        if self._base is None:
+            self._base = self._base_of(filter_name, self._focuser.position_steps)
+        now_c, then_c = self._focuser.temperature_c, self._base.temperature_c
+        warmed_c = 0.0 if now_c is None or then_c is None else now_c - then_c
+        return self._base.steps + self._offsets[filter_name] + self._slope_steps_per_c * warmed_c
 
-    async def _point(self, position_steps: int) -> _Point:
-        await self._focuser.move_to(position_steps)
-        frame = await self._camera.expose(self._policy.exposure_s)
-        stars = await self._compute(measure_frame, frame.data, self._saturation_adu)
-        return _Point(position_steps, stars.half_flux_radius_px, stars.count)
+    def _base_of(self, filter_name: str, steps: float) -> _Base:
+        """The base that puts a filter's focus at a position, here and now."""
+        return _Base(steps - self._offsets[filter_name], self._focuser.temperature_c)
 
-    async def _move(self, steps: int) -> None:
-        for position in self._travel.path(self._focuser.position_steps, steps):
-            await self._focuser.move_to(position)
+    def _aim(self, filter_name: str) -> Aim:
+        """What a curve with a filter is to reach, by the optics or the configured step."""
+        optics, said = self._observatory.optics, self._observatory.focuser
+        camera = self._observatory.camera
+        pixel_um = (camera.pixel_um or self._camera.info.pixel_um) * camera.binning
+        scale_arcsec = 206.264806 * pixel_um / optics.focal_length_mm
+        focused_px = self._focused_px or USUAL_SEEING_ARCSEC / 2.0 / scale_arcsec
+        slope = blur_slope_px_per_um(optics.focal_ratio, pixel_um, optics.central_obstruction)
+        zone_um = critical_focus_zone_um(
+            self._observatory.filters[filter_name].wavelength_nm, optics.focal_ratio
+        )
+        points, step = self._policy.points, self._policy.step_steps
+        slope_px_per_step = slope * said.step_um
+        if step is None:
+            step = scan_step_steps(zone_um, slope, focused_px, points, said.step_um, GROWTH)
+        else:  # the step that was asked for says how fast stars grow on this rig
+            reach_steps = step * (points - 1) / 2.0
+            slope_px_per_step = min(
+                slope_px_per_step, focused_px * math.sqrt(GROWTH**2 - 1.0) / reach_steps
+            )
+        return Aim(
+            step_steps=step,
+            points=points,
+            travel=self._travel,
+            zone_steps=zone_um / said.step_um,
+            slope_px_per_step=slope_px_per_step,
+            least_stars=self._policy.least_stars,
+        )
 
-    def _record(
-        self, filter_name: str, reason: str, points: list[_Point], curve: Curve, took_s: float
-    ) -> None:
-        accepted = curve.refusal is None
-        refusal = "" if curve.refusal is None else curve.refusal.value
-        positions = [point.position_steps for point in points]
-        radii = [point.radius_px for point in points]
+    # Records ---------------------------------------------------------------------------------
+
+    def _enter(self, filter_name: str, reason: str, points: Sequence[Point], curve: Curve) -> None:
+        """Keep one scan in the ledger, whatever came of it."""
         self._ledger.add_curve(
             Entry(
                 night=self._night,
                 taken_utc=self._clock.now(),
                 filter=filter_name,
-                positions_steps=tuple(positions),
-                radii_px=tuple(radii),
-                accepted=accepted,
-                refusal=refusal,
+                positions_steps=tuple(point.position_steps for point in points),
+                radii_px=tuple(_known(point.radius_px) for point in points),
+                accepted=curve.refusal is None,
+                refusal="" if curve.refusal is None else curve.refusal.value,
                 vertex_steps=curve.vertex_steps,
                 error_steps=curve.vertex_error_steps,
-                temperature_c=self._curve_c,
+                temperature_c=self._focuser.temperature_c,
+                star_counts=tuple(int(point.stars) for point in points),
+                exposures_s=tuple(point.exposure_s for point in points),
+                radius_px=curve.radius_px,
+                slope_px_per_step=curve.slope_px_per_step,
+                reason=reason,
             )
         )
+
+    def _tell(
+        self, filter_name: str, reason: str, points: Sequence[Point], curve: Curve, took_s: float
+    ) -> None:
+        if curve.refusal is Refusal.UNMOVED:
+            asked = [point.position_steps for point in points]
+            self._log.emit(
+                FocuserUnmoved(
+                    device=self._focuser.device, from_steps=min(asked), to_steps=max(asked)
+                )
+            )
         self._log.emit(
             FocusCurve(
                 filter=filter_name,
                 reason=reason,
-                positions_steps=positions,
-                radii_px=radii,
-                accepted=accepted,
-                refusal=refusal,
-                vertex_steps=curve.vertex_steps,
-                error_steps=curve.vertex_error_steps,
+                positions_steps=[point.position_steps for point in points],
+                radii_px=[_known(point.radius_px) for point in points],
+                accepted=curve.refusal is None,
+                refusal="" if curve.refusal is None else curve.refusal.value,
+                vertex_steps=_known(curve.vertex_steps),
+                error_steps=_known(curve.vertex_error_steps),
                 temperature_c=self._curve_c,
                 took_s=took_s,
             )
         )
 
 
-def _fit(points: list[_Point], least_stars: int) -> Curve:
-    return fit_curve(
-        [point.position_steps for point in points],
-        [point.radius_px for point in points],
-        [point.stars for point in points],
-        least_stars=least_stars,
-    )
+def _judged(points: Sequence[Point], scan: Scan, aim: Aim) -> Curve:
+    """The fitted and judged curve; refused for clouds where it fails and some points are gone."""
+    curve = judge_scan(fit_points(points, aim.least_stars), scan, aim, points)
+    spoilt = any(point.stars == 0 and math.isfinite(point.radius_px) for point in points)
+    if curve.refusal is not None and spoilt:
+        return replace(curve, refusal=Refusal.CLOUDED)
+    return curve
+
+
+def _known(value: float) -> float | None:
+    """A number that is one; a measurement that failed is none."""
+    return float(value) if math.isfinite(value) else None

@@ -200,6 +200,7 @@ class Night:
         if unfinished:
             acts = [f"{intent.kind} {intent.detail}" for intent in unfinished]
             context.log.emit(Restarted(night=str(context.programme.night), unfinished=acts))
+        context.focusing.begin()
 
     def _end(self) -> None:
         context = self._context

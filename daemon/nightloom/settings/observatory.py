@@ -164,6 +164,9 @@ class Focuser(Table):
         default="outward",
         description="direction of the last move to every position (outward: rising)",
     )
+    slope_steps_per_c: float = Field(
+        default=0.0, description="shift of focus for each degree that it warms, until it is learned"
+    )
     start_steps: int | None = Field(
         default=None,
         ge=0,

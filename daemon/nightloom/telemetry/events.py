@@ -333,13 +333,35 @@ class FocusCurve(Event):
     filter: str = Field(description="filter it was taken through")
     reason: str = Field(description="what asked for it")
     positions_steps: list[int] = Field(description="focuser positions")
-    radii_px: list[float] = Field(description="half-flux radius at each position")
+    radii_px: list[float | None] = Field(
+        description="half-flux radius at each position; null without stars"
+    )
     accepted: bool = Field(description="whether its vertex is used")
     refusal: str = Field(default="", description="why not, when it is not")
     vertex_steps: float | None = Field(default=None, description="position of best focus")
     error_steps: float | None = Field(default=None, description="standard error of that position")
     temperature_c: float | None = Field(default=None, description="temperature at the focuser")
     took_s: float = Field(description="time the curve took")
+
+
+class FocuserUnmoved(Event):
+    """Stars kept their size over positions that must change it: the focuser does not move."""
+
+    level: ClassVar[Level] = "warning"
+
+    device: str = Field(description="device that reports positions it does not reach")
+    from_steps: int = Field(description="lowest position of the widest scan")
+    to_steps: int = Field(description="highest position of the widest scan")
+
+
+class OffsetsAdopted(Event):
+    """What focus curves have taught replaces configured focus offsets."""
+
+    reference: str = Field(description="filter that the offsets were counted from")
+    offsets_steps: dict[str, float] = Field(description="learned offsets by filter")
+    kept: list[str] = Field(description="filters that keep their configured offsets")
+    slope_steps_per_c: float = Field(description="shift of focus for each degree of warming")
+    slope_learned: bool = Field(description="whether that slope is learned")
 
 
 class FocusChecked(Event):

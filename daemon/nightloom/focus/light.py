@@ -1,0 +1,54 @@
+"""Whether clouds passed while a focus curve was taken: its frames' stars against each other."""
+
+from collections.abc import Sequence
+from math import isfinite, nan
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from nightloom.focus.curve import Point
+
+Floats = NDArray[np.float64]
+
+SAME_STAR_PX = 8.0  # guiding holds better; a dithered or wandering mount does not
+_LEAST_PAIRS = 3
+_CLEAR_QUANTILE = 0.75  # a quarter of the points is enough to say what a clear sky shows
+_DIMMED = 0.6  # of that: less is a cloud, not the loss of light out of a wider star's aperture
+_COMPARABLE = 4.0  # times the smallest radius: beyond it the aperture loses too much
+
+
+def light_ratio(
+    places_px: Floats, light: Floats, reference_px: Floats, reference_light: Floats
+) -> float:
+    """Median brightness of the stars that two frames share, NaN when fewer than three.
+
+    Places have shape (stars, 2); light is in any unit for one second.
+    """
+    if min(len(light), len(reference_light)) < _LEAST_PAIRS:
+        return nan
+    away_px, partner = cKDTree(reference_px).query(places_px)
+    near = (away_px < SAME_STAR_PX) & (light > 0) & (reference_light[partner] > 0)
+    if near.sum() < _LEAST_PAIRS:
+        return nan
+    return float(np.median(light[near] / reference_light[partner[near]]))
+
+
+def dimmed(points: Sequence[Point], least_stars: int) -> list[int]:
+    """Numbers of the points that a cloud spoilt.
+
+    They are dimmer than the scan's clear points, or without stars between points that have some.
+    """
+    counting = [n for n, point in enumerate(points) if point.counts(least_stars)]
+    if not counting:
+        return []
+    smallest_px = min(points[n].radius_px for n in counting)
+    known = [
+        (n, point.light)
+        for n, point in enumerate(points)
+        if isfinite(point.light) and point.radius_px < _COMPARABLE * smallest_px
+    ]
+    clear = float(np.quantile([light for _, light in known], _CLEAR_QUANTILE)) if known else nan
+    dim = {n for n, light in known if light < _DIMMED * clear}
+    gone = {n for n in range(counting[0], counting[-1]) if n not in counting}
+    return sorted(dim | gone)

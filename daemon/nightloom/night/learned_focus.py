@@ -1,0 +1,57 @@
+"""What the ledger's focus curves teach about this rig's filters."""
+
+from nightloom.focus import Offsets, Sighting, critical_focus_zone_um, learn_offsets
+from nightloom.ledger import Ledger
+from nightloom.settings.observatory import Observatory
+
+
+def zone_steps(observatory: Observatory, filter_name: str) -> float:
+    """Full width of the critical focus zone with a filter, in steps of the focuser."""
+    wavelength_nm = observatory.filters[filter_name].wavelength_nm
+    zone_um = critical_focus_zone_um(wavelength_nm, observatory.optics.focal_ratio)
+    return zone_um / observatory.focuser.step_um
+
+
+def sightings(ledger: Ledger) -> list[Sighting]:
+    """All accepted curves; each night has a base of its own."""
+    return [
+        Sighting(
+            session=curve.night,
+            filter=curve.filter,
+            at_h=curve.taken_utc.timestamp() / 3600.0,
+            vertex_steps=curve.vertex_steps,
+            error_steps=curve.error_steps,
+            temperature_c=curve.temperature_c,
+        )
+        for curve in ledger.curves()
+        if curve.accepted and curve.vertex_steps is not None and curve.error_steps is not None
+    ]
+
+
+def learned_offsets(ledger: Ledger, observatory: Observatory) -> Offsets | None:
+    """The offsets that all curves of the ledger agree on; None without one."""
+    seen = [one for one in sightings(ledger) if one.filter in observatory.filters]
+    if not seen:
+        return None
+    return learn_offsets(
+        seen, {name: zone_steps(observatory, name) for name in observatory.filters}
+    )
+
+
+def adopted_offsets(learned: Offsets | None, observatory: Observatory) -> dict[str, float]:
+    """The offsets to go by: learned ones that are good, and the configured ones besides.
+
+    Learned ones are counted from their reference filter, whose configured offset stays.
+    """
+    configured = {name: float(f.offset_steps) for name, f in observatory.filters.items()}
+    if learned is None:
+        return configured
+    origin = configured[learned.reference]
+    return configured | {name: origin + steps for name, steps in learned.good().items()}
+
+
+def adopted_slope(learned: Offsets | None, observatory: Observatory) -> float:
+    """The temperature slope to go by: the learned one once it is known, in steps for each °C."""
+    if learned is not None and learned.slope_known:
+        return learned.slope_steps_per_c
+    return observatory.focuser.slope_steps_per_c

@@ -1,0 +1,56 @@
+"""Scans through focus as frames of stars: a 106 mm f/5 refractor under air that changes."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightloom.frames import StarField, measure
+from nightloom_drivers.physics.psf import Blur, add_stars
+from nightloom_drivers.physics.sensor import Sensor
+from nightloom_drivers.physics.settings import SensorSettings
+
+FOCAL_RATIO, FOCAL_LENGTH_MM, PIXEL_UM, STEP_UM = 5.0, 530.0, 3.76, 2.0
+SCALE_ARCSEC = 206.265 * PIXEL_UM / FOCAL_LENGTH_MM
+SEEING_ARCSEC, SEEING_LOG_SCATTER, SEEING_CORRELATION_S = 2.8, 0.15, 900.0
+FRAME_LOG_SCATTER = 0.03
+"""Of the seeing from one short exposure to the next, besides its slow change (common practice)."""
+FRAME_S = 6.5  # from one position to the next
+STARS, BRIGHTEST_E, FAINTEST_E = 120, 2e5, 1.5e3
+
+
+@dataclass
+class Bench:
+    """A star field in front of a sensor, with the focus at `best_steps`."""
+
+    rng: np.random.Generator
+    best_steps: float = 10_000.0
+    obstruction: float = 0.0
+    stars: int = STARS
+
+    def __post_init__(self) -> None:
+        settings = SensorSettings(width_px=640, height_px=480)
+        self._sensor = Sensor(settings, 0.12, np.random.SeedSequence(1))
+        self._x = self.rng.uniform(5, 635, self.stars)
+        self._y = self.rng.uniform(5, 475, self.stars)
+        # Twice as many stars for every factor of two in brightness, roughly as on the sky.
+        share = self.rng.uniform(FAINTEST_E / BRIGHTEST_E, 1, self.stars)
+        self._light = FAINTEST_E / share
+        self._air = SEEING_LOG_SCATTER * self.rng.standard_normal()
+
+    def frame(self, position_steps: float, transparency: float = 1.0) -> NDArray[np.uint16]:
+        """One exposure; the air moves on by FRAME_S."""
+        away_px = abs(position_steps - self.best_steps) * STEP_UM / PIXEL_UM
+        now = self._air + FRAME_LOG_SCATTER * self.rng.standard_normal()
+        sigma_px = SEEING_ARCSEC * np.exp(now) / SCALE_ARCSEC / 2.3548
+        blur = Blur(sigma_px**2, sigma_px**2, 0.0, away_px / (2 * FOCAL_RATIO), self.obstruction)
+        electrons = np.full((480, 640), 60.0, np.float32)
+        add_stars(electrons, self._x, self._y, self._light * transparency, blur)
+        kept = np.exp(-FRAME_S / SEEING_CORRELATION_S)
+        step = SEEING_LOG_SCATTER * np.sqrt(1 - kept**2)
+        self._air = kept * self._air + step * self.rng.standard_normal()
+        return self._sensor.read(electrons, self.rng)
+
+    def measured(self, position_steps: float, transparency: float = 1.0) -> StarField:
+        """What the stars of one exposure show."""
+        return measure(self.frame(position_steps, transparency), saturation_adu=62000.0)
