@@ -107,13 +107,14 @@ def assemble(link: Link, observatory: Observatory, clock: Clock) -> Rig:
     focuser = FocuserSettings(
         minimum_steps=o.focuser.minimum_steps, maximum_steps=o.focuser.maximum_steps
     )
+    mount = MountSettings(pier_side_inverted=o.mount.pier_side == "opposite")
     return Rig(
         link=link,
         camera=Camera(link, o.camera.device, camera, clock),
         guide_camera=Camera(link, o.guide_camera.device, guide, clock),
         wheel=FilterWheel(link, o.wheel.device, FilterWheelSettings(), clock),
         focuser=Focuser(link, o.focuser.device, focuser, clock),
-        mount=Mount(link, o.mount.device, MountSettings(), clock),
+        mount=Mount(link, o.mount.device, mount, clock),
         guide_port=GuidePort(link, o.guide_port.device, GuidePortSettings(), clock),
         weather=Weather(link, o.weather.device, _weather(o.weather), clock) if o.weather else None,
         roof=Roof(link, o.roof.device, RoofSettings(o.roof.move_deadline_s), clock)

@@ -6,6 +6,7 @@ from nightloom.clouds.frames import (
     FrameReference,
     Verdict,
     judge_frame,
+    transparency_of,
 )
 from nightloom.clouds.watch import (
     Action,
@@ -30,4 +31,5 @@ __all__ = [
     "Verdict",
     "judge_frame",
     "observe",
+    "transparency_of",
 ]

@@ -12,11 +12,11 @@ from nightloom.guiding.calibrating import (
     TooShort,
 )
 from nightloom.guiding.calibration import Calibration
-from nightloom.guiding.centroid import Measurement, measure
+from nightloom.guiding.centroid import Measurement, measure, nothing_held
 from nightloom.guiding.control import Control, GuidePolicy
-from nightloom.guiding.dither import CameraPair, next_dither
+from nightloom.guiding.dither import CameraPair, is_free, next_dither
 from nightloom.guiding.forecast import Forecast
-from nightloom.guiding.keeping import locked, sharpened, too_few
+from nightloom.guiding.keeping import is_doubtful, locked, sharpened, too_few
 from nightloom.guiding.play import Play
 from nightloom.guiding.pulses import Direction, Pulses
 from nightloom.guiding.response import Response
@@ -51,9 +51,12 @@ __all__ = [
     "Worm",
     "find_guide_stars",
     "found_again",
+    "is_doubtful",
+    "is_free",
     "locked",
     "measure",
     "next_dither",
+    "nothing_held",
     "settled",
     "sharpened",
     "too_few",

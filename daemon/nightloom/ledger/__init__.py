@@ -1,7 +1,16 @@
 """The record that survives: frames, verdicts, curves, in one SQLite file."""
 
 from nightloom.ledger.ledger import FILE_NAME, Ledger, LedgerError
-from nightloom.ledger.records import Curve, Duration, Frame, GuideCalibration, Intent, Part, Verdict
+from nightloom.ledger.records import (
+    Curve,
+    Duration,
+    Frame,
+    GuideCalibration,
+    Intent,
+    Part,
+    Place,
+    Verdict,
+)
 from nightloom.ledger.running import ENOUGH, Key, Running, running, running_figures
 from nightloom.ledger.tally import FilterTally, TargetTally, tally
 
@@ -18,6 +27,7 @@ __all__ = [
     "Ledger",
     "LedgerError",
     "Part",
+    "Place",
     "Running",
     "TargetTally",
     "Verdict",

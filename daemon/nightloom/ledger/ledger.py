@@ -11,7 +11,15 @@ from pathlib import Path
 from typing import Any, Self
 
 from nightloom.ledger.migrations import MIGRATIONS, migrate, version_of
-from nightloom.ledger.records import Curve, Duration, Frame, GuideCalibration, Intent, Place, Verdict
+from nightloom.ledger.records import (
+    Curve,
+    Duration,
+    Frame,
+    GuideCalibration,
+    Intent,
+    Place,
+    Verdict,
+)
 from nightloom.ledger.rows import columns, from_row, stored, to_row
 
 FILE_NAME = "ledger.sqlite"
@@ -259,7 +267,9 @@ class Ledger:
             os.close(self._lock)
             self._lock = None
 
-    def _insert(self, table: str, record: Frame | Curve | Duration | GuideCalibration | Place) -> None:
+    def _insert(
+        self, table: str, record: Frame | Curve | Duration | GuideCalibration | Place
+    ) -> None:
         names = columns(type(record))
         marks = ", ".join("?" * len(names))
         what = f"enter frame {record.uid}" if isinstance(record, Frame) else f"enter {table}"

@@ -39,14 +39,16 @@ def build_context(
 ) -> Context:
     """Everything that the phases of one night share. Without a frames folder none is written."""
     guard = Guard(settings, rig.mount, rig.roof, rig.weather, clock, log)
-    pointing = Pointing(guard, rig.mount, rig.camera, solver, settings, compute, clock, log)
+    lookout = Lookout(settings, clock)
+    pointing = Pointing(
+        guard, rig.mount, rig.camera, solver, lookout, settings, compute, clock, log
+    )
     guiding = Guiding(
         rig.guide_camera, rig.guide_port, rig.mount, settings, ledger, compute, clock, log
     )
     focusing = Focusing(
         rig.camera, rig.focuser, settings, str(programme.night), ledger, compute, clock, log
     )
-    lookout = Lookout(settings, clock)
     intake = Intake(
         settings,
         programme.night,
@@ -59,7 +61,7 @@ def build_context(
         clock,
         log,
     )
-    course = Course(settings, programme, rig.mount, ledger, intake, clock)
+    course = Course(settings, programme, guard.pier, ledger, intake, clock)
 
     def look(reading: Reading) -> None:
         airmass = programme.airmass(course.running, clock.unix_s())

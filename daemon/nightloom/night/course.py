@@ -7,16 +7,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.cycle import Cycle, Taken, cycles_done, next_sub, unevenness
-from nightloom.ledger import Ledger
+from nightloom.ledger import Ledger, Place
 from nightloom.night.cycles import cycle_of
 from nightloom.night.intake import Intake
 from nightloom.night.phases import Next, Phase
+from nightloom.night.pier import Pier
 from nightloom.night.programme import Programme
 from nightloom.night.prospect import STEP_S
 from nightloom.night.weaving import Weaving
 from nightloom.settings import Settings, Target
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.devices import Mount, PierSide
+from nightloom_drivers.devices import PierSide
 
 
 @dataclass(frozen=True)
@@ -53,23 +54,27 @@ class Course:
         self,
         settings: Settings,
         programme: Programme,
-        mount: Mount,
+        pier: Pier,
         ledger: Ledger,
         intake: Intake,
         clock: Clock,
     ) -> None:
-        self._mount_settings = settings.observatory.mount
         self._make_up_cycles = settings.policies.cycle.make_up_cycles
         self._weaving = Weaving(settings, ledger)
-        self._programme, self._mount = programme, mount
+        self._programme, self._pier = programme, pier
         self._ledger, self._intake, self._clock = ledger, intake, clock
         tonight = ledger.frames(night=str(programme.night))
         self._number = max((number_of(frame.uid) for frame in tonight), default=0)
-        self._offsets: dict[str, list[tuple[float, float]]] = {}
+        self._places: dict[str, list[tuple[float, float]]] = {}
+        self._elsewhere: dict[str, NDArray[np.float64]] = {}
         self._target: Target | None = None
         self._taken_here: set[str] = set()
         self._downloading: Planned | None = None
+        self._check_next = False
+        self._checked_uid = ""
         self.cycle = 1
+        self.closed_s = clock.unix_s()
+        """When the shutter closed last."""
 
     @property
     def running(self) -> Target:
@@ -81,32 +86,56 @@ class Course:
     @property
     def pointing(self) -> int:
         """Number of the present pointing on the running target tonight."""
-        return len(self._offsets[self.running.name])
+        return len(self._places[self.running.name])
 
-    def run(self, target: Target) -> None:
+    def run(self, target: Target, place_px: tuple[float, float]) -> None:
         """A target was centred: its course begins, or goes on, at a pointing of its own."""
         self._target = target
-        self._taken_here.clear()
-        self._offsets.setdefault(target.name, []).append((0.0, 0.0))
+        if target.name not in self._places:
+            self._remember(target)
+        self.moved(place_px)
 
-    def dithered(self, offset_px: tuple[float, float]) -> None:
-        """The pointing moved."""
-        self._offsets[self.running.name].append(offset_px)
+    def moved(self, place_px: tuple[float, float]) -> None:
+        """The pointing moved: the running target stands elsewhere on the sensor. Ledger first."""
+        name = self.running.name
+        number = len(self._places[name]) + 1
+        self._ledger.add_place(Place(str(self._programme.night), name, number, *place_px))
+        self._places[name].append(place_px)
         self._taken_here.clear()
 
-    def offsets_px(self) -> NDArray[np.float64]:
+    def places_px(self) -> NDArray[np.float64]:
         """Tonight's pointings on the running target, (n, 2), the present one last."""
-        return np.array(self._offsets[self.running.name])
+        return np.array(self._places[self.running.name])
+
+    def elsewhere_px(self) -> NDArray[np.float64]:
+        """Its pointings of other nights, (n, 2)."""
+        return self._elsewhere[self.running.name]
+
+    def _remember(self, target: Target) -> None:
+        """Read a target's pointings from the ledger, those before a restart too."""
+        night = str(self._programme.night)
+        known = self._ledger.places(target.name)
+        self._places[target.name] = [(p.x_px, p.y_px) for p in known if p.night == night]
+        others = [(p.x_px, p.y_px) for p in known if p.night != night]
+        self._elsewhere[target.name] = np.array(others, dtype=np.float64).reshape(-1, 2)
 
     def next_number(self) -> int:
         """The number of the next sub of this night."""
         self._number += 1
+        if self._check_next:
+            self._checked_uid = uid_of(str(self._programme.night), self._number)
+            self._check_next = False
         return self._number
+
+    def check_next_sub(self) -> None:
+        """The rig has been turned over: should the next sub be rejected, centre the target anew."""
+        self._check_next = True
 
     def shutter_closed(self, planned: Planned) -> None:
         """A sub was taken at the present pointing; its frame is on the way."""
         self._taken_here.add(planned.filter)
         self._downloading = planned
+        self.closed_s = self._clock.unix_s()
 
     def frame_arrived(self) -> None:
         """The frame that was on the way is in the intake, or will never come."""
@@ -130,10 +159,10 @@ class Course:
         )
         return Planned(due.filter, filters[due.filter].exposure_s, due.dither_before, due.reason)
 
-    def ending(self) -> Next | None:
-        """Why no other sub of this target may begin now; None when one may."""
+    def ending(self, before_s: float = 0.0) -> Next | None:
+        """Why no other sub of this target may begin now, or in `before_s`; None when one may."""
         target, now_s = self.running, self._clock.unix_s()
-        end_s = now_s + self._weaving.costs.dither_s + self.planned().exposure_s
+        end_s = now_s + before_s + self._weaving.costs.dither_s + self.planned().exposure_s
         if end_s > self._programme.dark.end_unix_s:
             return Next(Phase.RETIRING, "no sub fits before dawn")
         chosen = self._programme.choose(target, self._pending_s(target), self._look_ahead_s(target))
@@ -141,11 +170,26 @@ class Course:
             return Next(Phase.READYING, f"{target.name} is done, and nothing else is up")
         if end_s > self._programme.window_end_s(target):
             return Next(Phase.ACQUIRING, f"{target.name} leaves its window")
+        rejected = self._failed_check(target)
+        if rejected:
+            return Next(Phase.ACQUIRING, f"the first sub after the meridian failed: {rejected}")
         if chosen.name != target.name:
             return Next(Phase.ACQUIRING, f"{chosen.name} goes before {target.name}")
         if self._must_cross(target, end_s):
             return Next(Phase.CROSSING, f"{target.name} comes to the end of this pier side")
         return None
+
+    def _failed_check(self, target: Target) -> str:
+        """Why the sub that is looked at closely was rejected; empty when it was not, or not yet."""
+        if not self._checked_uid:
+            return ""
+        night = str(self._programme.night)
+        judged = self._ledger.frames(target=target.name, night=night)
+        for frame in judged:
+            if frame.uid == self._checked_uid:
+                self._checked_uid = ""
+                return frame.reason
+        return ""
 
     def _look_ahead_s(self, target: Target) -> float:
         """Where to look in the plan: after a whole cycle half a step ahead, within one half back.
@@ -182,7 +226,6 @@ class Course:
 
     def _must_cross(self, target: Target, end_s: float) -> bool:
         """Whether a sub that ends then would pass the hour angle allowed on this side."""
-        if not self._mount_settings.needs_flip or self._mount.pier_side is not PierSide.WEST:
+        if self._pier.side is not PierSide.WEST:
             return False
-        _, last_h = self._mount_settings.hour_angle_pier_west_h
-        return self._programme.hour_angle_h(target, end_s) > last_h
+        return self._programme.hour_angle_h(target, end_s) > self._pier.last_west_h

@@ -1,19 +1,110 @@
-"""Crossing: from one side of the pier to the other, when the target passes the meridian."""
+"""Crossing: from one side of the pier to the other, when the target passes the meridian.
+
+Telescopes have met their piers here: the mount is told to cross twice at the most, and one that
+stays is stopped and parked. Keep a hardware limit, and leave room in the hour-angle ranges.
+"""
+
+import asyncio
 
 from nightloom.night.context import Context
+from nightloom.night.gap import change_filter
+from nightloom.night.guard import WrongSide
 from nightloom.night.phases import Next, Phase
+from nightloom.night.prospect import focus_cost_s
+from nightloom.night.take_up import NOT_TAKEN_UP, give_up, hold
+from nightloom.settings import Target
+from nightloom.telemetry.events import Flipped, FlipRefused
+from nightloom_drivers.devices import PierSide
 
-PAST_H = 1 / 60
-"""Mounts take the other side for a target that is past the meridian: a minute leaves no doubt."""
+MARGIN_S = 2.0
+"""The mount's clock may be a little late."""
+
+SIDEREAL_RATE = 1.0027379
+
+
+class NotCrossed(Exception):
+    """The mount stays on its side of the pier, however it is told."""
 
 
 async def cross(context: Context) -> Next:
-    """Wait until the other side may look at the target, and have it acquired from there."""
-    await context.guiding.stop("crossing the meridian")
-    target = context.course.running
-    allowed_h, _ = context.settings.observatory.mount.hour_angle_pier_east_h
-    now_s = context.clock.unix_s()
-    wait_h = max(allowed_h, PAST_H) - context.programme.hour_angle_h(target, now_s)
-    if wait_h > 0:
-        await context.sleep_until(now_s + 3600.0 * wait_h)
-    return Next(Phase.ACQUIRING, f"{target.name} has passed the meridian")
+    """Go to the other side as soon as it may look at the target, and hold it from there.
+
+    Raises DeviceError and GuardRefusal.
+    """
+    target, before = context.course.running, context.guard.pier.side
+    try:
+        await _wait(context, target)
+        await context.guiding.stop("crossing the meridian")
+        await _change_sides(context, target, before)
+        await hold(context, target)
+    except NotCrossed as refusal:
+        return await _leave(context, target, str(refusal))
+    except NOT_TAKEN_UP as failure:
+        return give_up(context, target, failure)
+    context.log.emit(
+        Flipped(
+            before=str(before),
+            after=str(context.guard.pier.side),
+            took_s=context.clock.unix_s() - context.course.closed_s,
+        )
+    )
+    context.course.check_next_sub()
+    return Next(Phase.GATHERING, f"{target.name} is held from the other side")
+
+
+async def _wait(context: Context, target: Target) -> None:
+    """Use the time until the other side may look; stand still at the limit of this one."""
+    policies, filters = context.settings.policies, list(context.programme.cycle_filters(target))
+    pier = context.guard.pier
+    reason = context.focusing.due()
+    fits_s = _seconds_to(context, target, pier.last_west_h)
+    if reason and fits_s > focus_cost_s(context.settings):
+        focus_filter = policies.focus.filter or filters[0]
+        await change_filter(context, focus_filter)
+        await context.focusing.curve(focus_filter, reason)
+    await change_filter(context, policies.acquire.filter or filters[0])
+    tracked_s = _seconds_to(context, target, min(pier.last_west_h, pier.changes_at_h))
+    await asyncio.sleep(max(0.0, tracked_s))
+    left_s = _seconds_to(context, target, pier.changes_at_h)
+    if left_s > 0.0 and pier.changes_at_h > pier.last_west_h:
+        await _stand_still(context)
+    await asyncio.sleep(max(0.0, left_s) + MARGIN_S)
+
+
+async def _change_sides(context: Context, target: Target, before: PierSide) -> None:
+    """Centre the target from the other side, and see that it is the other one.
+
+    A mount that stays is told once more after a while. Raises NotCrossed and NotCentred.
+    """
+    retry_s = context.settings.observatory.mount.flip_retry_s
+    for next_step in (f"told again after {retry_s:g} s", "parked, and the target left"):
+        try:
+            await context.pointing.centre(target)
+            if context.guard.pier.side is not before:
+                return
+            seen = f"it went there and is still {before} of its pier"
+        except WrongSide as refusal:
+            seen = refusal.limit
+        await _stand_still(context)
+        context.log.emit(FlipRefused(target=target.name, reason=seen, next_step=next_step))
+        if next_step.startswith("told"):
+            await asyncio.sleep(retry_s)
+    raise NotCrossed(f"the mount does not cross the meridian: {seen}")
+
+
+async def _leave(context: Context, target: Target, why: str) -> Next:
+    """Park, and leave the target for tonight; others may be up on this side."""
+    await context.guard.park()
+    context.programme.set_aside(target, context.programme.dark.end_unix_s - context.clock.unix_s())
+    return Next(Phase.READYING, why)
+
+
+async def _stand_still(context: Context) -> None:
+    await context.guiding.stop("the mount stands still")
+    await context.rig.mount.track(False)
+
+
+def _seconds_to(context: Context, target: Target, hour_angle_h: float) -> float:
+    """Time until the target reaches an hour angle; negative when it has."""
+    now_h = context.programme.hour_angle_h(target, context.clock.unix_s())
+    return 3600.0 / SIDEREAL_RATE * (hour_angle_h - now_h)

@@ -5,6 +5,7 @@ import asyncio
 from nightloom.guiding import next_dither
 from nightloom.night.context import Context
 from nightloom.night.course import Planned
+from nightloom.settings import Target
 from nightloom.telemetry.events import Dithered, FilterChanged
 
 
@@ -41,25 +42,33 @@ async def change_filter(context: Context, wanted: str) -> None:
 async def dither(context: Context) -> None:
     """Move the guide stars to the next pointing and wait until they rest there."""
     course, pointing, guiding = context.course, context.pointing, context.guiding
-    policy, own = context.settings.policies.dither, course.running.dither
-    dx_px, dy_px = next_dither(
-        course.offsets_px(),
-        own.radius_px or policy.radius_px,
-        policy.least_px if own.least_px is None else own.least_px,
+    target = course.running
+    here = pointing.place_px(target)
+    there = next_dither(
+        course.places_px(),
+        target.dither.radius_px or context.settings.policies.dither.radius_px,
+        least_dither_px(context, target),
         context.programme.night.toordinal(),
+        course.elsewhere_px(),
     )
     began_s = context.clock.unix_s()
-    step_px = (dx_px - pointing.dither_px[0], dy_px - pointing.dither_px[1])
+    step_px = (there[0] - here[0], there[1] - here[1])
     await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
-    pointing.dither_px = (dx_px, dy_px)
+    pointing.moved(step_px)
     await guiding.settle()
-    course.dithered((dx_px, dy_px))
+    course.moved(there)
     context.log.emit(
         Dithered(
-            target=course.running.name,
+            target=target.name,
             number=course.pointing,
-            dx_px=dx_px,
-            dy_px=dy_px,
+            dx_px=there[0],
+            dy_px=there[1],
             settle_s=context.clock.unix_s() - began_s,
         )
     )
+
+
+def least_dither_px(context: Context, target: Target) -> float:
+    """The least distance between two of its pointings."""
+    own_px = target.dither.least_px
+    return context.settings.policies.dither.least_px if own_px is None else own_px

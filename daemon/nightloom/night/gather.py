@@ -6,6 +6,7 @@ from nightloom.night.context import Context
 from nightloom.night.course import Planned
 from nightloom.night.gap import change_filter, prepare
 from nightloom.night.phases import Next
+from nightloom.night.prospect import focus_cost_s
 from nightloom.night.sub import at_closing, fetch, open_shutter
 
 
@@ -28,16 +29,19 @@ async def _take_subs(context: Context) -> Next:
     turns, the focuser follows and the guide stars move to the next pointing.
     """
     course = context.course
-    planned, ending = course.planned(), course.ending()
+    planned, ending = _next(context)
     if ending is None:
         await prepare(context, planned)
     while ending is None:
-        await _refocus(context, planned)
+        if await _refocus(context, planned):
+            ending = course.ending()
+            if ending is not None:
+                break
         async with open_shutter(context, planned) as sub:
             await sub.exposure.shutter_closed()
             closed = at_closing(context, sub)
             course.shutter_closed(planned)
-            planned, ending = course.planned(), course.ending()
+            planned, ending = _next(context)
             async with asyncio.TaskGroup() as group:
                 group.create_task(fetch(context, sub, closed))
                 if ending is None:
@@ -45,7 +49,13 @@ async def _take_subs(context: Context) -> Next:
     return ending
 
 
-async def _refocus(context: Context, planned: Planned) -> None:
+def _next(context: Context) -> tuple[Planned, Next | None]:
+    """The sub that is due, or why none may begin once a focus curve that is due was taken."""
+    before_s = focus_cost_s(context.settings) if context.focusing.due() else 0.0
+    return context.course.planned(), context.course.ending(before_s)
+
+
+async def _refocus(context: Context, planned: Planned) -> bool:
     """Take a focus curve when one is due, and come back to the filter of the next sub."""
     reason = context.focusing.due()
     if reason:
@@ -53,3 +63,4 @@ async def _refocus(context: Context, planned: Planned) -> None:
         await change_filter(context, filter_name)
         await context.focusing.curve(filter_name, reason)
         await change_filter(context, planned.filter)
+    return bool(reason)

@@ -4,6 +4,7 @@
     ├── Unsafe       the weather, or the station's silence
     ├── Operator     a person asked
     ├── Dawn         the night's time is over
+    ├── TurnedTooFar this side of the pier allows no more
     └── Clouded      guide stars faded or star counts collapsed
 
 An interrupt is raised by a watcher that runs beside the phase's work; the work is then cancelled,
@@ -35,11 +36,15 @@ class Dawn(Interrupt):
     """The night's time is over."""
 
 
+class TurnedTooFar(Interrupt):
+    """The telescope came to the last hour angle of its pier side; the mount was stopped."""
+
+
 class Clouded(Interrupt):
     """Too few of the expected stars are seen."""
 
 
-STRENGTH: tuple[type[Exception], ...] = (Unsafe, Operator, Dawn, DeviceError, Clouded)
+STRENGTH: tuple[type[Exception], ...] = (Unsafe, Operator, Dawn, DeviceError, TurnedTooFar, Clouded)
 """The order of precedence when several come at once."""
 
 Watcher = Coroutine[Any, Any, None]

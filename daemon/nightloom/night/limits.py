@@ -35,6 +35,17 @@ def altitude(site: Site, ra_deg: float, dec_deg: float, unix_s: float, floor_deg
     return f"its altitude is {height_deg:.1f}°, the floor is {floor_deg:g}°"
 
 
+def hour_angle(hour_angle_h: float, side: str, allowed_h: tuple[float, float]) -> str:
+    """From each side of the pier the telescope may turn so far and no further."""
+    lowest_h, highest_h = allowed_h
+    if lowest_h <= hour_angle_h <= highest_h:
+        return ""
+    return (
+        f"its hour angle is {hour_angle_h:+.2f} h, and {side} of the pier"
+        f" {lowest_h:+g} to {highest_h:+g} h are allowed"
+    )
+
+
 def sun(
     site: Site,
     here_of_date: tuple[float, float],

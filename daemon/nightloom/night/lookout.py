@@ -9,9 +9,16 @@ from nightloom.clouds import (
     FrameReading,
     GuideReading,
     observe,
+    transparency_of,
 )
 from nightloom.settings import Settings
 from nightloom_drivers.clock import Clock
+
+STARS_MIN = 10
+"""With fewer in a frame something stands before the sky."""
+
+JUST_NOW_S = 300.0
+"""For so long after a dim guide star a frame without its stars is put down to the same cloud."""
 
 
 class Lookout:
@@ -30,6 +37,7 @@ class Lookout:
         self.reason = ""
         self.last_dim_s = float("-inf")
         self.transparency = 1.0
+        self._seen: dict[str, int] = {}
 
     @property
     def holding(self) -> bool:
@@ -54,6 +62,21 @@ class Lookout:
     def frame(self, transparency: float) -> None:
         """Take what one light frame shows."""
         self._observe(FrameReading(self._clock.unix_s(), transparency))
+
+    def solved(self, target: str, stars: int) -> None:
+        """So many stars were in a frame of a target that could be solved."""
+        self._seen[target] = max(stars, self._seen.get(target, 0))
+
+    def blames_cloud(self, target: str, stars: int) -> str:
+        """Why cloud may be to blame for a frame that could not be solved; empty when it is not."""
+        usual = self._seen.get(target)
+        if stars < STARS_MIN:
+            return f"it holds {stars} stars"
+        if usual and transparency_of(stars, usual) < self._policy.hold_fraction:
+            return f"it holds {stars} stars where {usual} were seen"
+        if self.holding or self._clock.unix_s() - self.last_dim_s < JUST_NOW_S:
+            return "and the guide stars are dim"
+        return ""
 
     async def until_clouded(self) -> str:
         """Wait for a hold, and say why."""

@@ -10,12 +10,13 @@ from nightloom.night.context import Context
 from nightloom.night.costs import Stopwatch
 from nightloom.night.cross import cross
 from nightloom.night.gather import gather
-from nightloom.night.guard import GuardRefusal
+from nightloom.night.guard import GuardRefusal, WrongSide
 from nightloom.night.interrupts import (
     Clouded,
     Dawn,
     Interrupt,
     Operator,
+    TurnedTooFar,
     Unsafe,
     Watcher,
     unless,
@@ -81,12 +82,20 @@ async def guided(context: Context) -> None:
     await context.guiding.watch()
 
 
+async def turned(context: Context) -> None:
+    """Raise TurnedTooFar when tracking has led to the last hour angle of this side of the pier."""
+    try:
+        await context.guard.until_limit()
+    except WrongSide as limit:
+        raise TurnedTooFar(str(limit)) from limit
+
+
 PHASES: dict[Phase, tuple[Work, tuple[Watch, ...]]] = {
     Phase.READYING: (ready, (operator, dawn)),
-    Phase.ACQUIRING: (acquire, (unsafe, operator, dawn)),
-    Phase.GATHERING: (gather, (unsafe, operator, dawn, clouded, guided)),
+    Phase.ACQUIRING: (acquire, (unsafe, operator, dawn, turned)),
+    Phase.GATHERING: (gather, (unsafe, operator, dawn, turned, clouded, guided)),
     Phase.CROSSING: (cross, (unsafe, operator, dawn)),
-    Phase.SHELTERING: (shelter, (operator, dawn, guided)),
+    Phase.SHELTERING: (shelter, (operator, dawn, turned, guided)),
     Phase.RETIRING: (retire, ()),
     Phase.STRANDED: (strand, ()),
 }
@@ -101,10 +110,11 @@ _AFTER_MISTAKE = {
 
 
 class Night:
-    """Runs one night from readying to asleep."""
+    """Runs one night from readying to asleep; what it gathers may be something else than subs."""
 
-    def __init__(self, context: Context) -> None:
+    def __init__(self, context: Context, gathering: Work = gather) -> None:
         self._context = context
+        self._gathering = gathering
         self._troubles_s: list[float] = []
 
     async def run(self) -> None:
@@ -141,6 +151,8 @@ class Night:
     async def _phase(self, phase: Phase) -> Next:
         """Do a phase's work under its watchers, and turn what cut it short into the next phase."""
         context, (work, watches) = self._context, PHASES[phase]
+        if phase is Phase.GATHERING:
+            work = self._gathering
         watchers = [watch(context) for watch in watches]
         if phase not in (Phase.RETIRING, Phase.STRANDED):
             watchers.append(context.intake.watch())  # parking and closing need no disk
@@ -154,6 +166,9 @@ class Night:
             context.holding = True
             context.log.emit(CloudHold(star_fraction=context.lookout.transparency))
             return Next(Phase.SHELTERING, str(reason))
+        except TurnedTooFar as reason:
+            context.holding = False
+            return Next(Phase.READYING, str(reason))
         except Operator as reason:
             context.log.emit(OperatorAsked(request="retire", origin="signal"))
             return Next(Phase.RETIRING, str(reason))

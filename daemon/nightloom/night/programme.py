@@ -125,9 +125,9 @@ class Programme:
         minutes = (block.end_unix_s - now_s) / 60
         return f"the plan has it for {minutes:.0f} min, priority {target.priority}"
 
-    def set_aside(self, target: Target) -> None:
+    def set_aside(self, target: Target, for_s: float = SET_ASIDE_S) -> None:
         """Leave a target alone for a while."""
-        self._aside_until_s[target.name] = self._clock.unix_s() + SET_ASIDE_S
+        self._aside_until_s[target.name] = self._clock.unix_s() + for_s
         self._plan = None
 
     def take_back(self, target: Target) -> None:

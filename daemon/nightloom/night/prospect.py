@@ -79,12 +79,15 @@ def darkness(settings: Settings, night: date, hours_max: float | None = None) ->
 
 def move_cost_s(settings: Settings) -> float:
     """What it takes from one target to the next: slew, two frames to centre, guide, focus curve."""
-    acquire, focus = settings.policies.acquire, settings.policies.focus
-    observatory = settings.observatory
-    download_s = observatory.costs.download_s
-    centre_s = 2 * (acquire.exposure_s + download_s)
-    focus_s = focus.points * (focus.exposure_s + download_s)
-    return SLEW_S + observatory.mount.slew_settle_s + centre_s + GUIDE_S + focus_s
+    acquire, observatory = settings.policies.acquire, settings.observatory
+    centre_s = 2 * (acquire.exposure_s + observatory.costs.download_s)
+    return SLEW_S + observatory.mount.slew_settle_s + centre_s + GUIDE_S + focus_cost_s(settings)
+
+
+def focus_cost_s(settings: Settings) -> float:
+    """What a focus curve takes."""
+    focus = settings.policies.focus
+    return focus.points * (focus.exposure_s + settings.observatory.costs.download_s)
 
 
 class Prospect:

@@ -35,6 +35,8 @@ async def ready(context: Context) -> Next:
         target = context.programme.choose()
         if target is not None:
             return Next(Phase.ACQUIRING, f"ready; {target.name} is up")
+        if context.rig.mount.is_tracking:  # nothing watches how far it turns meanwhile
+            await context.rig.mount.track(False)
         await asyncio.sleep(LOOK_AGAIN_S)
     return Next(Phase.RETIRING, "nothing is left to do tonight")
 

@@ -201,6 +201,24 @@ class Mount(Table):
         default=(-0.25, 6.0),
         description="hour angles allowed with the telescope east of the pier, looking west",
     )
+    flip_after_h: float = Field(
+        default=0.02,
+        ge=-2,
+        le=4,
+        description="hour angle from which on the mount goes to the east of its pier when told to"
+        " slew; larger for mounts that flip late",
+    )
+    flip_retry_s: float = Field(
+        default=120.0,
+        ge=0,
+        le=1800,
+        description="wait before a mount that stayed on its side is told once more to cross",
+    )
+    pier_side: Literal["reported", "opposite", "solved"] = Field(
+        default="reported",
+        description="where the side of the pier is known from: the mount's report, the opposite of"
+        " it, or the turn of solved frames",
+    )
     sync: bool = Field(
         default=True, description="whether to tell the mount where it is after a solve"
     )
@@ -211,6 +229,29 @@ class Mount(Table):
         if not -12 <= hours[0] < hours[1] <= 12:
             raise ValueError("must be [lowest, highest] between -12 and 12 hours, west positive")
         return hours
+
+    @model_validator(mode="after")
+    def _sides_in_order(self) -> Self:
+        west_h, east_h = self.hour_angle_pier_west_h, self.hour_angle_pier_east_h
+        if self.needs_flip and sum(west_h) >= sum(east_h):
+            raise ValueError(
+                "must have lower hour angles in hour_angle_pier_west_h, where the telescope looks"
+                " east, than in hour_angle_pier_east_h"
+            )
+        if self.needs_flip and self.flip_after_h >= east_h[1]:
+            raise ValueError(
+                "must have flip_after_h inside hour_angle_pier_east_h, or no target could be"
+                " followed through the meridian"
+            )
+        return self
+
+    @property
+    def standstill_h(self) -> float:
+        """How long neither side may look at a target that passes the meridian; 0 for none."""
+        return max(
+            0.0,
+            max(self.flip_after_h, self.hour_angle_pier_east_h[0]) - self.hour_angle_pier_west_h[1],
+        )
 
 
 class GuidePort(Table):

@@ -60,8 +60,8 @@ class Mount:
     def begin_slew(self, t_s: float, ra_hours: float, dec_deg: float) -> float:
         """Begin to go to an apparent place and track there; return the duration in seconds.
 
-        The side of the pier follows the hour angle on arrival: a place west of the meridian is
-        seen from the east side. Raises ValueError when parked.
+        The side of the pier follows the hour angle on arrival: a place west of the meridian, or
+        of where this mount flips, is seen from the east side. Raises ValueError when parked.
         """
         if self.is_parked(t_s):
             raise ValueError("the mount is parked")
@@ -70,7 +70,8 @@ class Mount:
         duration_s = 0.0
         for _ in range(4):  # the sky turns while the mount goes there
             hour_angle = _half_turn(self._site.sidereal_deg(t_s + duration_s) - ra_deg)
-            side: PierSide = "east" if hour_angle >= 0 else "west"
+            past = hour_angle >= self.settings.flip_after_h * 15
+            side: PierSide = "east" if past else "west"
             target = self._axes(hour_angle, dec_raw_deg, side)
             duration_s = self._axes_s(t_s, target)
         self._is_tracking = True

@@ -180,6 +180,8 @@ class MountSettings(_Part):
     park_hour_angle_h: float = 6.0
     park_dec_deg: float = 90.0
     """The default parks at the pole with the counterweight down."""
+    flip_after_h: float = Field(default=0.0, ge=-3, le=12)
+    """Hour angle on arrival from which on a slew ends east of the pier; 12 for never."""
     limit_past_meridian_h: float = Field(default=1.0, ge=0, le=5)
     """Hour angle past the meridian at which a telescope that was not flipped stops tracking."""
     pointing_error_arcsec: float = Field(default=150.0, ge=0)
