@@ -12,12 +12,18 @@ from nightloom.guiding import (
     Calibration,
     CalibrationPolicy,
     CalibrationRun,
+    Control,
     Done,
+    GuidePolicy,
     GuideStars,
     Measurement,
     Pulses,
+    SettlePolicy,
+    SettleState,
     find_guide_stars,
     measure,
+    settled,
+    sharpened,
 )
 from nightloom_drivers.physics.mount import Mount
 from nightloom_drivers.physics.settings import (
@@ -30,6 +36,7 @@ from nightloom_drivers.physics.settings import (
 from nightloom_drivers.physics.world import World
 
 EXPOSURE_S, DOWNLOAD_S = 2.0, 0.1
+LEAST_MOVE_ARCSEC = 0.15
 BEGIN_S = 1_794_340_800.0  # 2026-11-10 20:00 UTC, dark at the site
 HARD_MOUNT = MountSettings(
     periodic_error_arcsec=20.0,
@@ -54,10 +61,12 @@ class Seen:
 class GuidedSky:
     """A mount tracking a place one hour east of the meridian, and its guide camera."""
 
-    def __init__(self, mount: MountSettings, seed: int, *, dec_deg: float = 20.0) -> None:
+    def __init__(
+        self, mount: MountSettings, seed: int, *, dec_deg: float = 20.0, jitter_arcsec: float = 0.5
+    ) -> None:
         settings = RigSettings(
             mount=mount,
-            atmosphere=AtmosphereSettings(seeing_fwhm_arcsec=2.5),
+            atmosphere=AtmosphereSettings(seeing_fwhm_arcsec=2.5, jitter_arcsec=jitter_arcsec),
             enclosure=EnclosureSettings(roof_starts_open=True),
             stars="seeded",
         )
@@ -65,6 +74,7 @@ class GuidedSky:
         self.scale_arcsec_per_px = scale_arcsec_per_px(guide.optics, guide.sensor)
         self.world = World(settings, seed, BEGIN_S)
         self.now_s = BEGIN_S
+        self._chance = np.random.default_rng(seed)
         self.mount.unpark(self.now_s)
         self.mount.set_tracking(self.now_s, True)
         ra_hours = (self.world.site.sidereal_deg(self.now_s) / 15 + 1.0) % 24
@@ -108,6 +118,30 @@ class GuidedSky:
                 case refused:
                     raise AssertionError(refused)
 
+    def dither(self, control: Control, ra_px: float, dec_px: float) -> float:
+        """Move the lock position in the middle of an exposure, as the guide loop does, and return
+        the time from then until the rest is declared.
+        """
+        began_s = self.now_s + float(self._chance.uniform(0, EXPOSURE_S + DOWNLOAD_S))
+        smeared_until_s = self.now_s + EXPOSURE_S + DOWNLOAD_S
+        self.now_s = began_s
+        self.stars = self.stars.shifted(*control.calibration.from_axes(ra_px, dec_px))
+        pulses = control.lead(ra_px, dec_px)
+        self.give(pulses)
+        control.given(pulses)
+        self.now_s = max(self.now_s, smeared_until_s)
+        times_s: list[float] = []
+        distances: list[float] = []
+        state = SettleState.WAITING
+        while state is SettleState.WAITING:
+            seen = self.look()
+            errors = control.calibration.to_axes(seen.measurement.dx_px, seen.measurement.dy_px)
+            times_s.append(seen.ended_s)
+            distances.append(control.distance(*errors))
+            self.give(_answer(control, seen))
+            state = settled(times_s, distances, SettlePolicy(), started_s=began_s)
+        return times_s[-1] - began_s
+
     def _choose(self) -> GuideStars:
         frame = self.world.guide_camera.expose(self.now_s, EXPOSURE_S)
         self.now_s += EXPOSURE_S + DOWNLOAD_S
@@ -131,3 +165,50 @@ def guide(sky: GuidedSky, rule: Rule, hours: float) -> Iterator[tuple[float, flo
 def rms_arcsec(sky: GuidedSky, errors_px: Iterator[tuple[float, float]]) -> float:
     """Total root mean square error, about the lock position."""
     return sky.scale_arcsec_per_px * math.sqrt(np.mean(np.sum(np.square(list(errors_px)), axis=1)))
+
+
+def forecasting(sky: GuidedSky, calibration: Calibration, control: Control | None = None) -> Rule:
+    """The rules under test, with the guide stars' references sharpened."""
+    rules = control or Control(
+        calibration, GuidePolicy(LEAST_MOVE_ARCSEC / sky.scale_arcsec_per_px)
+    )
+
+    def rule(seen: Seen) -> Pulses:
+        sky.stars = sharpened(sky.stars, seen.measurement)
+        return _answer(rules, seen)
+
+    return rule
+
+
+def _answer(control: Control, seen: Seen) -> Pulses:
+    found = seen.measurement
+    control.observe(seen.middle_s, *control.calibration.to_axes(found.dx_px, found.dy_px))
+    pulses = control.correct(seen.ended_s + EXPOSURE_S / 2)
+    control.given(pulses)
+    return pulses
+
+
+def proportional(sky: GuidedSky, calibration: Calibration, gain: float = 0.7) -> Rule:
+    """A plain loop to compare with: each error above the least move, times a gain, as a pulse."""
+
+    def pulse_ms(error_px: float, rate_px_per_s: float) -> int:
+        if abs(error_px) * sky.scale_arcsec_per_px < LEAST_MOVE_ARCSEC:
+            return 0
+        return -round(1000 * gain * error_px / rate_px_per_s)
+
+    def rule(seen: Seen) -> Pulses:
+        ra_px, dec_px = calibration.to_axes(seen.measurement.dx_px, seen.measurement.dy_px)
+        ra_ms = pulse_ms(ra_px, calibration.ra_rate_px_per_s)
+        dec_ms = pulse_ms(dec_px, calibration.dec_rate_px_per_s)
+        return Pulses(max(ra_ms, 0), max(-ra_ms, 0), max(dec_ms, 0), max(-dec_ms, 0))
+
+    return rule
+
+
+def air_floor_arcsec(sky: GuidedSky) -> float:
+    """What the simulator's air and the stars' light leave to a perfect mount: two axes of jitter,
+    which averages out with time, and of centroid noise as a frame of now states it.
+    """
+    jitter = sky.world.settings.atmosphere.jitter_arcsec / math.sqrt(EXPOSURE_S)
+    centroid = sky.look().measurement.error_px * sky.scale_arcsec_per_px
+    return math.sqrt(2) * math.hypot(jitter, centroid)

@@ -79,7 +79,7 @@ def measure(
         & (row < height - radius_px)
     )
     if len(visible) == 0:
-        return _nothing(len(stars))
+        return nothing_held(len(stars))
 
     step = np.arange(-radius_px, radius_px + 1)
     column, row = column[visible], row[visible]
@@ -100,7 +100,8 @@ def measure(
     return _summary(stars, visible, held, moved, error, snr, flux, fwhm_px)
 
 
-def _nothing(count: int) -> Measurement:
+def nothing_held(count: int) -> Measurement:
+    """What a frame says in which none of so many stars is held."""
     nan, nans = float("nan"), np.full(count, np.nan)
     lost = np.zeros(count, dtype=np.bool_)
     return Measurement(nan, nan, nan, nan, 0.0, 0, nans, nans, np.zeros(count), nans, lost)

@@ -43,8 +43,9 @@ class Axis:
 
     def observe(self, at_s: float, error_px: float) -> None:
         """Take the error of a frame."""
-        miss_px = self.forecast.observe(at_s, error_px - self._moved_px)
-        self.response.add(self._lately_px, miss_px, self.forecast.scatter_px)
+        miss_px = self.forecast.observe(at_s, error_px - self._moved_px, self._lately_px)
+        if not math.isnan(miss_px):
+            self.response.add(self._lately_px, miss_px, self.forecast.scatter_px)
         self._lately_px = 0.0
 
     def expected_px(self, at_s: float) -> float:

@@ -27,6 +27,12 @@ REFIT_FRAMES = 8
 # A single frame this far off is a gust or a satellite; two in a row on one side are a real move.
 OUTLIER_SIGMA = 4.5
 SCATTER_PX_FIRST = 0.3
+# What a stray frame may still move the level by: the next one tells.
+STRAY_GAIN = 0.05
+# Levels known worse than this many frames' variance give no forecast worth judging.
+SURE = 2.0
+# Slopes wait until a level is known nearly as well as in the long run.
+CALM = 2.0
 
 
 class Forecast:
@@ -51,6 +57,7 @@ class Forecast:
         self._at_s = math.nan
         self._frames = 0
         self._stray = 0
+        self._jumped_px = 0.0
 
     @property
     def scatter_px(self) -> float:
@@ -80,32 +87,40 @@ class Forecast:
         """The steady part of the motion, as the smoothest forecaster sees it."""
         return float(self._slope[len(GAINS) + 1])
 
-    def observe(self, at_s: float, offset_px: float) -> float:
+    def observe(self, at_s: float, offset_px: float, moved_px: float = 0.0) -> float:
         """Take a frame's offset, without the corrections so far; return its distance from the
-        forecast.
+        forecast, NaN when that was no real one: at the start, in a gust, or after a knock. What
+        the last correction of ``moved_px`` may explain, were its sign wrong, is neither.
         """
         if math.isnan(self._at_s):
             self._at_s, self._level[:] = at_s, offset_px
         forecast = self._ahead(at_s)
         miss = offset_px - forecast
-        stray = self._strays(float(miss[self._best]))
+        stray, jumped = self._strays(float(miss[self._best]), moved_px)
+        sure = float(self._variance[self._best]) < SURE and not stray
+        self._follow(at_s, forecast, miss, stray)
+        if sure:
+            self._judge(miss)
+        self._frames += 1
+        if self._worm is not None and not stray:
+            self._worm.observe(at_s, offset_px - self._jumped_px)
+            if self._frames % REFIT_FRAMES == 0:
+                self._worm.refit()
+        return float(miss[self._best]) if sure and not jumped else math.nan
+
+    def _follow(self, at_s: float, forecast: Floats, miss: Floats, stray: bool) -> None:
+        """Kalman's step for each level; slopes learn only from what is no jump."""
         self._variance += self._walk
+        calm = self._variance < CALM * self._gain / (1 - self._gain)
         gain = self._variance / (self._variance + 1)
         if stray:
-            gain = np.minimum(gain, 0.05)
+            gain = np.minimum(gain, STRAY_GAIN)
         self._variance *= 1 - gain
         self._level = forecast + gain * miss
         elapsed_s = at_s - self._at_s
         if elapsed_s > 0 and not stray:
-            settled = np.minimum(1.0, self._gain / gain)
-            self._slope += self._slope_gain * settled * miss / elapsed_s
+            self._slope += np.where(calm, self._slope_gain * miss / elapsed_s, 0.0)
         self._at_s = at_s
-        self._judge(miss, stray)
-        if self._worm is not None and not stray:
-            self._worm.observe(at_s, offset_px)
-            if self._frames % REFIT_FRAMES == 0:
-                self._worm.refit()
-        return float(miss[self._best])
 
     def at(self, at_s: float) -> float:
         """The offset expected at a time to come."""
@@ -120,23 +135,20 @@ class Forecast:
         ahead: Floats = self._level + self._slope * (at_s - self._at_s) + self._wave_share * wave
         return ahead
 
-    def _strays(self, miss: float) -> bool:
-        """Whether this frame is the first one far off."""
-        sure = self._frames > RUN_IN_FRAMES and self._variance[self._best] < 1.0
-        side = 0
-        if sure and abs(miss) > OUTLIER_SIGMA * self.scatter_px:
-            side = 1 if miss > 0 else -1
-        first = side != 0 and side != self._stray
-        if side and not first:
-            self._variance += (miss / self.scatter_px) ** 2
-        self._stray = side
-        return first
+    def _strays(self, miss_px: float, moved_px: float) -> tuple[bool, bool]:
+        """Whether this frame is the first one far off, and whether it confirms that one."""
+        far = self._frames > RUN_IN_FRAMES and self._variance[self._best] < SURE
+        far = far and abs(miss_px) > OUTLIER_SIGMA * self.scatter_px + 2.5 * abs(moved_px)
+        side = (1 if miss_px > 0 else -1) if far else 0
+        jumped = side != 0 and side == self._stray
+        if jumped:
+            self._variance += (miss_px / self.scatter_px) ** 2
+            self._jumped_px += miss_px
+        self._stray = 0 if jumped else side
+        return far and not jumped, jumped
 
-    def _judge(self, miss: Floats, stray: bool) -> None:
+    def _judge(self, miss: Floats) -> None:
         """Hold the forecasts against what came, and hear the best one."""
-        self._frames += 1
-        if stray or self._variance[self._best] > 2.0:
-            return
         weight = max(1 / (self._frames + RUN_IN_FRAMES), 1 / MEMORY_FRAMES)
         largest = (OUTLIER_SIGMA * self.scatter_px) ** 2
         self._error += weight * (np.minimum(miss**2, largest) - self._error)

@@ -1,5 +1,6 @@
 """Keeping the set of guide stars good while it wanders: references sharpened, stars replaced."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,8 @@ from nightloom.guiding.stars import GuideStars
 SHARE = 0.03
 # With fewer than this part of the chosen stars held under a clear sky, others are looked for.
 HELD_MIN, CLEAR_MIN = 0.5, 0.7
+# So few of the chosen stars are not believed when they have jumped as far as this.
+FEW, JUMP_PX = 0.34, 2.0
 
 
 def sharpened(stars: GuideStars, seen: Measurement) -> GuideStars:
@@ -32,6 +35,16 @@ def sharpened(stars: GuideStars, seen: Measurement) -> GuideStars:
         change[held] = SHARE * (off - np.average(off, weights=weight))
         changes.append(change)
     return replace(stars, x_px=stars.x_px + changes[0], y_px=stars.y_px + changes[1])
+
+
+def is_doubtful(seen: Measurement, near_px: tuple[float, float]) -> bool:
+    """Whether the few stars held may be others that came into the windows of those that left.
+
+    Behind a cloud the brightest ones stay where they were; after a knock nothing does.
+    """
+    if not 0 < seen.held <= FEW * len(seen.is_held):
+        return False
+    return math.hypot(seen.dx_px - near_px[0], seen.dy_px - near_px[1]) > JUMP_PX
 
 
 def too_few(seen: Measurement) -> bool:

@@ -8,7 +8,9 @@ FADE = 0.995
 ERROR_MAX, PROVEN_ERROR_MAX = 0.15, 0.35
 LEAST, MOST = 0.5, 1.7
 # A long move counts no more than this many times the scatter: one alone may have met a gust.
-MOVE_MAX = 4.0
+MOVE_MAX = 3.0
+# Further off than this many scatters beyond twice the move is a gust's or a knock's doing.
+MISS_MAX = 3.0
 
 
 class Response:
@@ -26,6 +28,8 @@ class Response:
 
         Both are weighed by the scatter, which is what a frame is good for.
         """
+        largest = 2 * abs(moved_px) + MISS_MAX * scatter_px
+        miss_px = max(-largest, min(largest, miss_px))
         weight = min(1.0, MOVE_MAX * scatter_px / max(abs(moved_px), 1e-9)) / scatter_px
         self._moves = FADE * self._moves + (weight * moved_px) ** 2
         self._products = FADE * self._products + weight**2 * moved_px * miss_px

@@ -28,8 +28,10 @@ from nightloom.guiding import (
     StarsLost,
     find_guide_stars,
     found_again,
+    is_doubtful,
     locked,
     measure,
+    nothing_held,
     settled,
     sharpened,
     too_few,
@@ -301,6 +303,8 @@ class Guiding:
         )
         old = control.calibration
         outcome = await self._run_calibration(old.declination_deg, old.pier_side)
+        if isinstance(outcome, Refused):  # a gust may have had a hand in it
+            outcome = await self._run_calibration(old.declination_deg, old.pier_side)
         if isinstance(outcome, Refused) and not isinstance(outcome, StarsLost):
             raise DeviceContradicts(
                 self._port.device, "guide pulses", asked="a calibration", seen=str(outcome)
@@ -338,8 +342,11 @@ class Guiding:
         return seen
 
     def _measure(self, image: NDArray[np.uint16]) -> Measurement:
+        """Measure near the last place, and believe no star that may be another."""
         assert self._stars is not None
         seen = measure(image, self._stars, radius_px=WINDOW_PX, near_px=self._near_px)
+        if is_doubtful(seen, self._near_px):
+            seen = nothing_held(len(self._stars))
         if seen.held:
             self._near_px = (seen.dx_px, seen.dy_px)
         return seen
