@@ -33,7 +33,7 @@ ZONE = np.dtype(
     ]
 )
 
-SAMPLE_PX = 7_000_000  # frames up to this size are looked at whole
+SAMPLE_PX = 16_000_000  # frames up to this size are looked at whole
 BINNING_MAX = 16
 # Half-flux radii, in pixels of a look, that it measures well: sharp stars, and wide ones.
 SHARP_PX, WIDE_PX = (0.0, 5.0), (2.0, 8.0)
