@@ -12,7 +12,8 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.account import Account
 from nightloom.night.assembly import build_context
 from nightloom.night.cycles import bound_fraction
-from nightloom.night.night import Night
+from nightloom.night.gather import gather
+from nightloom.night.night import Night, Work
 from nightloom.night.programme import Programme, ready_from_s
 from nightloom.night.promises import Promises
 from nightloom.night.prospect import darkness
@@ -47,6 +48,8 @@ class Rehearsal:
     seed: int = 1
     hours_max: float | None = None
     frames: bool = True
+    gathering: Work = gather
+    """What the night does once a target is ready: take subs, or something else."""
 
     @property
     def starts_s(self) -> float:
@@ -152,6 +155,6 @@ async def _play(
             store=store,
             seed=rehearsal.seed,
         )
-        await Night(context).run()
+        await Night(context, rehearsal.gathering).run()
         promises.audit(ledger, str(rehearsal.night), rehearsal.frames_folder)
     return Played(account, promises)

@@ -13,6 +13,7 @@ from typing import NoReturn
 
 COMMANDS = {
     "check": "read the configuration, and the devices too, and list what is wrong",
+    "offsets": "focus offsets and temperature slope that curves teach; `measure` takes curves",
     "outlook": "what a night has in store: dark hours, windows, the Moon, the plan",
     "rehearse": "run a night through the simulated rig",
     "run": "run the rig tonight, in the foreground",

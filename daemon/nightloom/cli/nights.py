@@ -4,7 +4,7 @@ import argparse
 from datetime import date
 
 
-def add_night(parser: argparse.ArgumentParser, default: str) -> None:
+def add_night(parser: argparse._ActionsContainer, default: str) -> None:
     """Add `--night DATE`; `default` says in words which night is meant without it."""
     parser.add_argument(
         "--night",

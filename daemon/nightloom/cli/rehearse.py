@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -39,6 +40,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         help="folder of the configuration (default: the demo observatory)",
     )
+    add_rehearsal(parser)
+    parser.add_argument("--no-frames", action="store_true", help="write no frames")
+    parser.add_argument("--indi", action="store_true", help="go through a real INDI socket")
+    parser.add_argument(
+        "--speed", type=float, default=60.0, help="with --indi, seconds that pass in a second"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def add_rehearsal(parser: argparse._ActionsContainer) -> None:
+    """Options of every command that rehearses a night on virtual time."""
     add_night(parser, "tonight, or the demo's night")
     parser.add_argument("--hours", type=float, help="end after so many dark hours")
     parser.add_argument("--seed", type=int, default=1, help="of everything that is random")
@@ -48,18 +60,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         help="where frames, log and ledger go (default: a new folder under rehearsals/)",
     )
-    parser.add_argument("--no-frames", action="store_true", help="write no frames")
-    parser.add_argument("--indi", action="store_true", help="go through a real INDI socket")
-    parser.add_argument(
-        "--speed", type=float, default=60.0, help="with --indi, seconds that pass in a second"
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Rehearse, and print what the night came to; fails when a promise was broken."""
     began_s = real_monotonic_s()
-    rehearsal = _rehearsal(arguments)
+    if not 0 < arguments.speed <= SPEED_MAX:
+        raise BadInput(f"--speed {arguments.speed:g} must be above 0 and up to {SPEED_MAX:g}.")
+    rehearsal = replace(rehearsal_of(arguments), frames=not arguments.no_frames)
     played = _play(rehearsal, arguments)
     figures = {
         **played.account.figures(),
@@ -76,7 +84,7 @@ def run(arguments: argparse.Namespace) -> int:
     return FAILED if figures["violations"] else DONE
 
 
-def _rehearsal(arguments: argparse.Namespace) -> Rehearsal:
+def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
     """What was asked for. Raises BadInput."""
     demo = arguments.config is None
     said = read_settings(demo_folder() if demo else config_folder(arguments))
@@ -88,15 +96,12 @@ def _rehearsal(arguments: argparse.Namespace) -> Rehearsal:
         raise BadInput(f"--seed {arguments.seed} must be 0 or more.")
     if arguments.hours is not None and not 0 < arguments.hours <= 24:
         raise BadInput(f"--hours {arguments.hours:g} must be above 0 and up to 24.")
-    if not 0 < arguments.speed <= SPEED_MAX:
-        raise BadInput(f"--speed {arguments.speed:g} must be above 0 and up to {SPEED_MAX:g}.")
     try:
         darkness(settings, night)
     except NoDarkness as error:
         raise BadInput(f"There is nothing to rehearse: {error}.") from None
     out = _out_folder(arguments.out, night, arguments.seed)
-    frames = not arguments.no_frames
-    return Rehearsal(settings, rig, night, out, arguments.seed, arguments.hours, frames)
+    return Rehearsal(settings, rig, night, out, arguments.seed, arguments.hours)
 
 
 def _out_folder(asked: Path | None, night: date, seed: int) -> Path:

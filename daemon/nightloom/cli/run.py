@@ -19,7 +19,8 @@ from nightloom.cli.configuration import add_config, settings_of
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
-from nightloom.night.night import Night
+from nightloom.night.gather import gather
+from nightloom.night.night import Night, Work
 from nightloom.night.programme import Programme, ready_from_s
 from nightloom.night.prospect import NoDarkness, darkness, site_of
 from nightloom.rig import assemble
@@ -56,12 +57,15 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.nights is not None and arguments.nights < 1:
         raise BadInput(f"--nights {arguments.nights} must be 1 or more.")
     settings = settings_of(arguments)
-    _writable(settings.observatory.output_folder)
+    make_writable(settings.observatory.output_folder)
     with Workers() as workers:
-        return asyncio.run(_stay_up(settings, workers, arguments.nights))
+        return asyncio.run(stay_up(settings, workers, arguments.nights))
 
 
-async def _stay_up(settings: Settings, workers: Workers, nights: int | None) -> int:
+async def stay_up(
+    settings: Settings, workers: Workers, nights: int | None, gathering: Work = gather
+) -> int:
+    """Connect to the configured rig and run nights on it. Raises BadInput or SettingsError."""
     clock = WallClock()
     log = Log(clock, echo=sys.stderr)
     stop = _stoppable()
@@ -82,7 +86,7 @@ async def _stay_up(settings: Settings, workers: Workers, nights: int | None) -> 
             problems = await check_devices(settings, link, patience_s=PATIENCE_S)
             if problems:
                 raise SettingsError(problems)
-            daemon = Daemon(settings, link, ledger, log, clock, workers, stop)
+            daemon = Daemon(settings, link, ledger, log, clock, workers, stop, gathering)
             await daemon.stay_up(nights)
         finally:
             await link.close()
@@ -101,9 +105,11 @@ class Daemon:
         clock: Clock,
         workers: Workers,
         stop: asyncio.Event,
+        gathering: Work = gather,
     ) -> None:
         self._settings, self._link, self._ledger, self._log = settings, link, ledger, log
         self._clock, self._workers, self._stop = clock, workers, stop
+        self._gathering = gathering
         self._solver = _solver(settings, workers)
 
     async def stay_up(self, nights: int | None) -> None:
@@ -163,7 +169,7 @@ class Daemon:
             store=Threads(),
             stop=self._stop,
         )
-        await Night(context).run()
+        await Night(context, self._gathering).run()
 
 
 def _solver(settings: Settings, workers: Workers) -> Solver:
@@ -204,7 +210,7 @@ def _stoppable() -> asyncio.Event:
     return stop
 
 
-def _writable(folder: Path) -> None:
+def make_writable(folder: Path) -> None:
     """Raise BadInput when frames could not be written there."""
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -1,0 +1,130 @@
+"""Pictures of focus: the learned offsets in one, the curves themselves in another."""
+
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from nightloom.errors import BadInput
+from nightloom.focus import BLURRED_DISK, Offsets, Trust
+from nightloom.ledger import Curve
+from nightloom.night.learned_focus import zone_steps
+from nightloom.settings.observatory import Observatory
+
+PAPER, INK, FAINT, LINE = "#f7f4ec", "#22303c", "#9aa3a8", "#d9d4c6"
+DOT, CONFIGURED, CURVE, REFUSED = "#0f7173", "#c8553d", "#0f7173", "#a9a294"
+ZONE = "#d8e6e0"
+COLUMNS = 4
+
+
+def draw_offsets(observatory: Observatory, learned: Offsets, file: Path) -> None:
+    """Learned offsets less the configured ones, against each filter's critical focus zone.
+
+    So drawn, errors of a few steps show beside offsets of hundreds. Raises BadInput when the file
+    cannot be written.
+    """
+    names = [name for name in observatory.filters if name in learned.offsets]
+    figure = Figure(figsize=(9.0, 1.9 + 0.52 * len(names)), facecolor=PAPER, layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots()
+    _style(axes)
+    origin = observatory.filters[learned.reference].offset_steps
+    for row, name in enumerate(names):
+        one, said = learned.offsets[name], observatory.filters[name].offset_steps
+        quarter = zone_steps(observatory, name) / 4.0
+        axes.barh(row, 2 * quarter, left=-quarter, height=0.7, color=ZONE, zorder=1)
+        off, error = origin + one.steps - said, one.error_steps
+        good = one.trust is Trust.GOOD
+        if math.isfinite(error):
+            axes.plot([off - 2 * error, off + 2 * error], [row, row], color=DOT, lw=1.4, zorder=3)
+            axes.plot([off - error, off + error], [row, row], color=DOT, lw=4.0, zorder=3)
+        face = DOT if good else PAPER
+        axes.plot(off, row, "o", ms=9, mfc=face, mec=DOT, mew=1.6, zorder=4)
+        words = f"{origin + one.steps:+.1f}  {one.trust.value}, {one.curves} curves"
+        axes.text(1.01, row, words, transform=axes.get_yaxis_transform(), va="center", color=INK)
+    axes.axvline(0, color=CONFIGURED, lw=1.2, zorder=2)
+    axes.set_yticks(range(len(names)), names, fontsize=11, fontweight="bold")
+    axes.set_ylim(len(names) - 0.4, -0.6)
+    axes.set_xlabel("learned less configured offset (steps); bars one and two standard errors")
+    axes.set_title(
+        f"Focus offsets, counted from {learned.reference}    ·    temperature slope"
+        f" {learned.slope_steps_per_c:+.1f} ± {learned.slope_error_steps_per_c:.1f} steps/°C\n",
+        loc="left",
+        color=INK,
+        fontweight="bold",
+    )
+    axes.text(
+        0.0,
+        1.02,
+        "red: as configured · shaded: a quarter of the critical focus zone to either side"
+        " · filled: good enough to be used",
+        transform=axes.transAxes,
+        color=FAINT,
+        fontsize=8.5,
+    )
+    _save(figure, file)
+
+
+def draw_curves(curves: list[Curve], file: Path) -> None:
+    """Each curve with its points, fit and vertex. Raises BadInput when it cannot be written."""
+    rows = max(1, math.ceil(len(curves) / COLUMNS))
+    figure = Figure(figsize=(12.0, 2.5 * rows), facecolor=PAPER, layout="constrained")
+    FigureCanvasAgg(figure)
+    grid = figure.subplots(rows, COLUMNS, squeeze=False).ravel()
+    for axes, curve in zip(grid, curves, strict=False):
+        draw_curve(axes, curve)
+    for axes in grid[len(curves) :]:
+        axes.set_visible(False)
+    _save(figure, file)
+
+
+def draw_curve(axes: Any, curve: Curve) -> None:
+    """One curve into matplotlib's axes, as the ledger keeps it."""
+    _style(axes)
+    colour = CURVE if curve.accepted else REFUSED
+    positions = np.array(curve.positions_steps, dtype=np.float64)
+    radii = np.array([math.nan if r is None else r for r in curve.radii_px])
+    if curve.vertex_steps is not None and curve.radius_px and curve.slope_px_per_step is not None:
+        along = np.linspace(positions.min(), positions.max(), 200)
+        reach = curve.slope_px_per_step * (along - curve.vertex_steps) / curve.radius_px
+        axes.plot(along, curve.radius_px * BLURRED_DISK.growth(reach), color=colour, lw=1.6)
+        if curve.accepted:
+            axes.axvline(curve.vertex_steps, color=CONFIGURED, lw=1.0)
+    axes.plot(positions, radii, "o", ms=5, mfc=PAPER, mec=INK, mew=1.3)
+    if np.isfinite(radii).any():
+        axes.set_ylim(0, 1.12 * np.nanmax(radii))
+    found = (
+        f"{curve.vertex_steps:.0f} ± {curve.error_steps or 0:.1f}"
+        if curve.accepted
+        else curve.refusal
+    )
+    warm = "" if curve.temperature_c is None else f", {curve.temperature_c:.1f} °C"
+    axes.set_title(
+        f"{curve.filter}  {found}\n{curve.taken_utc:%Y-%m-%d %H:%M}{warm}",
+        loc="left",
+        fontsize=9,
+        color=INK if curve.accepted else CONFIGURED,
+    )
+    axes.locator_params(axis="x", nbins=4)
+    axes.tick_params(labelsize=8)
+
+
+def _style(axes: Any) -> None:
+    axes.set_facecolor(PAPER)
+    axes.tick_params(colors=FAINT, labelcolor=INK)
+    axes.xaxis.label.set_color(INK)
+    for side, spine in axes.spines.items():
+        spine.set_color(LINE)
+        spine.set_visible(side in ("left", "bottom"))
+    axes.grid(axis="x", color=LINE, lw=0.6)
+    axes.set_axisbelow(True)
+
+
+def _save(figure: Figure, file: Path) -> None:
+    try:
+        figure.savefig(file, dpi=110)
+    except (OSError, ValueError) as error:
+        raise BadInput(f"The picture {file} cannot be written: {error}.") from None

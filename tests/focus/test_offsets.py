@@ -1,0 +1,133 @@
+"""Offsets, learned from curves of rigs whose offsets are known."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from nightloom.focus import Offsets, Sighting, Trust, learn_offsets
+
+TRUE = {"L": 0.0, "R": 22.0, "G": 7.0, "B": -31.0, "Ha": 48.0, "OIII": -12.0, "SII": 55.0}
+ZONES = {"L": 33.6, "R": 39.0, "G": 32.6, "B": 27.8, "Ha": 40.0, "OIII": 30.5, "SII": 41.0}
+FORTH = list(TRUE)
+THERE_AND_BACK = FORTH + FORTH[::-1]
+
+
+def night(
+    order: Sequence[str],
+    seed: int = 1,
+    *,
+    session: str = "a",
+    cooling_c_per_h: float = 3.0,
+    slope: float = -7.0,
+    error: float = 1.0,
+    base: float = 10_000.0,
+) -> list[Sighting]:
+    """Curves every 80 s through filters while it cools; the probe tells the temperature."""
+    rng = np.random.default_rng(seed)
+    sightings = []
+    for number, name in enumerate(order):
+        at_h = number * 80 / 3600
+        warm_c = 6.0 - cooling_c_per_h * at_h
+        vertex = base + TRUE[name] + slope * warm_c + error * rng.standard_normal()
+        sightings.append(Sighting(session, name, at_h, vertex, error, warm_c))
+    return sightings
+
+
+def off(learned: Offsets, name: str) -> float:
+    return learned.offsets[name].steps - (TRUE[name] - TRUE[learned.reference])
+
+
+@pytest.mark.parametrize("probe", [True, False])
+def test_one_measurement_tells_all_seven_filters(probe: bool) -> None:
+    """Forth and back, while focus drifts by 7 steps an hour and more, known to the probe or not."""
+    sightings = night(THERE_AND_BACK)
+    if not probe:
+        sightings = [Sighting(s.session, s.filter, s.at_h, s.vertex_steps, 1.0) for s in sightings]
+    learned = learn_offsets(sightings, ZONES)
+    for name in TRUE:
+        assert learned.offsets[name].trust is Trust.GOOD
+        assert abs(off(learned, name)) < ZONES[name] / 4
+        assert abs(off(learned, name)) <= 2 * learned.offsets[name].error_steps
+
+
+def test_stated_errors_hold_the_truth() -> None:
+    """Of 100 measurements of six offsets, two errors hold at least 95 in 100."""
+    held = []
+    for seed in range(100):
+        learned = learn_offsets(night(THERE_AND_BACK, seed), ZONES)
+        held += [
+            abs(off(learned, name)) < 2 * one.error_steps
+            for name, one in learned.offsets.items()
+            if name != learned.reference
+        ]
+    assert np.mean(held) > 0.95
+
+
+def test_agrees_with_plain_least_squares() -> None:
+    """Without outliers the offsets are those of numpy's least squares without any prior belief."""
+    sightings = night(THERE_AND_BACK * 3, cooling_c_per_h=0.0)
+    learned = learn_offsets(sightings, ZONES)
+    design = np.array([[one.filter == name for name in FORTH] for one in sightings], float)
+    plain, *_ = np.linalg.lstsq(design, np.array([one.vertex_steps for one in sightings]))
+    for number, name in enumerate(FORTH):
+        expected = plain[number] - plain[FORTH.index(learned.reference)]
+        assert learned.offsets[name].steps == pytest.approx(expected, abs=0.3)
+
+
+def test_nights_with_bases_of_their_own_teach_the_slope() -> None:
+    """Cooling by 8° in each of four nights, whose bases are far apart."""
+    sightings = []
+    for number in range(4):
+        order = ["L", "R", "L", "B"] * 8
+        sightings += night(
+            order, number, session=str(number), cooling_c_per_h=12.0, base=9000.0 + 700 * number
+        )
+    learned = learn_offsets(sightings, ZONES)
+    assert learned.slope_known
+    assert learned.slope_steps_per_c == pytest.approx(
+        -7.0, abs=2 * learned.slope_error_steps_per_c + 0.1
+    )
+
+
+@given(st.integers(0, 13), st.floats(40, 400), st.sampled_from([-1, 1]))
+@settings(max_examples=40, deadline=None)
+def test_one_wild_curve_moves_no_other_filter(which: int, steps: float, sign: int) -> None:
+    """A curve that is wrong by a zone or more leaves the others within a quarter of theirs."""
+    sightings = night(THERE_AND_BACK)
+    wild = sightings[which]
+    sightings[which] = Sighting(
+        wild.session, wild.filter, wild.at_h, wild.vertex_steps + sign * steps, 1.0, 6.0
+    )
+    learned = learn_offsets(sightings, ZONES)
+    for name in TRUE:
+        if name != wild.filter and wild.filter != learned.reference:
+            assert abs(off(learned, name)) < ZONES[name] / 4
+
+
+def test_verdicts() -> None:
+    """Thin with one curve, or never seen beside the reference; contradictory when curves differ."""
+    sightings = night(["L", "R", "L", "R", "G", "L"]) + night(["B", "B"], session="b", base=12_000)
+    sightings += [
+        Sighting("a", "Ha", 0.15 + n / 40, 10_000 + 48.0 - 42.0 + 12.0 * (-1) ** n, 1.0, 5.6)
+        for n in range(4)
+    ]
+    learned = learn_offsets(sightings, ZONES)
+    assert {name: one.trust for name, one in learned.offsets.items()} == {
+        "L": Trust.GOOD,
+        "R": Trust.GOOD,
+        "G": Trust.THIN,
+        "B": Trust.THIN,
+        "Ha": Trust.CONTRADICTORY,
+    }
+    assert learned.offsets["B"].error_steps == np.inf
+    assert set(learned.good()) == {"L", "R"}
+
+
+def test_nothing_is_learned_from_nothing() -> None:
+    with pytest.raises(ValueError, match="at least one"):
+        learn_offsets([], ZONES)
+    with pytest.raises(ValueError, match="at least one"):
+        learn_offsets(night(["L"]), {"R": 30.0})
