@@ -4,6 +4,7 @@ from nightloom.night.context import Context
 from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
 from nightloom.night.take_up import NOT_TAKEN_UP, give_up, take_up
+from nightloom.settings import Target
 from nightloom.telemetry.events import TargetChosen
 
 
@@ -19,12 +20,27 @@ async def acquire(context: Context) -> Next:
     policies = context.settings.policies
     try:
         await change_filter(context, policies.acquire.filter or filters[0])
-        await take_up(context, target)
+        await _take_up(context, target, policies.focus.filter or filters[0])
     except NOT_TAKEN_UP as failure:
         return give_up(context, target, failure)
     await _focus(context, policies.focus.filter or filters[0])
     await context.sleep_until(context.programme.dark.start_unix_s)
     return Next(Phase.GATHERING, "centred, guiding, in focus")
+
+
+async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
+    """Take a target up. Before the first good curve, a frame not solved may be far out of focus."""
+    try:
+        await take_up(context, target)
+    except NOT_TAKEN_UP:
+        reason = "" if context.focusing.proven else context.focusing.due("nothing could be solved")
+        if not reason:
+            raise
+        await change_filter(context, focus_filter)
+        await context.focusing.curve(focus_filter, reason)
+        if not context.focusing.proven:
+            raise
+        await take_up(context, target)
 
 
 async def _focus(context: Context, filter_name: str) -> None:

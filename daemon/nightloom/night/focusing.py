@@ -150,6 +150,11 @@ class Focusing:
         assert self._base is not None, "nothing was focused yet"
         self._base = replace(self._base, steps=self._base.steps + steps)
 
+    @property
+    def proven(self) -> bool:
+        """Whether a curve of this night was good."""
+        return self._focused_px is not None
+
     # When to look again ----------------------------------------------------------------------
 
     def learn(self, filter_name: str, stars: StarField, airmass: float) -> None:
