@@ -104,7 +104,7 @@ def test_a_target_of_the_configuration_with_its_configured_costs(
 ) -> None:
     woven = told(capsys, "--target", "M81", "--config", str(folder))
     assert sorted(woven["order"]) == sorted("LLLRGB")
-    assert woven["costs"]["dither_s"] == 12.0
+    assert woven["costs"]["dither_s"] == 6.0
     assert woven["costs"]["measured"] == []
 
 

@@ -70,7 +70,7 @@ def test_frames_carry_their_rotation_into_the_ledger(turned: Story) -> None:
 def test_a_filter_far_behind_is_caught_up_beside_the_others(turned: Story) -> None:
     """B lacks 28 minutes: it gets its share twice, and the others go on."""
     names = "".join(begun.filter for begun in turned.of(e.SubBegun))
-    assert "BB" not in names
+    assert "BBB" not in names
     assert names.count("B") == pytest.approx(len(names) / 2, abs=2)
     assert min(names.count("R"), names.count("G")) >= len(names) / 4 - 1
     assert "far from the shares" in turned.of(e.SubBegun)[0].reason
