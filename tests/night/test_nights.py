@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -14,8 +13,6 @@ from astropy.wcs import WCS
 from night.nights import NIGHT, Story, demo, live
 from nightloom.frames import FrameNotWritten
 from nightloom.night.phases import Phase
-from nightloom.night.prospect import darkness
-from nightloom.sky import sidereal_deg
 from nightloom.telemetry import events as e
 from nightloom.telemetry import log_sha256
 from nightloom_drivers.clock import Clock
@@ -203,38 +200,6 @@ def test_a_cut_link_in_the_middle_of_a_sub_costs_that_sub_only(tmp_path: Path) -
     cancelled = {event.uid for event in story.of(e.SubCancelled)}
     assert cancelled
     assert cancelled.isdisjoint(frame.uid for frame in story.frames)
-
-
-def test_the_meridian_is_crossed(tmp_path: Path) -> None:
-    """A target that comes to the limit of one pier side goes on from the other.
-
-    The target is put an hour before the meridian, and the limit at the meridian.
-    """
-    settings, rig = demo(targets=SHORT)
-    site = settings.observatory.site
-    dusk = darkness(settings, NIGHT).start_unix_s
-    ra_deg = (sidereal_deg(dusk, site.longitude_deg) + 5.0) % 360.0
-    target = settings.targets.targets[0].model_copy(update={"ra_deg": float(ra_deg)})
-    mount = settings.observatory.mount.model_copy(update={"hour_angle_pier_west_h": (-6.0, 0.05)})
-    changed = replace(
-        settings,
-        observatory=settings.observatory.model_copy(update={"mount": mount}),
-        targets=settings.targets.model_copy(update={"targets": (target,)}),
-    )
-    story = live(tmp_path, (changed, rig), hours=0.8)
-    assert story.played.promises.violations == []
-    phases = [event.after for event in story.of(e.PhaseChanged)]
-    assert phases.count(Phase.CROSSING) == 1
-    sides = [slewed.pier_side for slewed in story.of(e.Slewed)]
-    assert sides[0] == "west"
-    assert sides[-1] == "east"
-    crossing = next(
-        utc.timestamp()
-        for utc, event in story.events
-        if isinstance(event, e.PhaseChanged) and event.after == Phase.CROSSING
-    )
-    assert [at for at in story.at(e.SubBegun) if at > crossing], "subs go on from the other side"
-    assert len(story.of(e.GuidingCalibrated)) == 1, "the calibration is mirrored, not made anew"
 
 
 def test_the_whole_table_of_moves_is_respected(clear: Story) -> None:

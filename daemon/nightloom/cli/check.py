@@ -11,6 +11,7 @@ from nightloom.cli.answers import BAD_INPUT, DONE
 from nightloom.cli.check_devices import check_devices
 from nightloom.cli.configuration import add_config, config_folder
 from nightloom.settings import Problem, Settings, SettingsError, read_settings
+from nightloom.settings.notes import notes
 from nightloom.settings.problems import ABSENT
 from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.link.indi import IndiLink
@@ -27,20 +28,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print what is wrong; 0 when nothing is, otherwise 2."""
+    """Print what is wrong, or what follows from it all; 0 when nothing is wrong, otherwise 2."""
     folder = config_folder(arguments)
     problems = find_problems(folder, with_devices=arguments.devices)
+    told = [] if problems else notes(read_settings(folder).observatory)
     if arguments.json:
         listed = [
             {"file": p.file, "key": p.key, "sentence": str(p), "allowed": p.allowed}
             for p in problems
         ]
-        print(json.dumps({"folder": str(folder), "ok": not problems, "problems": listed}))
+        print(
+            json.dumps(
+                {"folder": str(folder), "ok": not problems, "problems": listed, "notes": told}
+            )
+        )
     elif problems:
         print(*problems, sep="\n", file=sys.stderr)
     else:
         checked = "The configuration and the devices are" if arguments.devices else "All is"
-        print(f"{checked} in order in {folder}.")
+        print(f"{checked} in order in {folder}.", *told, sep="\n")
     return BAD_INPUT if problems else DONE
 
 

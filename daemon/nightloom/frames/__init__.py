@@ -2,6 +2,7 @@
 
 from nightloom.frames.header import FrameFacts, frame_header
 from nightloom.frames.names import NameFacts, NamePattern
+from nightloom.frames.quality import QualityPolicy, UsualSize, quality_doubt
 from nightloom.frames.stars import (
     SAMPLE_PX,
     STAR,
@@ -22,8 +23,11 @@ __all__ = [
     "FrameNotWritten",
     "NameFacts",
     "NamePattern",
+    "QualityPolicy",
     "StarField",
+    "UsualSize",
     "frame_header",
     "measure",
+    "quality_doubt",
     "write_frame",
 ]

@@ -16,14 +16,18 @@ from numpy.typing import NDArray
 from nightloom.arithmetic import Arithmetic
 from nightloom.clouds import FrameFacts as CloudFacts
 from nightloom.clouds import FramePolicy, FrameReference, Verdict, judge_frame
+from nightloom.focus import at_zenith_px
 from nightloom.frames import (
     FrameExists,
     FrameFacts,
     FrameNotWritten,
     NameFacts,
     NamePattern,
+    QualityPolicy,
     StarField,
+    UsualSize,
     frame_header,
+    quality_doubt,
     write_frame,
 )
 from nightloom.ledger import Frame, Ledger
@@ -61,6 +65,8 @@ class Taken:
     rotation_deg: float | None
     facts: FrameFacts
     doubt: str = ""
+    knocked: bool = False
+    """Whether the telescope was moved off meanwhile: few stars then say nothing of the sky."""
 
 
 class Intake:
@@ -85,6 +91,7 @@ class Intake:
         self._clock, self._log = clock, log
         self._pattern = NamePattern(settings.policies.frames.name_pattern)
         self._references: dict[tuple[str, str], FrameReference] = {}
+        self._usual: dict[str, UsualSize] = {}
         self._queue: asyncio.Queue[Taken] = asyncio.Queue()
         self.pending: list[Taken] = []
         self._task: asyncio.Task[None] | None = None
@@ -150,7 +157,7 @@ class Intake:
             except (FrameExists, FrameNotWritten) as error:
                 verdict = self._lost(taken, verdict, error)
         self._record(taken, stars, verdict, path if digest else "", digest)
-        if verdict.transparency is not None:
+        if verdict.transparency is not None and not taken.knocked:
             self._lookout.frame(verdict.transparency)
         if verdict.accepted:
             self._focusing.learn(taken.filter, stars, taken.airmass)
@@ -190,14 +197,32 @@ class Intake:
             taken.airmass,
         )
         verdict = judge_frame(facts, reference, policy)
-        rms, most = taken.guide_rms_arcsec, limits.largest_guide_rms_arcsec
-        if taken.doubt:
-            verdict = replace(verdict, accepted=False, reason=taken.doubt)
-        elif verdict.accepted and rms is not None and most is not None and rms > most:
-            reason = f"guide error {rms:.2f}″, at most {most:g}″ allowed"
-            verdict = replace(verdict, accepted=False, reason=reason)
+        doubt = taken.doubt
+        if not doubt and verdict.accepted:
+            doubt = self._quality_doubt(taken, stars)
+        if doubt:
+            verdict = replace(verdict, accepted=False, reason=doubt)
         self._references[key] = reference.learn(facts, verdict, policy)
         return verdict
+
+    def _quality_doubt(self, taken: Taken, stars: StarField) -> str:
+        """What speaks against a frame's guiding and star shape; the next is held to this one."""
+        limits = self._settings.policies.frames
+        usual = self._usual.setdefault(taken.filter, UsualSize())
+        size_px = at_zenith_px(stars.half_flux_radius_px, taken.airmass)
+        doubt = quality_doubt(
+            taken.guide_rms_arcsec,
+            stars.ellipticity,
+            size_px,
+            usual.median_px,
+            QualityPolicy(
+                limits.largest_guide_rms_arcsec,
+                limits.largest_ellipticity,
+                limits.largest_growth_percent / 100.0,
+            ),
+        )
+        usual.add(size_px)
+        return doubt
 
     def _path(self, taken: Taken) -> str:
         facts = NameFacts(

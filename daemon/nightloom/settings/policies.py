@@ -166,6 +166,12 @@ class FramesPolicy(Table):
         gt=0,
         description="growth of the half-flux radius above which a frame is rejected",
     )
+    largest_ellipticity: float | None = Field(
+        default=0.4,
+        gt=0,
+        lt=1,
+        description="1 less short over long axis of the stars above which a frame is rejected",
+    )
     largest_guide_rms_arcsec: float | None = Field(
         default=None,
         gt=0,
