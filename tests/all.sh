@@ -25,3 +25,4 @@ run ruff format --check
 run mypy
 run lint-imports
 run pytest "$@"
+run python tests/benchmarks/stars.py --quick --limits

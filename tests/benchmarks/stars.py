@@ -30,7 +30,7 @@ SATURATION_ADU = 64000.0
 SHAPES = {1: (1000, 1000), 9: (2448, 3664), 26: (4176, 6248), 62: (6388, 9576)}
 QUICK = (1, 9)
 STARS_PER_MEGAPIXEL = 60  # of those seen: a rich field at the galactic pole, a poor one elsewhere
-RATIO_MAX = {1: 1.0, 9: 0.9, 26: 0.4, 62: 0.3}  # of the plain pipeline's time
+RATIO_MAX = {1: 0.7, 9: 0.7, 26: 0.5, 62: 0.3}  # of the plain pipeline's time
 RADIUS_ERROR_MAX = 0.01
 STALL_SHARE_MAX = 0.6  # of the longest wait while the same frame is pickled
 
@@ -210,13 +210,13 @@ def main() -> int:
     asked.add_argument("--quick", action="store_true", help="1 and 9 megapixels only")
     asked.add_argument("--limits", action="store_true", help="fail where a limit is broken")
     options = asked.parse_args()
-    console = Console(width=130)
+    console = Console(width=140)
     rows, broken = [], []
     for size in QUICK if options.quick else SHAPES:
         shape = SHAPES[size]
         megapixels = shape[0] * shape[1] / 1e6
         frame = drawn(shape, round(STARS_PER_MEGAPIXEL * megapixels))
-        one = row(f"{size} megapixels", frame, runs=5 if size < 20 else 3)
+        one = row(f"{size} MP", frame, runs=5 if size < 20 else 3)
         rows.append(one)
         if one.ratio > RATIO_MAX[size]:
             broken.append(f"{one.name}: {one.ratio:.2f} of plain SEP, limit {RATIO_MAX[size]}")
@@ -224,16 +224,16 @@ def main() -> int:
             broken.append(f"{one.name}: half-flux radius off by {one.radius_error:+.2%}")
     if not options.quick:
         shape = SHAPES[26]
-        others = {"26, dense": 1500 * 26, "26, 40 stars": 40, "26, none": 0}
+        others = {"26 MP, dense": 1500 * 26, "26 MP, 40 stars": 40, "26 MP, none": 0}
         rows += [row(name, drawn(shape, stars), runs=2) for name, stars in others.items()]
     console.print(table(rows))
     size = 9 if options.quick else 26
     console.print(
         f"count from frame to frame, {size} megapixels: ±{steadiness(SHAPES[size], 6):.1%}"
     )
-    shared_s, pickled_s = waits_s(np.zeros(SHAPES[size], np.uint16))
+    shared_s, pickled_s = waits_s(np.zeros(SHAPES[26], np.uint16))
     console.print(
-        f"the loop's longest wait as {size} megapixels go to a worker: {1e3 * shared_s:.1f} ms, "
+        f"the loop's longest wait as 26 megapixels go to a worker: {1e3 * shared_s:.1f} ms, "
         f"pickled {1e3 * pickled_s:.1f} ms"
     )
     if shared_s > STALL_SHARE_MAX * pickled_s:
