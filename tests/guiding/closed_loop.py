@@ -59,7 +59,7 @@ class Seen:
 
 
 class GuidedSky:
-    """A mount tracking a place one hour east of the meridian, and its guide camera."""
+    """A mount tracking a place two hours east of the meridian, and its guide camera."""
 
     def __init__(
         self, mount: MountSettings, seed: int, *, dec_deg: float = 20.0, jitter_arcsec: float = 0.5
@@ -77,7 +77,7 @@ class GuidedSky:
         self._chance = np.random.default_rng(seed)
         self.mount.unpark(self.now_s)
         self.mount.set_tracking(self.now_s, True)
-        ra_hours = (self.world.site.sidereal_deg(self.now_s) / 15 + 1.0) % 24
+        ra_hours = (self.world.site.sidereal_deg(self.now_s) / 15 + 2.0) % 24
         self.now_s += self.mount.begin_slew(self.now_s, ra_hours, dec_deg)
         self.dec_deg = dec_deg
         self.stars = self._choose()

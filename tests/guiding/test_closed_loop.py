@@ -86,12 +86,10 @@ def test_a_calibration_of_another_evening_is_found_out(wrong: str) -> None:
         true.declination_deg,
     )
     control = Control(learned, GuidePolicy(0.15 / sky.scale_arcsec_per_px))
-    frames = 0
-    for frames, _ in enumerate(guide(sky, forecasting(sky, learned, control), 0.05)):
+    for _ in guide(sky, forecasting(sky, learned, control), 70 / 3600):
         if not control.fits:
             break
     assert not control.fits
-    assert frames < 30
 
 
 def test_a_calibration_that_fits_is_never_doubted(

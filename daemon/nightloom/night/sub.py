@@ -15,6 +15,9 @@ from nightloom_drivers.devices import Exposure
 
 SOFTWARE = "nightloom"
 
+KNOCK_ARCSEC = 15.0
+"""No air moves a guide star so far: something pushed the telescope, and trailed the stars."""
+
 
 @dataclass(eq=False)
 class Sub:
@@ -74,19 +77,28 @@ class Closed:
     guide_rms_arcsec: float | None
     rotation_deg: float | None
     doubt: str
+    knocked: bool
 
 
 def at_closing(context: Context, sub: Sub) -> Closed:
     """Note what the frame needs to say of this moment."""
     guided = context.guiding.statistics
     clouded = context.lookout.last_dim_s > sub.began_s
+    knocked = guided.peak_arcsec > KNOCK_ARCSEC
     solution = context.pointing.solution
     return Closed(
         _facts(context, sub, guided),
         guided.rms_arcsec if guided.count else None,
         None if solution is None else solution.rotation_deg,
-        "cloud passed over it" if clouded else "",
+        _doubt(clouded, knocked, guided.peak_arcsec),
+        knocked,
     )
+
+
+def _doubt(clouded: bool, knocked: bool, peak_arcsec: float) -> str:
+    if knocked:
+        return f"the telescope was {peak_arcsec:.0f}″ off for a while"
+    return "cloud passed over it" if clouded else ""
 
 
 async def fetch(context: Context, sub: Sub, closed: Closed) -> None:
@@ -110,6 +122,7 @@ async def fetch(context: Context, sub: Sub, closed: Closed) -> None:
             rotation_deg=closed.rotation_deg,
             facts=replace(closed.facts, started_at=frame.start),
             doubt=closed.doubt,
+            knocked=closed.knocked,
         )
     )
     sub.taken_in = True

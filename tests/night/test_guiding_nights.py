@@ -1,0 +1,164 @@
+"""What the guide loop does in a night: dithers, refused pulses, knocks, calibrations that stay."""
+
+import asyncio
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from night.nights import Story, demo, live
+from nightloom.ledger import FILE_NAME, GuideCalibration, Ledger
+from nightloom.telemetry import events as e
+from nightloom_drivers.clock import Clock
+from nightloom_drivers.link import Link, LoopbackLink, State, Value
+from nightloom_drivers.simulators.mount import MountSimulator
+
+SHORT = {"R": 60.0, "G": 60.0, "B": 60.0}
+GATHERING_S = 3900.0
+"""Into the night: its subs are under way."""
+
+
+def mount_of(link: Link) -> MountSimulator:
+    assert isinstance(link, LoopbackLink)
+    mount = link._responders["Rig Mount"]
+    assert isinstance(mount, MountSimulator)
+    return mount
+
+
+def refuse_pulses(link: Link, count: int) -> None:
+    """Have the mount turn so many pulses down."""
+    mount, left = mount_of(link), count
+    receive = mount.receive
+
+    def moody(name: str, values: Mapping[str, Value]) -> None:
+        nonlocal left
+        if name.startswith("TELESCOPE_TIMED_GUIDE") and left:
+            left -= 1
+            mount.publish(name, State.ALERT)
+        else:
+            receive(name, values)
+
+    mount.receive = moody  # type: ignore[method-assign]
+
+
+@pytest.fixture(scope="module")
+def clear(tmp_path_factory: pytest.TempPathFactory) -> Story:
+    return live(tmp_path_factory.mktemp("guided"), demo(targets=SHORT), hours=0.7)
+
+
+def test_dithers_settle_in_six_seconds(clear: Story) -> None:
+    """A dither with its settling takes 5 to 10 s (common practice, no source)."""
+    took_s = [dithered.settle_s for dithered in clear.of(e.Dithered)]
+    assert len(took_s) >= 8
+    assert np.median(took_s) <= 6.0
+    assert not clear.of(e.SettleFailed)
+
+
+def test_every_frame_says_its_guide_error_by_axis_and_what_the_air_made_of_it(
+    clear: Story,
+) -> None:
+    for frame in clear.of(e.FrameKept):
+        total = np.hypot(frame.guide_ra_rms_arcsec, frame.guide_dec_rms_arcsec)
+        assert frame.guide_rms_arcsec == pytest.approx(total)
+        assert frame.guide_peak_arcsec >= frame.guide_rms_arcsec
+        assert 0 < frame.guide_air_arcsec < 2 * frame.guide_rms_arcsec
+
+
+def test_air_is_what_the_simulator_has(clear: Story) -> None:
+    """0.5″ in one second and one axis are 0.5″ in two seconds and two axes."""
+    air = np.median([frame.guide_air_arcsec for frame in clear.of(e.FrameKept)])
+    assert air == pytest.approx(0.5, rel=0.15)
+
+
+def test_one_refused_pulse_costs_nothing(tmp_path: Path) -> None:
+    async def refuse_once(link: Link, clock: Clock) -> None:
+        await asyncio.sleep(GATHERING_S)
+        refuse_pulses(link, 1)
+        await asyncio.get_running_loop().create_future()
+
+    story = live(tmp_path, demo(targets=SHORT), hours=0.3, meddler=refuse_once)
+    assert story.played.promises.violations == []
+    (trouble,) = story.of(e.DeviceTrouble)
+    assert trouble.kind == "refused"
+    assert not story.of(e.SubCancelled)
+    assert [phase.after for phase in story.of(e.PhaseChanged)].count("readying") == 1
+
+
+def test_a_mount_that_goes_on_refusing_is_trouble_and_the_night_goes_on(tmp_path: Path) -> None:
+    async def refuse_some(link: Link, clock: Clock) -> None:
+        await asyncio.sleep(GATHERING_S)
+        refuse_pulses(link, 3)
+        await asyncio.get_running_loop().create_future()
+
+    story = live(tmp_path, demo(targets=SHORT), hours=0.6, meddler=refuse_some)
+    assert story.played.promises.violations == []
+    assert len(story.of(e.DeviceTrouble)) >= 2
+    last = story.at(e.DeviceTrouble)[-1]
+    assert [at for at in story.at(e.SubBegun) if at > last]
+
+
+def test_a_knock_out_of_the_windows_is_found_by_the_pattern_and_put_back(tmp_path: Path) -> None:
+    """A tube pushed by 2′, which is 29 guide pixels; the windows reach 14."""
+
+    async def knock(link: Link, clock: Clock) -> None:
+        await asyncio.sleep(GATHERING_S)
+        mount = mount_of(link)._mount
+        now_s = clock.unix_s()
+        mount._dec.move(now_s, mount._dec.motor.at(now_s) + 120 / 3600, 1.0)
+        await asyncio.get_running_loop().create_future()
+
+    story = live(tmp_path, demo(targets=SHORT), hours=0.4, meddler=knock)
+    assert story.played.promises.violations == []
+    phases = [phase.after for phase in story.of(e.PhaseChanged)]
+    assert "sheltering" not in phases
+    assert phases.count("acquiring") == 1
+    hurt = [frame for frame in story.of(e.FrameKept) if frame.guide_peak_arcsec > 60]
+    assert len(hurt) <= 1, "it is back before the next sub"
+
+
+def test_a_calibration_is_used_again_the_next_time(tmp_path: Path) -> None:
+    first = live(tmp_path, demo(targets=SHORT), hours=0.3)
+    again = live(tmp_path, demo(targets=SHORT), hours=0.3)
+    assert len(first.of(e.GuidingCalibrated)) == 1
+    assert not again.of(e.GuidingCalibrated)
+    assert again.of(e.GuidingStarted)
+    assert again.of(e.SubBegun)
+
+
+@pytest.mark.parametrize(("ra_turn_deg", "dec_turn_deg"), [(90.0, 90.0), (0.0, 180.0)])
+def test_a_calibration_that_stopped_fitting_is_measured_anew(
+    tmp_path: Path, ra_turn_deg: float, dec_turn_deg: float
+) -> None:
+    """The guide camera was turned by a quarter, or pulses north go south since then."""
+    live(tmp_path, demo(targets=SHORT), hours=0.3)
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        (true,) = ledger.calibrations()
+        ledger.add_calibration(
+            GuideCalibration(
+                datetime(2026, 11, 9, tzinfo=UTC),
+                true.pier_side,
+                true.scale_arcsec_per_px,
+                true.declination_deg,
+                true.ra_angle_deg + ra_turn_deg,
+                true.dec_angle_deg + dec_turn_deg,
+                true.ra_rate_px_per_s,
+                true.dec_rate_px_per_s,
+                true.backlash_s,
+                true.north_is_south,
+            )
+        )
+    story = live(tmp_path, demo(targets=SHORT), hours=0.4)
+    assert story.of(e.GuidingDoubted)
+    (calibrated,) = story.of(e.GuidingCalibrated)
+    turned = calibrated.angle_deg - true.ra_angle_deg
+    assert abs((turned + 180) % 360 - 180) < 3
+    after = story.at(e.GuidingCalibrated)[0]
+    later = [
+        frame
+        for at, frame in zip(story.at(e.FrameKept), story.of(e.FrameKept), strict=True)
+        if at > after + 300
+    ]
+    assert later
+    assert max(frame.guide_rms_arcsec for frame in later) < 1.0
