@@ -40,13 +40,30 @@ def edit(folder: Path, file: str, old: str, new: str) -> None:
 
 def test_a_good_configuration_passes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check"]) == 0
-    assert capsys.readouterr().out == f"All is in order in {folder}.\n"
+    assert capsys.readouterr().out.startswith(f"All is in order in {folder}.\nThe mount flips: ")
     assert main(["check", "--json", "--config", str(folder)]) == 0
-    assert json.loads(capsys.readouterr().out) == {
-        "folder": str(folder),
-        "ok": True,
-        "problems": [],
-    }
+    told = json.loads(capsys.readouterr().out)
+    assert (told["folder"], told["ok"], told["problems"]) == (str(folder), True, [])
+    assert len(told["notes"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("needs_flip = true", "needs_flip = false", "as a fork does; pier sides"),
+        ("[-6.5, 0.25]", "[-6.5, -0.1]", "Neither side may look from -0.1 to +0.02 h: the mount"),
+        ("needs_flip = true", "flip_after_h = 0.5", "stands still for 15 min at each crossing"),
+        ("needs_flip = true", 'pier_side = "solved"', "a solved frame that lies upside down"),
+        ("needs_flip = true", 'pier_side = "opposite"', "report the other side"),
+        ("needs_flip = true", "flip_retry_s = 60", "told once more after 60 s"),
+    ],
+)
+def test_how_a_mount_gets_past_the_meridian_is_explained(
+    folder: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, said: str
+) -> None:
+    edit(folder, "observatory.toml", old, new)
+    assert main(["check"]) == 0
+    assert said in capsys.readouterr().out
 
 
 def test_problems_are_listed_on_stderr_or_as_json(

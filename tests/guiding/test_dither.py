@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
 
-from nightloom.guiding import CameraPair, next_dither
-from nightloom.guiding.dither import R2_STEP, r2_points
+from nightloom.guiding import CameraPair, is_free, next_dither
+from nightloom.guiding.dither import R2_STEP, SAME_PX, r2_points
 
 
 def walk(count: int, radius_px: float, least_px: float, index: int = 0) -> np.ndarray:
@@ -44,6 +44,38 @@ def test_least_distance_is_always_kept(
 ) -> None:
     """Also when the disc is full and has to widen."""
     assert pdist(walk(count, radius_px, least_px, index)).min() >= least_px
+
+
+def test_no_two_pointings_of_a_filter_are_near_over_a_hundred_cycles() -> None:
+    """All pointings keep the distance, so those of any filter do: two in each cycle here."""
+    pointings = walk(200, 12.0, 3.0, 700_000)
+    assert len(pointings) == 201
+    assert pdist(pointings).min() >= 3.0
+    steps = np.hypot(*np.diff(pointings, axis=0).T)
+    assert steps.mean() < 0.5 * np.hypot(*pointings.T).max()
+
+
+def test_no_place_is_used_again_on_another_night() -> None:
+    """Thirty nights of thirty pointings on one target, each within the disc or a little beyond."""
+    nights: list[np.ndarray] = []
+    for night in range(30):
+        elsewhere = np.vstack(nights) if nights else np.empty((0, 2))
+        pointings = np.empty((0, 2))
+        for _ in range(30):
+            place = next_dither(pointings, 12.0, 3.0, 739_000 + night, elsewhere)
+            assert is_free(place, pointings, 3.0, elsewhere)
+            pointings = np.vstack([pointings, place])
+        nights.append(pointings)
+    everywhere = np.vstack(nights)
+    assert pdist(everywhere).min() >= SAME_PX
+    assert np.hypot(*everywhere.T).max() <= 12.0 * math.sqrt(2)
+
+
+def test_a_place_is_free_by_its_distances() -> None:
+    here, there = np.array([[0.0, 0.0]]), np.array([[5.0, 0.0]])
+    assert is_free((3.0, 0.0), here, 3.0, there)
+    assert not is_free((2.9, 0.0), here, 3.0, there)
+    assert not is_free((5.1, 0.0), here, 3.0, there)
 
 
 @pytest.mark.parametrize("index", [0, 1, 250])

@@ -94,6 +94,20 @@ CASES = [
     ),
     (
         "observatory.toml",
+        "hour_angle_pier_west_h = [-6.5, 0.25]",
+        "hour_angle_pier_west_h = [-0.1, 7.0]",
+        "observatory.toml: mount must have lower hour angles in hour_angle_pier_west_h, where the"
+        " telescope looks east, than in hour_angle_pier_east_h.",
+    ),
+    (
+        "observatory.toml",
+        "hour_angle_pier_east_h = [-0.25, 6.5]",
+        "hour_angle_pier_east_h = [-3.0, 3.0]\nflip_after_h = 3.5",
+        "observatory.toml: mount must have flip_after_h inside hour_angle_pier_east_h, or no target"
+        " could be followed through the meridian.",
+    ),
+    (
+        "observatory.toml",
         "minimum_steps = 500",
         "minimum_steps = 20000",
         "observatory.toml: focuser must have minimum_steps below maximum_steps.",
