@@ -186,7 +186,8 @@ def test_missing_subs_are_made_up_within_two_cycles(
 ) -> None:
     """After rejections, two cycles of good subs later the night is back in its weave.
 
-    While no filter has to wait.
+    While no filter has to wait. Where lengths differ and a verdict is on its way, a cycle may go
+    the other way round, and is told from the weave by one sub.
     """
     night = Night(cycle_of(shares), verdict_after)
     for good in verdicts:
@@ -198,10 +199,11 @@ def test_missing_subs_are_made_up_within_two_cycles(
         night.take(good=True)
     while night.pending:
         night.judge()
-    subs = sum(round(s / night.exposure_s[f]) for f, s in night.accepted_s.items())
-    endless = list(night.weave.order) * (subs // ring + 1)
-    expected = Counter(endless[:subs])
-    assert {f: round(s / night.exposure_s[f]) for f, s in night.accepted_s.items()} == expected
+    got = Counter({f: round(s / night.exposure_s[f]) for f, s in night.accepted_s.items()})
+    endless = list(night.weave.order) * (got.total() // ring + 1)
+    expected = Counter(endless[: got.total()])
+    mirrored = verdict_after > 0 and len({exposure_s for _, exposure_s in shares}) > 1
+    assert max(abs(got[f] - expected[f]) for f in night.cycle.counts) <= mirrored
 
 
 def test_a_rejected_sub_is_taken_again_at_once_at_another_pointing() -> None:
