@@ -83,7 +83,9 @@ def next_sub(
     completes = not ahead and place % len(weave.order) == 0
     return Next(
         filter_,
-        dither_before=filter_ in pointing or (completes and bool(pointing)),
+        # A filter that has all it wanted leaves the cycle; what it took here asks for no dither.
+        dither_before=filter_ in pointing
+        or (completes and not cycle.counts.keys().isdisjoint(pointing)),
         reason=_reason(filter_, ahead, completes and place > 0, filter_ in pointing),
     )
 
