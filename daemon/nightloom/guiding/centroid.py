@@ -23,6 +23,8 @@ CENTROID_STEPS = 6
 # Images of different stars wander apart in the air by some hundredths of a FWHM (common practice,
 # no source), so that no single bright star should carry all the weight.
 WANDER_FWHM = 0.03
+# Wide enough for a star half as wide again as the reference, narrow enough to shut most noise out.
+WIDTH_FWHM = 2.5
 # A star further than this from the others' offset is a hot pixel, a satellite or another star.
 STRAY_FWHM = 0.75
 STRAY_SIGMA = 5.0
@@ -33,8 +35,9 @@ class Measurement:
     """What one guide frame says.
 
     ``dx_px``, ``dy_px``: weighted offset of the held stars from their reference positions;
-    ``error_px``: its standard error in one axis; ``fwhm_px``: their median FWHM; all NaN when no
-    star is held. ``flux_ratio``: median light of the stars in the frame, held or not, against the
+    ``error_px``: its standard error in one axis; ``fwhm_px``: their median FWHM; ``width_px``: a
+    FWHM of all of them that hardly depends on where they lie on the pixels; all NaN when no star is
+    held. ``flux_ratio``: median light of the stars in the frame, held or not, against the
     reference (0 without any). ``held``: how many stars were held. Arrays have shape (n,), in the
     order of the reference: positions and errors of lost stars are NaN.
     """
@@ -50,6 +53,7 @@ class Measurement:
     snr: Floats
     star_error_px: Floats
     is_held: NDArray[np.bool_]
+    width_px: float = np.nan
 
 
 def measure(
@@ -97,7 +101,8 @@ def measure(
     stayed = np.hypot(*(moved - shift[:, None])) < stars.fwhm_px + 1.0
     held = (snr >= HELD_SNR_MIN) & stayed
     held &= _agree(moved, error, held, stars.fwhm_px)
-    return _summary(stars, visible, held, moved, error, snr, flux, fwhm_px)
+    width_px = _width_px(light[held], step, centre[:, held], stars.fwhm_px)
+    return _summary(stars, visible, held, moved, error, snr, flux, fwhm_px, width_px)
 
 
 def nothing_held(count: int) -> Measurement:
@@ -186,6 +191,19 @@ def _photometry(
     return flux, flux / np.sqrt(np.maximum(flux, 0) / stars.gain_e_per_adu + sky_variance)
 
 
+def _width_px(light: Floats, step: NDArray[np.intp], centre: Floats, fwhm_px: float) -> float:
+    """FWHM of stars laid over each other, from the second moment of their light in an aperture.
+
+    A pixel adds 1/12 px² to that wherever a star lies, while a window as narrow as a coarsely
+    sampled star makes it look smaller or larger from place to place.
+    """
+    across, down = step - centre[0][:, None], step - centre[1][:, None]
+    square = across[:, None, :] ** 2 + down[:, :, None] ** 2
+    share = np.clip(WIDTH_FWHM * fwhm_px + 0.5 - np.sqrt(square), 0.0, 1.0) * light
+    total, moment = float(share.sum()), float((share * square).sum())
+    return FWHM_PER_SIGMA * (moment / total / 2) ** 0.5 if min(total, moment) > 0 else np.nan
+
+
 def _agree(
     moved: Floats, error: Floats, held: NDArray[np.bool_], fwhm_px: float
 ) -> NDArray[np.bool_]:
@@ -207,6 +225,7 @@ def _summary(
     snr: Floats,
     flux: Floats,
     fwhm_px: Floats,
+    width_px: float,
 ) -> Measurement:
     nans, which = np.full((3, len(stars)), np.nan), visible[held]
     nans[0, which] = stars.x_px[which] + moved[0, held]
@@ -227,6 +246,7 @@ def _summary(
         snr=all_snr,
         star_error_px=nans[2],
         is_held=is_held,
+        width_px=width_px,
     )
 
 
