@@ -1,7 +1,14 @@
+"""The watch on simulated star sizes; the benchmark tests/benchmarks/watch.py has the long runs."""
+
 import numpy as np
 import pytest
 
-from nightloom.focus import at_zenith_px, watch_drift, watch_filters
+from focus.star_sizes import SPACING_S, ZONE_STEPS, Air, Night
+from focus.watched import plain_night, watch_night
+from nightloom.focus import Sub, Watch, at_zenith_px, run_length, threshold_for
+
+SHIFTS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
+BEGINS_S = 2 * 3600.0
 
 
 @pytest.mark.parametrize(
@@ -12,36 +19,128 @@ def test_airmass_correction(airmass: float, growth: float) -> None:
     assert at_zenith_px(2.0 * growth, airmass) == pytest.approx(2.0, rel=1e-4)
 
 
-def test_steady_stars_seldom_ask() -> None:
-    """With noise of 3 %, fewer than 1 run of 20 subs in 50 crosses a limit of 12 %."""
-    generator = np.random.default_rng(2)
-    runs = 2.0 * np.exp(0.03 * generator.standard_normal((400, 20)))
-    asked = [any(watch_drift(list(run[:n]), 0.12).check for n in range(21)) for run in runs]
-    assert np.mean(asked) < 0.02
+def integral_equation(threshold: float, shift: float, nodes: int = 120) -> float:
+    """One-sided run length, k 0.5: L(s) = 1 + L(0) F(k − s) + ∫ L(x) f(x + k − s) dx.
+
+    Goel & Wu 1971 (Technometrics 13, 221; from memory), by Gauss–Legendre quadrature.
+    """
+    from scipy.stats import norm
+
+    at, weights = np.polynomial.legendre.leggauss(nodes)
+    at, weights = threshold * (at + 1) / 2, threshold * weights / 2
+    states = np.concatenate([[0.0], at])
+    to = weights * norm.pdf(at[None, :] + 0.5 - states[:, None] - shift)
+    to_zero = norm.cdf(0.5 - states - shift)
+    matrix = np.eye(nodes + 1) - np.column_stack([to_zero, to])
+    return float(np.linalg.solve(matrix, np.ones(nodes + 1))[0])
 
 
-def test_grown_stars_ask_for_a_check() -> None:
-    """Two of the last three subs above the limit ask; one bad sub does not."""
-    steady = [2.0, 2.02, 1.98, 2.0, 2.01]
-    assert not watch_drift([*steady, 3.5], 0.12).check
-    drift = watch_drift([*steady, 2.4, 2.4], 0.12)
-    assert drift.check
-    assert drift.growth == pytest.approx(0.2)
-    assert drift.reason == "stars grew by 20%, limit 12%"
+@pytest.mark.parametrize(("threshold", "published"), [(4.0, 335.37), (5.0, 930.89)])
+def test_run_length_without_a_shift(threshold: float, published: float) -> None:
+    """Integral equation of Goel & Wu 1971; half of it two-sided, Montgomery's 168 and 465."""
+    assert integral_equation(threshold, 0.0) == pytest.approx(published, rel=1e-4)
+    assert run_length(threshold, 0.5) == pytest.approx(published, rel=0.02)
+    assert threshold_for(published, 0.5) == pytest.approx(threshold, abs=0.02)
 
 
-def test_too_few_subs_say_so() -> None:
-    """Before there is a reference and something to compare, nothing is claimed."""
-    drift = watch_drift([2.0, 2.0, 4.0, 4.0, 4.0], 0.12)
-    assert not drift.check
-    assert drift.reason == "5 of 6 subs since the last focus run"
+@pytest.mark.parametrize(
+    ("threshold", "published"),
+    [
+        (4.0, (167.68, 74.22, 26.63, 13.29, 8.38, 4.75, 3.34, 2.19)),
+        (5.0, (465.44, 139.49, 38.00, 17.05, 10.38, 5.75, 4.01, 2.57)),
+    ],
+)
+def test_run_lengths_of_two_sides(threshold: float, published: tuple[float, ...]) -> None:
+    """Two one-sided sums alarm at the sum of their rates (computed from Goel & Wu 1971)."""
+    for shift, expected in zip(SHIFTS, published, strict=True):
+        exact = [integral_equation(threshold, sign * shift) for sign in (1, -1)]
+        assert 1.0 / sum(1.0 / one for one in exact) == pytest.approx(expected, abs=0.006)
+        if shift < 3.0:  # an approximation for many subs until the alarm
+            ours = [run_length(threshold, 0.5, sign * shift) for sign in (1, -1)]
+            assert 1.0 / sum(1.0 / one for one in ours) == pytest.approx(expected, rel=0.06)
 
 
-def test_filters_are_judged_apart() -> None:
-    """Filters with different star sizes do not look like drift, and the worst one is named."""
-    steady = {"L": [2.0] * 6, "B": [2.6] * 6}
-    assert not watch_filters(steady, 0.12).check
-    grown = watch_filters({**steady, "R": [2.0] * 3 + [2.5] * 3}, 0.12)
-    assert grown.check
-    assert grown.reason.startswith("R: ")
-    assert not watch_filters({}, 0.12).check
+def test_a_watch_on_independent_sizes_keeps_its_run_length() -> None:
+    """Sizes that scatter independently about a level: alarms come as often as was asked."""
+    generator = np.random.default_rng(1)
+    alarms = 0
+    for _ in range(12):
+        watch = Watch()
+        for i in range(240):
+            size = 2.0 * np.exp(0.1 * generator.standard_normal())
+            watch = watch.saw(Sub(i * 120.0, "L", size, 1.0))
+            if watch.alarms(2.0):
+                alarms += 1
+                watch = watch.focused(moved=False)
+    assert 0.3 <= alarms / 12 <= 3.0
+
+
+def test_seeing_that_swings_asks_for_no_curve() -> None:
+    """±40 % of seeing and steady focus: the test after each alarm says that focus stayed."""
+    nights = [Night(seed, Air(0.05, 900.0, 0.4)) for seed in range(4)]
+    outcomes = [watch_night(night) for night in nights]
+    assert sum(outcome.curves for outcome in outcomes) == 0
+    assert np.mean([len(outcome.alarms_s) for outcome in outcomes]) < 8.0
+    plain = [plain_night(Night(seed, Air(0.05, 900.0, 0.4))).curves for seed in range(4)]
+    assert min(plain) >= 2
+
+
+def test_guide_stars_tell_the_air_from_focus() -> None:
+    """The same nights without guide stars raise more alarms."""
+    air = Air(0.05, 900.0, 0.4)
+    told, untold = (
+        sum(len(watch_night(Night(seed, air, guided=guided)).alarms_s) for seed in range(4))
+        for guided in (True, False)
+    )
+    assert told < untold
+
+
+def test_a_drift_of_a_zone_an_hour_is_caught_early() -> None:
+    growths = []
+    for seed in range(5):
+        night = Night(seed, defocus=lambda s: ZONE_STEPS * max(0.0, s - BEGINS_S) / 3600, hours=3.0)
+        outcome = watch_night(night, false_alarms_per_night=2.0)
+        after = zip(outcome.alarms_s, outcome.growth_at_alarm, strict=True)
+        growths.append(next(growth for at_s, growth in after if at_s > BEGINS_S))
+    assert np.median(growths) < 0.10
+
+
+def test_a_step_of_a_zone_is_caught_within_four_subs() -> None:
+    for seed in range(5):
+        night = Night(seed, defocus=lambda s: ZONE_STEPS * (s > BEGINS_S), hours=3.0)
+        outcome = watch_night(night, false_alarms_per_night=2.0)
+        alarm_s = next(at_s for at_s in outcome.alarms_s if at_s > BEGINS_S)
+        assert (alarm_s - BEGINS_S) / SPACING_S <= 4.0
+        assert abs(night.defocus(3 * 3600.0) + night.moved_steps) < ZONE_STEPS / 4
+
+
+def test_filters_have_levels_of_their_own() -> None:
+    """A filter with larger stars is not a growth."""
+    watch = Watch()
+    generator = np.random.default_rng(3)
+    for i in range(60):
+        size = {"L": 2.0, "B": 2.5}["LB"[i % 2]] * np.exp(0.02 * generator.standard_normal())
+        watch = watch.saw(Sub(i * 120.0, "LB"[i % 2], size, 1.0, 3.0))
+    assert abs(watch.growth) < 0.1
+    assert not watch.alarms(1.0)
+
+
+def test_one_bad_sub_brings_no_alarm() -> None:
+    generator = np.random.default_rng(4)
+    watch = Watch()
+    for i in range(40):
+        size = 2.0 * np.exp(0.02 * generator.standard_normal()) * (1.5 if i == 39 else 1.0)
+        watch = watch.saw(Sub(i * 120.0, "L", size, 1.0))
+    assert not watch.alarms(2.0)
+
+
+def test_a_new_stretch_begins_at_zero() -> None:
+    """After a look at the focus the sum is zero, and grown subs are only kept when the air did."""
+    watch = Watch()
+    for i, size in enumerate([2.0] * 20 + [2.6] * 4):
+        watch = watch.saw(Sub(i * 120.0, "L", size, 1.0))
+    assert watch.alarms(1.0)
+    assert watch.growth == pytest.approx(0.3, abs=0.05)
+    assert len(watch.focused(moved=True).subs) == 20
+    assert len(watch.focused(moved=False).subs) == 24
+    assert not watch.focused(moved=True).alarms(1.0)

@@ -1,52 +1,63 @@
-"""Whether stars have grown since the last focus run, filter by filter.
+"""Whether stars grow for a reason that is not the air: a CUSUM over all subs, whatever the filter.
 
-A first, plain rule: the median of the last few subs against the median of the first few. Sizes are
-compared as logarithms, within one filter only, after correction for airmass.
+Each sub's surprise, in standard errors and clipped, less an allowance, is summed up and kept from
+falling below zero; the sum asks for a check of the focus when it reaches a threshold. While it is
+above zero, subs do not teach the reference, lest a slow drift be learned as normal.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from math import exp, log
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import expm1
 from statistics import median
 
-SEEING_EXPONENT = 0.6  # of airmass: Kolmogorov turbulence (Neilsen et al. 2019, arXiv:1912.06254)
-_REFERENCE_SUBS = 3
+from nightloom.focus.air import Sub, surprise
+from nightloom.focus.runs import threshold_for
+
+_ALLOWANCE = 0.5  # half of the shift to be found soonest, in standard errors (Page, Moustakides)
+_CLIP = 3.0  # standard errors: one bad sub alone brings no alarm
+_TEACHING = 1.5  # below this sum subs teach: only below 0 would favour small stars
 _RECENT_SUBS = 3
+_NIGHT_S = 8 * 3600.0  # the night that false alarms are counted by
 
 
 @dataclass(frozen=True)
-class Drift:
-    """What the watch says: whether focus should be checked, by how much stars grew, and why."""
+class Watch:
+    """What the subs of a night have shown; the first `learned` of them are the reference."""
 
-    check: bool
-    growth: float
-    reason: str
+    subs: tuple[Sub, ...] = ()
+    learned: int = 0
+    stretch: int = 0
+    total: float = 0.0
+    growths: tuple[float, ...] = ()
 
+    @property
+    def growth(self) -> float:
+        """Growth of the stars since the sum was last zero, as a fraction; median of three subs."""
+        return expm1(median(self.growths[-_RECENT_SUBS:])) if self.growths else 0.0
 
-def at_zenith_px(radius_px: float, airmass: float) -> float:
-    """Half-flux radius as the same air would give it at the zenith."""
-    return float(radius_px / airmass**SEEING_EXPONENT)
+    def saw(self, sub: Sub) -> "Watch":
+        """Take in an accepted sub; its stretch is the present one."""
+        sub = replace(sub, stretch=self.stretch)
+        subs = (*self.subs, sub)
+        if not self.subs:
+            return replace(self, subs=subs, learned=1)
+        seen = surprise(self.subs[: self.learned], self.subs[-1], sub)
+        clipped = min(max(seen.standard, -_CLIP), _CLIP)
+        total = max(0.0, self.total + clipped - _ALLOWANCE)
+        learned = len(subs) if total < _TEACHING else self.learned
+        growths = (*self.growths, seen.growth) if total else ()
+        return replace(self, subs=subs, learned=learned, total=total, growths=growths)
 
+    def focused(self, moved: bool) -> "Watch":
+        """Begin a stretch: the focus is right now. What grew because it `moved` teaches nothing."""
+        subs = self.subs[: self.learned] if moved else self.subs
+        return Watch(subs, len(subs), self.stretch + 1)
 
-def watch_drift(radii_px: Sequence[float], growth_limit: float) -> Drift:
-    """Judge one filter's half-flux radii since the last focus run, oldest first.
-
-    `growth_limit` is a fraction: 0.12 asks for a check when stars are 12 % larger. The first three
-    subs are the reference and the last three are held against it: six are needed in all.
-    """
-    needed = _REFERENCE_SUBS + _RECENT_SUBS
-    if len(radii_px) < needed:
-        return Drift(False, 0.0, f"{len(radii_px)} of {needed} subs since the last focus run")
-    logs = [log(radius) for radius in radii_px]
-    growth = exp(median(logs[-_RECENT_SUBS:]) - median(logs[:_REFERENCE_SUBS])) - 1.0
-    check = growth > growth_limit
-    return Drift(check, growth, f"stars grew by {growth:.0%}, limit {growth_limit:.0%}")
-
-
-def watch_filters(radii_px: Mapping[str, Sequence[float]], growth_limit: float) -> Drift:
-    """The verdict of the filter whose stars grew most; its name begins the reason."""
-    drifts = {name: watch_drift(radii, growth_limit) for name, radii in radii_px.items()}
-    if not drifts:
-        return Drift(False, 0.0, "no subs since the last focus run")
-    name, drift = max(drifts.items(), key=lambda item: (item[1].check, item[1].growth))
-    return Drift(drift.check, drift.growth, f"{name}: {drift.reason}")
+    def alarms(self, false_alarms_per_night: float) -> bool:
+        """Whether a check is due, for a rate of checks without need in a night of eight hours."""
+        if len(self.subs) < 2:
+            return False
+        times_s = [sub.at_s for sub in self.subs]
+        spacing_s = median(b - a for a, b in pairwise(times_s))
+        wanted = _NIGHT_S / spacing_s / false_alarms_per_night
+        return self.total >= threshold_for(wanted, _ALLOWANCE)

@@ -1,6 +1,7 @@
 """Acquiring: slew, solve, centre, guide, focus. After it, the target is ready for subs."""
 
 from nightloom.night.context import Context
+from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
 from nightloom.night.take_up import NOT_TAKEN_UP, give_up, take_up
@@ -33,7 +34,9 @@ async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
     try:
         await take_up(context, target)
     except NOT_TAKEN_UP:
-        reason = "" if context.focusing.proven else context.focusing.due("nothing could be solved")
+        reason = (
+            "" if context.focusing.proven else context.focusing.watch.due("nothing could be solved")
+        )
         if not reason:
             raise
         await change_filter(context, focus_filter)
@@ -44,7 +47,6 @@ async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
 
 
 async def _focus(context: Context, filter_name: str) -> None:
-    reason = context.focusing.due("a new target")
+    reason = context.focusing.watch.due("a new target")
     if reason:
-        await change_filter(context, filter_name)
-        await context.focusing.curve(filter_name, reason)
+        await look_at_focus(context, filter_name, reason)

@@ -66,6 +66,7 @@ def build_context(
     def look(reading: Reading) -> None:
         airmass = programme.airmass(course.running, clock.unix_s())
         lookout.guide(reading.flux_ratio, reading.held, reading.chosen, airmass)
+        focusing.watch.guide(reading.at_s, reading.width_px)
 
     guiding.listener = look
     return Context(

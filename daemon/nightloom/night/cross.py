@@ -7,6 +7,7 @@ stays is stopped and parked. Keep a hardware limit, and leave room in the hour-a
 import asyncio
 
 from nightloom.night.context import Context
+from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
 from nightloom.night.guard import WrongSide
 from nightloom.night.phases import Next, Phase
@@ -49,6 +50,7 @@ async def cross(context: Context) -> Next:
         )
     )
     context.course.check_next_sub()
+    context.focusing.watch.expect("the meridian was passed")
     return Next(Phase.GATHERING, f"{target.name} is held from the other side")
 
 
@@ -56,12 +58,11 @@ async def _wait(context: Context, target: Target) -> None:
     """Use the time until the other side may look; stand still at the limit of this one."""
     policies, filters = context.settings.policies, list(context.programme.cycle_filters(target))
     pier = context.guard.pier
-    reason = context.focusing.due()
+    reason = context.focusing.watch.due()
     fits_s = _seconds_to(context, target, pier.last_west_h)
     if reason and fits_s > focus_cost_s(context.settings):
         focus_filter = policies.focus.filter or filters[0]
-        await change_filter(context, focus_filter)
-        await context.focusing.curve(focus_filter, reason)
+        await look_at_focus(context, focus_filter, reason)
     await change_filter(context, policies.acquire.filter or filters[0])
     tracked_s = _seconds_to(context, target, min(pier.last_west_h, pier.changes_at_h))
     await asyncio.sleep(max(0.0, tracked_s))

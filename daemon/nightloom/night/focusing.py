@@ -1,7 +1,6 @@
-"""Focus: where the focuser belongs for each filter, when to look again, and the looking itself."""
+"""Focus: where the focuser belongs for each filter, and the curves that tell."""
 
 import math
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -13,7 +12,6 @@ from nightloom.focus import (
     Refusal,
     Scan,
     Travel,
-    at_zenith_px,
     blur_slope_px_per_um,
     critical_focus_zone_um,
     fit_points,
@@ -21,12 +19,11 @@ from nightloom.focus import (
     next_scan,
     plan_scan,
     scan_step_steps,
-    watch_filters,
 )
-from nightloom.frames import StarField
 from nightloom.ledger import Curve as Entry
 from nightloom.ledger import Ledger
 from nightloom.night.focus_scan import FocusScan
+from nightloom.night.focus_watch import FocusWatch
 from nightloom.night.learned_focus import (
     adopted_offsets,
     adopted_slope,
@@ -88,11 +85,12 @@ class Focusing:
         )
         start = said.start_steps
         self._base: _Base | None = None if start is None else _Base(start, None)
-        self._curve_at_s = -math.inf
         self._curve_c: float | None = None
         self._focused_px: float | None = None
+        self.slope_px_per_step = math.nan
+        """How fast stars grow far out of focus, by the last good curve."""
         self._arrived_steps: int | None = None
-        self._radii_px: dict[str, list[float]] = defaultdict(list)
+        self.watch = FocusWatch(focuser, settings, clock)
 
     def begin(self) -> None:
         """Take over what the ledger's curves have taught since the configuration was written."""
@@ -155,30 +153,6 @@ class Focusing:
         """Whether a curve of this night was good."""
         return self._focused_px is not None
 
-    # When to look again ----------------------------------------------------------------------
-
-    def learn(self, filter_name: str, stars: StarField, airmass: float) -> None:
-        """Take note of the star size in an accepted sub."""
-        if math.isfinite(stars.half_flux_radius_px):
-            radius_px = at_zenith_px(stars.half_flux_radius_px, airmass)
-            self._radii_px[filter_name].append(radius_px)
-
-    def due(self, occasion: str = "") -> str:
-        """Why a curve is due now; empty when none is.
-
-        An `occasion` asks for one by itself, unless the last curve is fresh.
-        """
-        age_s = self._clock.unix_s() - self._curve_at_s
-        if occasion and age_s >= self._policy.least_interval_s:
-            return occasion
-        now_c = self._focuser.temperature_c
-        if now_c is not None and self._curve_c is not None:
-            change_c = now_c - self._curve_c
-            if abs(change_c) >= self._policy.temperature_change_c:
-                return f"the temperature changed by {change_c:+.1f} °C"
-        drift = watch_filters(self._radii_px, self._policy.growth_percent / 100.0)
-        return drift.reason if drift.check and age_s >= self._policy.least_interval_s else ""
-
     # Looking ---------------------------------------------------------------------------------
 
     async def point(self, position_steps: int, filter_name: str) -> Point:
@@ -203,11 +177,12 @@ class Focusing:
             curve = _judged(points, scan, aim)
             self._enter(filter_name, reason, points, curve)
             scan = next_scan(curve, scan, aim, points)
-        self._curve_at_s, self._curve_c = self._clock.unix_s(), self._focuser.temperature_c
+        self._curve_c = self._focuser.temperature_c
         if curve.refusal is None:
             self._base = self._base_of(filter_name, curve.vertex_steps)
             self._focused_px = curve.radius_px
-        self._radii_px.clear()
+            self.slope_px_per_step = curve.slope_px_per_step
+        self.watch.looked(moved=True, curve=curve.refusal is None)
         await self.follow(filter_name)
         self._tell(filter_name, reason, points, curve, self._clock.unix_s() - began_s)
         return curve

@@ -4,6 +4,7 @@ import asyncio
 
 from nightloom.night.context import Context
 from nightloom.night.course import Planned
+from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter, prepare
 from nightloom.night.phases import Next
 from nightloom.night.prospect import focus_cost_s
@@ -50,17 +51,16 @@ async def _take_subs(context: Context) -> Next:
 
 
 def _next(context: Context) -> tuple[Planned, Next | None]:
-    """The sub that is due, or why none may begin once a focus curve that is due was taken."""
-    before_s = focus_cost_s(context.settings) if context.focusing.due() else 0.0
+    """The sub that is due, or why none may begin once a look at the focus that is due was taken."""
+    before_s = focus_cost_s(context.settings) if context.focusing.watch.due() else 0.0
     return context.course.planned(), context.course.ending(before_s)
 
 
 async def _refocus(context: Context, planned: Planned) -> bool:
-    """Take a focus curve when one is due, and come back to the filter of the next sub."""
-    reason = context.focusing.due()
+    """Look at the focus when that is due, and come back to the filter of the next sub."""
+    reason = context.focusing.watch.due()
     if reason:
         filter_name = context.settings.policies.focus.filter or planned.filter
-        await change_filter(context, filter_name)
-        await context.focusing.curve(filter_name, reason)
+        await look_at_focus(context, filter_name, reason)
         await change_filter(context, planned.filter)
     return bool(reason)

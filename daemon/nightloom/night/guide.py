@@ -94,6 +94,7 @@ class Reading:
     held: int
     chosen: int
     flux_ratio: float
+    width_px: float
 
 
 class Guiding:
@@ -379,6 +380,7 @@ class Guiding:
                 seen.held,
                 len(seen.is_held),
                 seen.flux_ratio / self._longer,
+                seen.width_px,
             )
         )
 

@@ -160,7 +160,14 @@ class Intake:
         if verdict.transparency is not None and not taken.knocked:
             self._lookout.frame(verdict.transparency)
         if verdict.accepted:
-            self._focusing.learn(taken.filter, stars, taken.airmass)
+            self._focusing.watch.sub(
+                taken.filter,
+                stars.half_flux_radius_px,
+                taken.airmass,
+                taken.started_at,
+                taken.exposure_s,
+                taken.pointing,
+            )
 
     async def _write(self, taken: Taken, stars: StarField, verdict: Verdict, path: Path) -> str:
         facts = replace(

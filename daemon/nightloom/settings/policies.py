@@ -44,18 +44,25 @@ class FocusPolicy(Table):
         default=30.0, gt=0, le=300, description="longest exposure where stars are too few"
     )
     least_stars: int = Field(default=8, ge=1, description="stars needed at a position to count it")
-    growth_percent: float = Field(
-        default=12.0, gt=0, description="growth of the half-flux radius that asks for a check"
+    false_alarms_per_night: float = Field(
+        default=2.0,
+        gt=0,
+        le=50,
+        description="checks of the focus without need that are borne in eight hours; more of them"
+        " find a drift sooner",
+    )
+    refocus_after_s: float | None = Field(
+        default=None, gt=0, description="age of a curve that asks for a new one; left out, none"
     )
     temperature_change_c: float = Field(
         default=2.0,
         gt=0,
-        description="change of temperature since the last curve that asks for a new one",
+        description="change of temperature since the last look at the focus that asks for a check",
     )
     least_interval_s: float = Field(
         default=900.0,
         ge=0,
-        description="shortest time between two curves that nothing else asks for",
+        description="age up to which a look at the focus will do for a new target",
     )
 
     @field_validator("points")

@@ -365,11 +365,20 @@ class OffsetsAdopted(Event):
 
 
 class FocusChecked(Event):
-    """A growing star size was looked into with a short test."""
+    """The focus was looked at with a few frames either side."""
 
     filter: str = Field(description="filter of the test")
-    growth_percent: float = Field(description="growth of the half-flux radius that asked for it")
-    moved: bool = Field(description="true when focus moved, false when the air did")
+    reason: str = Field(description="what asked for it")
+    growth_percent: float = Field(
+        description="growth of the half-flux radius that neither the air nor the filter explains"
+    )
+    verdict: str = Field(description="stayed, moved, or unclear: then a curve follows")
+    moved: bool = Field(description="true when focus moved and the focuser follows")
+    direction: str = Field(
+        default="", description="outward (to higher positions) or inward; empty when it stayed"
+    )
+    estimate_steps: float | None = Field(default=None, description="how far, higher is positive")
+    error_steps: float | None = Field(default=None, description="standard error of that")
     took_s: float = Field(description="time the test took")
 
 
