@@ -38,19 +38,19 @@ class Bench:
         self._light = FAINTEST_E / share
         self._air = SEEING_LOG_SCATTER * self.rng.standard_normal()
 
-    def frame(self, position_steps: float, transparency: float = 1.0) -> NDArray[np.uint16]:
-        """One exposure; the air moves on by FRAME_S."""
+    def frame(self, position_steps: float, light: float = 1.0) -> NDArray[np.uint16]:
+        """One exposure, as bright as `light` says; the air moves on by FRAME_S."""
         away_px = abs(position_steps - self.best_steps) * STEP_UM / PIXEL_UM
         now = self._air + FRAME_LOG_SCATTER * self.rng.standard_normal()
         sigma_px = SEEING_ARCSEC * np.exp(now) / SCALE_ARCSEC / 2.3548
         blur = Blur(sigma_px**2, sigma_px**2, 0.0, away_px / (2 * FOCAL_RATIO), self.obstruction)
         electrons = np.full((480, 640), 60.0, np.float32)
-        add_stars(electrons, self._x, self._y, self._light * transparency, blur)
+        add_stars(electrons, self._x, self._y, self._light * light, blur)
         kept = np.exp(-FRAME_S / SEEING_CORRELATION_S)
         step = SEEING_LOG_SCATTER * np.sqrt(1 - kept**2)
         self._air = kept * self._air + step * self.rng.standard_normal()
         return self._sensor.read(electrons, self.rng)
 
-    def measured(self, position_steps: float, transparency: float = 1.0) -> StarField:
+    def measured(self, position_steps: float, light: float = 1.0) -> StarField:
         """What the stars of one exposure show."""
-        return measure(self.frame(position_steps, transparency), saturation_adu=62000.0)
+        return measure(self.frame(position_steps, light), saturation_adu=62000.0)

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
-from math import isfinite, nan
+from math import hypot, isfinite, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +15,11 @@ _LEAST_FITTED = 5  # points with enough stars: fewer leave less than two to judg
 _EACH_SIDE = 2  # positions that must lie beyond the vertex on either side
 _LEAST_GROWTH = 1.15  # of the radius from the vertex to the ends of the scan
 _GROWTH_IN_SCATTER = 4.0  # the curve must rise by this many times what the points scatter
-_LARGEST_SCATTER = 0.15  # relative: real curves scatter by a few percent
+_SIDE_EXPECTED, _SIDE_SEEN = 0.25, 0.6  # growth at an end that must show, and how much of it
+_LARGEST_SCATTER = 0.1  # relative: real curves scatter by a few percent
 _STAR_SCATTER = 0.1  # relative, of the radii of single stars in one frame
 _AIR_SCATTER = 0.03  # relative, of the air's blur between short exposures (common practice)
+_AIR_DRIFT = 0.04  # relative, of the air's blur from the beginning of a scan to its end
 
 
 class Refusal(Enum):
@@ -27,6 +29,7 @@ class Refusal(Enum):
     TOO_FEW_STARS = "too few stars"
     FLAT = "flat"
     POOR_FIT = "poor fit"
+    LOPSIDED = "one side does not rise; more backlash than is taken up?"
     VERTEX_OUTSIDE = "vertex outside the scan"
     COARSE = "too coarse"
     CLOUDED = "clouds in the middle"
@@ -109,30 +112,37 @@ def fit_curve(
     if len(np.unique(positions[used])) < _LEAST_FITTED:
         short_of_stars = len(np.unique(positions)) >= _LEAST_FITTED
         return _nothing(Refusal.TOO_FEW_STARS if short_of_stars else Refusal.TOO_FEW_POINTS)
-    air = _AIR_SCATTER if errors_px is None else 0.0
-    return _fitted(positions[used], radii[used], errors[used], air, shape)
+    curve = _fitted(positions[used], radii[used], errors[used], shape, errors_px is None)
+    return replace(curve, refusal=_refusal(curve, positions[used], radii[used]))
 
 
 def _nothing(refusal: Refusal) -> Curve:
     return Curve(nan, nan, nan, nan, nan, refusal)
 
 
-def _fitted(positions: Floats, radii: Floats, errors: Floats, air: float, shape: Shape) -> Curve:
+def _fitted(
+    positions: Floats, radii: Floats, errors: Floats, shape: Shape, under_air: bool
+) -> Curve:
     middle, half = (positions.max() + positions.min()) / 2.0, np.ptp(positions) / 2.0
+    air = _AIR_SCATTER if under_air else 0.0
     fit = Fit(shape, (positions - middle) / half, radii, errors, air)
-    curve = Curve(
+    error = fit.vertex_error()
+    if under_air and fit.slope > 0:
+        # Where the air changes evenly along a scan, the lowest point moves by the change for each
+        # step times (radius / slope)²; no scatter shows it.
+        error = hypot(error, _AIR_DRIFT / 2.0 * (fit.radius / fit.slope) ** 2)
+    return Curve(
         vertex_steps=float(middle + half * fit.vertex),
-        vertex_error_steps=float(half * fit.vertex_error()),
+        vertex_error_steps=float(half * error),
         radius_px=fit.radius,
         slope_px_per_step=float(fit.slope / half),
         scatter=fit.relative_scatter(),
         refusal=None,
         shape=shape,
     )
-    return replace(curve, refusal=_refusal(curve, positions))
 
 
-def _refusal(curve: Curve, positions: Floats) -> Refusal | None:
+def _refusal(curve: Curve, positions: Floats, radii: Floats) -> Refusal | None:
     expected = curve.radius_at(positions)
     growth = float(expected.max() / expected.min())
     if growth < max(_LEAST_GROWTH, 1.0 + _GROWTH_IN_SCATTER * curve.scatter):
@@ -143,5 +153,18 @@ def _refusal(curve: Curve, positions: Floats) -> Refusal | None:
     below, above = (positions < curve.vertex_steps).sum(), (positions > curve.vertex_steps).sum()
     if min(below, above) < _EACH_SIDE:
         return Refusal.VERTEX_OUTSIDE
+    if _lopsided(curve, positions, radii):
+        return Refusal.LOPSIDED
     spacing = np.ptp(positions) / (len(positions) - 1)
     return Refusal.POOR_FIT if curve.vertex_error_steps > spacing else None
+
+
+def _lopsided(curve: Curve, positions: Floats, radii: Floats) -> bool:
+    """Whether the outermost two points of a side are far from rising as the curve does there."""
+    order = np.argsort(positions)
+    for outer in (order[:2], order[-2:]):
+        expected = float(np.mean(curve.radius_at(positions[outer]))) / curve.radius_px - 1.0
+        seen = float(radii[outer].max()) / curve.radius_px - 1.0
+        if expected > _SIDE_EXPECTED and seen < _SIDE_SEEN * expected:
+            return True
+    return False

@@ -15,6 +15,7 @@ SAME_STAR_PX = 8.0  # guiding holds better; a dithered or wandering mount does n
 _LEAST_PAIRS = 3
 _CLEAR_QUANTILE = 0.75  # a quarter of the points is enough to say what a clear sky shows
 _DIMMED = 0.6  # of that: less is a cloud, not the loss of light out of a wider star's aperture
+_IN_STEP = 0.9
 _COMPARABLE = 4.0  # times the smallest radius: beyond it the aperture loses too much
 
 
@@ -48,7 +49,21 @@ def dimmed(points: Sequence[Point], least_stars: int) -> list[int]:
         for n, point in enumerate(points)
         if isfinite(point.light) and point.radius_px < _COMPARABLE * smallest_px
     ]
+    if _grows_with_radius([points[n].radius_px for n, _ in known], [light for _, light in known]):
+        return []
     clear = float(np.quantile([light for _, light in known], _CLEAR_QUANTILE)) if known else nan
     dim = {n for n, light in known if light < _DIMMED * clear}
     gone = {n for n in range(counting[0], counting[-1]) if n not in counting}
     return sorted(dim | gone)
+
+
+def _grows_with_radius(radii_px: Sequence[float], light: Sequence[float]) -> bool:
+    """Whether wider stars are brighter all along, which no cloud brings about.
+
+    Spearman's rank correlation.
+    """
+    if len(light) < _LEAST_PAIRS + 1 or np.ptp(light) == 0 or np.ptp(radii_px) == 0:
+        return False
+    ranks = np.argsort(np.argsort([radii_px, light], axis=1), axis=1)
+    correlation: Floats = np.asarray(np.corrcoef(ranks))
+    return float(correlation[0, 1]) > _IN_STEP

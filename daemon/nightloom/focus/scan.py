@@ -114,7 +114,7 @@ def next_scan(curve: Curve, scan: Scan, aim: Aim, points: Sequence[Point]) -> Sc
     as wide as the stars' size asks for, up to the focuser's limits.
     """
     match curve.refusal:
-        case None | Refusal.UNMOVED | Refusal.CLOUDED:
+        case None | Refusal.UNMOVED | Refusal.CLOUDED | Refusal.LOPSIDED:
             return None
         case Refusal.COARSE:
             return _follow(scan, aim, curve.vertex_steps, _finer(curve, scan, aim))

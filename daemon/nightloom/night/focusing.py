@@ -14,6 +14,7 @@ from nightloom.focus import (
     Travel,
     blur_slope_px_per_um,
     critical_focus_zone_um,
+    dimmed,
     fit_points,
     judge_scan,
     next_scan,
@@ -174,7 +175,7 @@ class Focusing:
             self._arrived_steps = None
             fine = scan.step_steps <= FINE * aim.step_steps
             points = await self._scanning.take(scan, filter_name, fine=fine)
-            curve = _judged(points, scan, aim)
+            curve = _judged(points, scan, aim, fine=fine)
             self._enter(filter_name, reason, points, curve)
             scan = next_scan(curve, scan, aim, points)
         self._curve_c = self._focuser.temperature_c
@@ -277,11 +278,14 @@ class Focusing:
         )
 
 
-def _judged(points: Sequence[Point], scan: Scan, aim: Aim) -> Curve:
-    """The fitted and judged curve; refused for clouds where it fails and some points are gone."""
+SPOILT = (Refusal.POOR_FIT, Refusal.TOO_FEW_STARS, Refusal.TOO_FEW_POINTS)
+"""What clouds make of a scan; a vertex outside it is where to look next, whatever the light did."""
+
+
+def _judged(points: Sequence[Point], scan: Scan, aim: Aim, *, fine: bool) -> Curve:
+    """The fitted and judged curve; refused for clouds where it fails and some points are spoilt."""
     curve = judge_scan(fit_points(points, aim.least_stars), scan, aim, points)
-    spoilt = any(point.stars == 0 and math.isfinite(point.radius_px) for point in points)
-    if curve.refusal is not None and spoilt:
+    if curve.refusal in SPOILT and fine and dimmed(points, aim.least_stars):
         return replace(curve, refusal=Refusal.CLOUDED)
     return curve
 
