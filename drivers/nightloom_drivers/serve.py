@@ -10,6 +10,7 @@ import contextlib
 import logging
 import os
 import signal
+import socket
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -66,24 +67,52 @@ def driver() -> int:
 
 
 class _Server(IPyServer):  # type: ignore[misc]
-    """indipyserver, which would go on reading from a client that has left, as fast as it can."""
+    """indipyserver, with clients that may leave at any time: all they said is heard.
 
-    async def handle_data(self, reader: asyncio.StreamReader, writer: Any) -> None:
-        with contextlib.suppress(ConnectionError):  # a client that has left has nothing to hear
-            await super().handle_data(_Reader(reader), writer)
+    A client that leaves right after a request, as indi_setprop does, leaves unread answers
+    behind. The next write fails then, and asyncio would drop the request that waits to be read;
+    and from a client that has left, indipyserver would go on reading as fast as it can.
+    """
+
+    async def handle_data(self, _: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        transport: Any = writer.transport
+        transport.pause_reading()  # This runs before the transport can have read anything.
+        with (
+            writer.get_extra_info("socket").dup() as incoming,
+            contextlib.suppress(ConnectionError),  # a client that has left has nothing to hear
+        ):
+            await super().handle_data(_Reader(incoming), _Writer(writer))
 
 
 class _Reader:
-    """A stream whose end is an error."""
+    """What a client says, whether or not it can be written to; the end is an error."""
 
-    def __init__(self, reader: asyncio.StreamReader) -> None:
-        self._reader = reader
+    def __init__(self, incoming: socket.socket) -> None:
+        self._incoming = incoming
+        incoming.setblocking(False)
 
     async def read(self, size: int) -> bytes:
-        data = await self._reader.read(size)
+        data = await asyncio.get_running_loop().sock_recv(self._incoming, size)
         if not data:
             raise ConnectionResetError("the client has left")
         return data
+
+
+class _Writer:
+    """What a client is told, as long as it listens."""
+
+    def __init__(self, writer: asyncio.StreamWriter) -> None:
+        self._writer = writer
+        self.get_extra_info = writer.get_extra_info
+        self.close, self.wait_closed = writer.close, writer.wait_closed
+
+    def write(self, data: bytes) -> None:
+        if not self._writer.is_closing():
+            self._writer.write(data)
+
+    async def drain(self) -> None:
+        with contextlib.suppress(ConnectionError):  # the reader hears of it in its turn
+            await self._writer.drain()
 
 
 async def serve_port(simulators: Sequence[Simulator], host: str, port: int) -> None:
@@ -102,8 +131,9 @@ async def serve_port(simulators: Sequence[Simulator], host: str, port: int) -> N
         while server.server is None and not serving.done():  # noqa: ASYNC110  (no event tells it)
             await asyncio.sleep(0.01)
         if server.server is not None:
-            for socket in server.server.sockets:
-                sys.stdout.write("nightloom-rig listens on {}:{}\n".format(*socket.getsockname()))
+            for listening in server.server.sockets:
+                place = "nightloom-rig listens on {}:{}\n".format(*listening.getsockname())
+                sys.stdout.write(place)
             sys.stdout.flush()
         await serving
     finally:

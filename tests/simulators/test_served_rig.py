@@ -11,6 +11,8 @@ import subprocess
 import sys
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator
+from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -95,10 +97,10 @@ def wait_for_port(port: int, process: subprocess.Popen[bytes]) -> None:
 
 
 class Client:
-    """The plainest INDI client: text out, elements in."""
+    """The plainest INDI client: text out, elements in; patient for less than a keepalive's 30 s."""
 
     def __init__(self, port: int) -> None:
-        self._socket = socket.create_connection(("127.0.0.1", port), timeout=30)
+        self._socket = socket.create_connection(("127.0.0.1", port), timeout=20)
         self._parser: Any = ET.XMLPullParser(("start", "end"))
         self._parser.feed(b"<stream>")
         self._depth = 0
@@ -131,6 +133,10 @@ class Client:
             self._parser.feed(data)
             self._take()
 
+    def wait(self) -> None:
+        """Wait for something to hear, and leave it unread."""
+        self._socket.recv(1, socket.MSG_PEEK)
+
     def connect(self, device: str, last: str) -> None:
         """Switch a device on and wait until a property is defined."""
         self.until(lambda e: named(e, device, "CONNECTION"))
@@ -158,6 +164,12 @@ def named(element: ET.Element, device: str, name: str) -> bool:
     return (element.get("device"), element.get("name")) == (device, name)
 
 
+def tells(name: str, value: float, element: ET.Element) -> bool:
+    """Whether an update of a property bears the number."""
+    told = element.tag == "setNumberVector" and element.get("name") == name
+    return told and float(element[0].text or "nan") == value
+
+
 def image(heard: list[ET.Element]) -> bytes:
     """The one frame among what was heard, whole."""
     (blob,) = [part for e in heard if e.tag == "setBLOBVector" for part in e]
@@ -177,17 +189,21 @@ def expose(client: Client, exposure_s: str) -> bytes:
 
 
 def get_property(port: int, name: str) -> str:
-    command = [program("indi_getprop"), "-p", str(port), "-t", "5", name]
-    return subprocess.run(command, capture_output=True, text=True, timeout=20, check=False).stdout
+    """What indi_getprop says; empty when the property does not come in 15 s."""
+    command = [program("indi_getprop"), "-p", str(port), "-t", "15", name]
+    said = subprocess.run(command, capture_output=True, text=True, timeout=20, check=False)
+    return said.stdout.strip()
 
 
 def becomes(port: int, name: str, value: str) -> bool:
     """Whether a property reads so soon: what one tool has sent, another may ask for too early."""
-    return any(get_property(port, name).strip() == f"{name}={value}" for _ in range(200))
+    wanted = f"{name}={value}"
+    said = iter(lambda: get_property(port, name), "")
+    return any(text == wanted for text in islice(said, 200))
 
 
 def set_property(port: int, assignment: str) -> None:
-    command = [program("indi_setprop"), "-p", str(port), "-t", "5", assignment]
+    command = [program("indi_setprop"), "-p", str(port), "-t", "15", assignment]
     subprocess.run(command, capture_output=True, timeout=20, check=True)
 
 
@@ -271,6 +287,24 @@ def test_new_limits_are_told_with_the_values(client: Client) -> None:
         lambda e: e.tag.startswith("set") and named(e, "Rig Focuser", "ABS_FOCUS_POSITION")
     )
     assert float(heard[-1][0].get("max", "nan")) == 15000.0
+
+
+def test_a_request_counts_though_its_sender_leaves_with_answers_unread(
+    on_port: tuple[subprocess.Popen[str], int],
+) -> None:
+    """As indi_setprop leaves; the server is held up, so that it may write before it reads on."""
+    process, port = on_port
+    client = Client(port)
+    client.until(lambda e: named(e, "Rig Wheel", "POLLING_PERIOD"))
+    for period_ms in range(1000, 1060):
+        hasty = Client(port)
+        hasty.wait()
+        process.send_signal(signal.SIGSTOP)
+        hasty.number("Rig Wheel", "POLLING_PERIOD", PERIOD_MS=str(period_ms))
+        hasty.close()
+        process.send_signal(signal.SIGCONT)
+        client.until(partial(tells, "POLLING_PERIOD", float(period_ms)))
+    client.close()
 
 
 def test_clients_that_have_left_keep_no_place(on_port: tuple[subprocess.Popen[str], int]) -> None:
