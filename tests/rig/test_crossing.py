@@ -1,0 +1,52 @@
+"""Through the meridian on the INDI library's telescope simulator, a German mount in C++."""
+
+from pathlib import Path
+
+import pytest
+
+from rig.daemon import Daemon, Line, running
+from rig.observatory import TOLERANCE_ARCSEC, ask, configure, simulators
+
+pytestmark = pytest.mark.rig
+
+BEFORE_DEG = 0.4
+"""By coordinates of J2000; with precession the target passes three minutes after the start."""
+
+CROSSED_S_MAX, KEPT_S_MAX, PARK_S_MAX = 400.0, 120.0, 60.0
+SETTINGS = """[mount]
+hour_angle_pier_west_h = [-6.0, 0.0]
+flip_after_h = 0.003
+"""
+
+
+def kept(daemon: Daemon) -> list[Line]:
+    return daemon.of("frame_kept")
+
+
+def test_the_cpp_mount_crosses_the_meridian(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It flips when told to, its cameras turn over, and subs go on from the other side."""
+    monkeypatch.setattr("rig.observatory.EAST_OF_MERIDIAN_DEG", BEFORE_DEG)
+    config, output = tmp_path / "config", tmp_path / "out"
+    with simulators(tmp_path / "home") as server:
+        configure(config, output, server.port, cycles=100, start_steps=37500)
+        file = config / "observatory.toml"
+        file.write_text(file.read_text().replace("[mount]\n", SETTINGS))
+        with running(config) as daemon:
+            daemon.until(lambda d: bool(d.of("flipped")), CROSSED_S_MAX)
+            before = len(kept(daemon))
+            daemon.until(lambda d: len(kept(d)) >= before + 3, KEPT_S_MAX)
+            side = ask(server, "Telescope Simulator.TELESCOPE_PIER_SIDE.PIER_EAST")
+            daemon.interrupt()
+            assert daemon.ended(PARK_S_MAX) == 0, daemon.story()
+
+    assert before >= 3
+    assert side == "On"
+    (flipped,) = daemon.of("flipped")
+    assert (flipped["before"], flipped["after"]) == ("west", "east")
+    assert flipped["took_s"] <= 240.0
+    assert daemon.of("flip_refused", "device_trouble", "unexpected_error", "guard_refused") == []
+    turned = daemon.of("solved")[-1]["rotation_deg"] - daemon.of("solved")[0]["rotation_deg"]
+    assert turned % 360 == pytest.approx(180.0, abs=1.0)
+    assert daemon.of("centred")[-1]["distance_arcsec"] <= TOLERANCE_ARCSEC
