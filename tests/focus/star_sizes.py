@@ -77,8 +77,8 @@ class Night:
     sub_noise: float = 0.015
     frame_noise: float = 0.03
     guide_noise: float = 0.005
-    phase_noise: float = 0.012
-    """Of the guide stars' width from dither to dither: they lie on coarse pixels."""
+    phase_noise: float = 0.006
+    """Of the guide stars' width from dither to dither, as on the rehearsed rig's 4″ pixels."""
     _log_seeing: NDArray[np.float64] = field(init=False)
 
     def __post_init__(self) -> None:

@@ -159,15 +159,6 @@ class Intake:
         self._record(taken, stars, verdict, path if digest else "", digest)
         if verdict.transparency is not None and not taken.knocked:
             self._lookout.frame(verdict.transparency)
-        if verdict.accepted:
-            self._focusing.watch.sub(
-                taken.filter,
-                stars.half_flux_radius_px,
-                taken.airmass,
-                taken.started_at,
-                taken.exposure_s,
-                taken.pointing,
-            )
 
     async def _write(self, taken: Taken, stars: StarField, verdict: Verdict, path: Path) -> str:
         facts = replace(
@@ -213,23 +204,30 @@ class Intake:
         return verdict
 
     def _quality_doubt(self, taken: Taken, stars: StarField) -> str:
-        """What speaks against a frame's guiding and star shape; the next is held to this one."""
+        """What speaks against a frame's guiding and star shape; the next is held to this one.
+
+        Whoever watches the focus sees every frame that nothing but its star size speaks against.
+        """
         limits = self._settings.policies.frames
         usual = self._usual.setdefault(taken.filter, UsualSize())
         size_px = at_zenith_px(stars.half_flux_radius_px, taken.airmass)
-        doubt = quality_doubt(
-            taken.guide_rms_arcsec,
-            stars.ellipticity,
-            size_px,
-            usual.median_px,
-            QualityPolicy(
-                limits.largest_guide_rms_arcsec,
-                limits.largest_ellipticity,
-                limits.largest_growth_percent / 100.0,
-            ),
+        policy = QualityPolicy(
+            limits.largest_guide_rms_arcsec,
+            limits.largest_ellipticity,
+            limits.largest_growth_percent / 100.0,
         )
+        shown = (taken.guide_rms_arcsec, stars.ellipticity, size_px, usual.median_px)
         usual.add(size_px)
-        return doubt
+        if not quality_doubt(*shown, replace(policy, growth_max=None)):
+            self._focusing.watch.sub(
+                taken.filter,
+                stars.half_flux_radius_px,
+                taken.airmass,
+                taken.started_at,
+                taken.exposure_s,
+                taken.pointing,
+            )
+        return quality_doubt(*shown, policy)
 
     def _path(self, taken: Taken) -> str:
         facts = NameFacts(
