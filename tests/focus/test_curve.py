@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 
 POSITIONS: Floats = np.linspace(24920, 25080, 9)
 STARS = [60] * 9
-DISKS = np.linspace(0, 30, 601)
+DISKS = np.linspace(0, 12, 97)
 BLURRED = np.array([blurred_radius(disk) for disk in DISKS])
 
 
@@ -25,7 +25,8 @@ def hyperbola(at: Floats, vertex: float, radius: float, slope: float) -> Floats:
 def disks(at: Floats, vertex: float, radius: float, slope: float) -> Floats:
     """Stars of blurred disks that far out grow by the slope: half of their light is in R/√2."""
     far = slope * np.abs(at - vertex) / radius * np.sqrt(2) * np.sqrt(2 * np.log(2))
-    return np.asarray(radius * np.interp(far, DISKS, BLURRED) / BLURRED[0])
+    sizes = np.where(far < 12, np.interp(far, DISKS, BLURRED), far / np.sqrt(2))
+    return np.asarray(radius * sizes / BLURRED[0])
 
 
 def blurred(vertex: float) -> Floats:
