@@ -318,7 +318,7 @@ class Guiding:
 
     async def _hold(self) -> None:
         while True:
-            if self._doubt or not self._holding().fits:
+            if self._doubt or (self._holds_badly() and not self._holding().fits):
                 async with self._hands:
                     await self._calibrate_anew()
             frame = await self._devices.frame(self._longer * self._exposure_s)
@@ -329,6 +329,13 @@ class Guiding:
                 self._take(frame, seen)
                 await self._correct()
                 await self._tend(frame, seen)
+
+    def _holds_badly(self) -> bool:
+        """Whether the stars stay further off than settling asks for: only then is a calibration
+        worth doubting. A mount of coarse steps answers small pulses oddly and holds well.
+        """
+        held = self.statistics
+        return held.count > 0 and held.rms_arcsec > self._policy.settle_arcsec
 
     async def _look(self, frame: GuideFrame) -> Measurement:
         """Measure where the stars were last, and look everywhere when they are not there."""
