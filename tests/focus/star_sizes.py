@@ -134,8 +134,8 @@ class Night:
 
     def _seeing(self, at_s: float) -> float:
         zenith = 2.8 * exp(float(np.interp(at_s, self._times_s, self._log_seeing)))
-        return zenith * self.airmass(at_s) ** 0.6
+        return float(zenith * self.airmass(at_s) ** 0.6)
 
     def _sigma_px(self, at_s: float, filter_: str) -> float:
-        by_wavelength = (_WAVELENGTHS_NM[filter_] / 500.0) ** -0.2
+        by_wavelength = float((_WAVELENGTHS_NM[filter_] / 500.0) ** -0.2)
         return self._seeing(at_s) * by_wavelength / _SCALE_ARCSEC / _FWHM

@@ -54,7 +54,7 @@ def test_the_stated_error_holds() -> None:
     for _ in range(300):
         focus = generator.uniform(-15, 15)
         seen = np.array(radii_px(focus)) * np.exp(0.03 * generator.standard_normal(4))
-        check = judge_check(OFFSETS, seen, FAR_SLOPE_PX_PER_STEP, ZONE_STEPS)
+        check = judge_check(OFFSETS, seen.tolist(), FAR_SLOPE_PX_PER_STEP, ZONE_STEPS)
         inside.append(abs(check.estimate_steps - focus) < check.error_steps)
     assert 0.60 <= np.mean(inside) <= 0.80
 

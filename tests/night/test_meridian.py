@@ -70,7 +70,8 @@ def dark_gap_s(story: Story) -> float:
     crossing = crossing_at(story)
     download_s = max(ended.download_s for ended in story.of(e.SubEnded))
     last = max(at for at in story.at(e.SubEnded) if at <= crossing) - download_s
-    return min(at for at in story.at(e.SubBegun) if at > crossing) - last
+    first = min(at for at in story.at(e.SubBegun) if at > crossing)
+    return float(first - last)
 
 
 @pytest.fixture(scope="module")
