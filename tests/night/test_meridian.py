@@ -128,8 +128,10 @@ def test_no_pointing_is_near_an_earlier_one_across_the_meridian(crossed: Story) 
     assert min(apart) >= crossed.rehearsal.settings.policies.dither.least_px
 
 
-def test_waiting_for_the_other_side_is_used_for_a_focus_curve_that_is_due(tmp_path: Path) -> None:
-    """No sub of four minutes fits any more, and a curve does; the evening cools fast."""
+def test_waiting_for_the_other_side_is_used_for_a_look_at_the_focus_that_is_due(
+    tmp_path: Path,
+) -> None:
+    """No sub of four minutes fits any more, and a look does; the evening cools fast."""
     story = through_the_meridian(
         tmp_path,
         before_h=0.22,
@@ -143,7 +145,8 @@ def test_waiting_for_the_other_side_is_used_for_a_focus_curve_that_is_due(tmp_pa
     assert story.played.promises.violations == []
     crossing = crossing_at(story)
     (flip,) = story.at(e.Flipped)
-    assert [at for at in story.at(e.FocusCurve) if crossing < at < flip]
+    looks = story.at(e.FocusChecked) + story.at(e.FocusCurve)
+    assert [at for at in looks if crossing < at < flip]
 
 
 def test_a_mount_that_flips_late_is_told_once_more_and_goes(tmp_path: Path) -> None:
