@@ -81,7 +81,7 @@ def line(row: Row, outcomes: list[Outcome]) -> str:
             (
                 ((at_s - row.begins_s) / SPACING_S + 0.5, growth)
                 for at_s, growth in zip(outcome.alarms_s, outcome.growth_at_alarm, strict=True)
-                if at_s > row.begins_s
+                if at_s > row.begins_s - SPACING_S  # the check comes after it
             ),
             (np.inf, np.inf),
         )

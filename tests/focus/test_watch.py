@@ -19,7 +19,7 @@ def test_airmass_correction(airmass: float, growth: float) -> None:
     assert at_zenith_px(2.0 * growth, airmass) == pytest.approx(2.0, rel=1e-4)
 
 
-def integral_equation(threshold: float, shift: float, nodes: int = 120) -> float:
+def integral_equation(threshold: float, shift: float, nodes: int = 48) -> float:
     """One-sided run length, k 0.5: L(s) = 1 + L(0) F(k − s) + ∫ L(x) f(x + k − s) dx.
 
     Goel & Wu 1971 (Technometrics 13, 221; from memory), by Gauss–Legendre quadrature.
@@ -76,23 +76,19 @@ def test_a_watch_on_independent_sizes_keeps_its_run_length() -> None:
 
 
 def test_seeing_that_swings_asks_for_no_curve() -> None:
-    """±40 % of seeing and steady focus: the test after each alarm says that focus stayed."""
-    nights = [Night(seed, Air(0.05, 900.0, 0.4)) for seed in range(4)]
-    outcomes = [watch_night(night) for night in nights]
-    assert sum(outcome.curves for outcome in outcomes) == 0
-    assert np.mean([len(outcome.alarms_s) for outcome in outcomes]) < 8.0
-    plain = [plain_night(Night(seed, Air(0.05, 900.0, 0.4))).curves for seed in range(4)]
-    assert min(plain) >= 2
+    """±40 % of seeing and steady focus: tests after alarms say that focus stayed.
 
-
-def test_guide_stars_tell_the_air_from_focus() -> None:
-    """The same nights without guide stars raise more alarms."""
+    Without guide stars to tell the air, there are more alarms, but no curves either; the plain
+    rule takes some every night.
+    """
     air = Air(0.05, 900.0, 0.4)
     told, untold = (
-        sum(len(watch_night(Night(seed, air, guided=guided)).alarms_s) for seed in range(4))
+        [watch_night(Night(seed, air, guided=guided)) for seed in range(3)]
         for guided in (True, False)
     )
-    assert told < untold
+    assert sum(outcome.curves for outcome in told + untold) == 0
+    assert sum(len(one.alarms_s) for one in told) < sum(len(one.alarms_s) for one in untold)
+    assert min(plain_night(Night(seed, air)).curves for seed in range(3)) >= 2
 
 
 def test_a_drift_of_a_zone_an_hour_is_caught_early() -> None:

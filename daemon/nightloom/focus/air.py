@@ -28,11 +28,11 @@ SEEING_EXPONENT = 0.6  # of airmass: Kolmogorov turbulence (Neilsen et al. 2019,
 _STRETCH_SPREAD = 0.04  # between two good focus positions, or two targets
 _FILTER_SPREAD = 0.15  # seeing goes as wavelength^−0.2, and glass adds its own
 _PART, _PART_SPREAD = 1.0, 0.3  # the guide stars' seeing is the main camera's, more or less
-_ROUNDS = 3  # scatter, fading and fit depend on each other; they agree soon
+_ROUNDS = 2  # scatter, fading and fit depend on each other; they agree soon
 _FAR = 10.0  # spread of the night's level: nothing is known of it
 # Candidates for the constant in guide width², as parts of the smallest width²; below 0 when the
 # main camera blurs more.
-_OWN_BLURS = (-0.5, 0.0, 0.3, 0.5, 0.6, 0.7, 0.8, 0.88, 0.94)
+_OWN_BLURS = (-0.5, 0.0, 0.4, 0.65, 0.8, 0.92)
 
 
 @dataclass(frozen=True)
