@@ -7,7 +7,7 @@ import pytest
 from rig.daemon import Daemon, Line, running
 from rig.observatory import TOLERANCE_ARCSEC, ask, configure, simulators
 
-pytestmark = pytest.mark.rig
+pytestmark = [pytest.mark.rig, pytest.mark.long]  # tests/night/test_meridian.py is its sister
 
 BEFORE_DEG = 0.4
 """By coordinates of J2000; with precession the target passes three minutes after the start."""
