@@ -125,4 +125,4 @@ def test_a_perfect_mount_is_left_alone() -> None:
     )
     sky = GuidedSky(still, seed=1)
     guided = rms_arcsec(sky, guide(sky, forecasting(sky, sky.calibrate()), 0.3))
-    assert guided < 1.2 * air_floor_arcsec(sky)
+    assert guided < 1.25 * air_floor_arcsec(sky)
