@@ -1,6 +1,6 @@
 """How long the plan of a night takes: ten targets through ten hours in five-minute steps.
 
-Run: python tests/benchmarks/plan.py
+Run: python tests/benchmarks/plan_times.py
 """
 
 import sys
