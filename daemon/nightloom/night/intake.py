@@ -141,10 +141,6 @@ class Intake:
                 self.pending.remove(taken)
                 self._queue.task_done()
 
-    def forget_sky(self) -> None:
-        """Learn afresh what a clear sky shows: after a slew, the stars are others."""
-        self._references.clear()
-
     async def _process(self, taken: Taken) -> None:
         saturation_adu = self._settings.observatory.camera.saturation_adu
         stars = await self._compute(measure_frame, taken.data, saturation_adu)

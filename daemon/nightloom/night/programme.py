@@ -141,10 +141,6 @@ class Programme:
         ends = [w.end_unix_s for w in self._windows[target.name] if w.end_unix_s > now_s]
         return min(ends, default=now_s)
 
-    def clear_of(self, target: Target) -> list[Interval]:
-        """The target's windows of this night."""
-        return self._windows[target.name]
-
     def hour_angle_h(self, target: Target, at_s: float) -> float:
         """Hour angle of the target, west positive."""
         return float(hour_angle_h(self.site, target.ra_deg, target.dec_deg, at_s))

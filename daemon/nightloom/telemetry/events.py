@@ -130,13 +130,6 @@ class UnexpectedError(Event):
     text: str = Field(description="what the error says")
 
 
-class DeviceRecovered(Event):
-    """A device in trouble works again."""
-
-    device: str = Field(description="name of the device")
-    after_s: float = Field(description="time since the trouble began")
-
-
 class GuardRefused(Event):
     """The guard stopped a request that would have broken a limit."""
 
