@@ -11,12 +11,12 @@ from nightloom.arithmetic import Arithmetic, InLine, Threads, Workers
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.account import Account
 from nightloom.night.assembly import build_context
-from nightloom.night.cycles import bound_fraction
 from nightloom.night.gather import gather
 from nightloom.night.night import Night, Work
-from nightloom.night.programme import Programme, ready_from_s
 from nightloom.night.promises import Promises
-from nightloom.night.prospect import darkness
+from nightloom.programme.cycles import bound_fraction
+from nightloom.programme.programme import Programme, ready_from_s
+from nightloom.programme.prospect import darkness
 from nightloom.rig import assemble, served_link, simulated_link, simulated_sky
 from nightloom.settings import Settings
 from nightloom.sky import Interval

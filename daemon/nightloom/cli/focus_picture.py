@@ -8,10 +8,10 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from nightloom.crew.learned_focus import zone_steps
 from nightloom.errors import BadInput
 from nightloom.focus import BLURRED_DISK, Offsets, Trust
 from nightloom.ledger import Curve
-from nightloom.night.learned_focus import zone_steps
 from nightloom.settings.observatory import Observatory
 
 PAPER, INK, FAINT, LINE = "#f7f4ec", "#22303c", "#9aa3a8", "#d9d4c6"

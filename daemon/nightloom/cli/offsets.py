@@ -17,10 +17,10 @@ from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
 from nightloom.cli.rehearse import add_rehearsal, rehearsal_of
 from nightloom.cli.run import make_writable, stay_up
+from nightloom.crew.learned_focus import adopted_offsets, learned_offsets, zone_steps
 from nightloom.errors import BadInput
 from nightloom.focus import Offset, Offsets, Trust
 from nightloom.ledger import FILE_NAME, Curve, Ledger
-from nightloom.night.learned_focus import adopted_offsets, learned_offsets, zone_steps
 from nightloom.night.offset_run import OffsetRun, measured_filters
 from nightloom.rehearsal import play_virtually
 from nightloom.settings import Settings

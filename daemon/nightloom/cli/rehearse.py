@@ -17,7 +17,7 @@ from nightloom.cli.nights import add_night
 from nightloom.cli.progress import progress
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
-from nightloom.night.prospect import NoDarkness, darkness, site_of
+from nightloom.programme.prospect import NoDarkness, darkness, site_of
 from nightloom.rehearsal import Played, Rehearsal, play_over_socket, play_virtually
 from nightloom.rig import simulated_settings
 from nightloom.settings import demo_folder, read_settings

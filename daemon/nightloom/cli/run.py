@@ -21,8 +21,8 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.gather import gather
 from nightloom.night.night import Night, Work
-from nightloom.night.programme import Programme, ready_from_s
-from nightloom.night.prospect import NoDarkness, darkness, site_of
+from nightloom.programme.programme import Programme, ready_from_s
+from nightloom.programme.prospect import NoDarkness, darkness, site_of
 from nightloom.rig import assemble
 from nightloom.settings import Settings, SettingsError
 from nightloom.sky import night_of

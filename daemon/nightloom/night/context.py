@@ -3,16 +3,16 @@
 import asyncio
 from dataclasses import dataclass, field
 
+from nightloom.crew.focusing import Focusing
+from nightloom.crew.guard import Guard
+from nightloom.crew.guide import Guiding
+from nightloom.crew.intake import Intake
+from nightloom.crew.lookout import Lookout
+from nightloom.crew.pointing import Pointing
 from nightloom.ledger import Ledger
 from nightloom.night.course import Course
-from nightloom.night.focusing import Focusing
-from nightloom.night.guard import Guard
-from nightloom.night.guide import Guiding
-from nightloom.night.intake import Intake
-from nightloom.night.lookout import Lookout
 from nightloom.night.phases import Phases
-from nightloom.night.pointing import Pointing
-from nightloom.night.programme import Programme
+from nightloom.programme.programme import Programme
 from nightloom.rig import Rig
 from nightloom.settings import Settings
 from nightloom.telemetry import Log

@@ -6,15 +6,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom.crew.intake import Intake
+from nightloom.crew.pier import Pier
 from nightloom.cycle import Cycle, Taken, cycles_done, next_sub, unevenness
 from nightloom.ledger import Ledger, Place
-from nightloom.night.cycles import cycle_of
-from nightloom.night.intake import Intake
 from nightloom.night.phases import Next, Phase
-from nightloom.night.pier import Pier
-from nightloom.night.programme import Programme
-from nightloom.night.prospect import STEP_S
-from nightloom.night.weaving import Weaving
+from nightloom.programme.cycles import cycle_of
+from nightloom.programme.programme import Programme
+from nightloom.programme.prospect import STEP_S
+from nightloom.programme.weaving import Weaving
 from nightloom.settings import Settings, Target
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import PierSide

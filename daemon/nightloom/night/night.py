@@ -5,12 +5,11 @@ from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
 from typing import Any
 
+from nightloom.crew.guard import GuardRefusal, WrongSide
 from nightloom.night.acquire import acquire
 from nightloom.night.context import Context
-from nightloom.night.costs import Stopwatch
 from nightloom.night.cross import cross
 from nightloom.night.gather import gather
-from nightloom.night.guard import GuardRefusal, WrongSide
 from nightloom.night.interrupts import (
     Clouded,
     Dawn,
@@ -25,6 +24,7 @@ from nightloom.night.phases import Next, Phase
 from nightloom.night.ready import ready
 from nightloom.night.retire import retire, strand
 from nightloom.night.shelter import shelter
+from nightloom.programme.costs import Stopwatch
 from nightloom.telemetry.events import (
     CloudHold,
     DeviceTrouble,

@@ -11,8 +11,8 @@ from pathlib import Path
 
 from nightloom.cycle import unevenness
 from nightloom.ledger import Ledger
-from nightloom.night.cycles import cycle_of
 from nightloom.night.phases import Phase
+from nightloom.programme.cycles import cycle_of
 from nightloom.settings import Target
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e

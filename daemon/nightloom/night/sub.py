@@ -4,11 +4,11 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 
+from nightloom.crew.intake import Taken
 from nightloom.frames import FrameFacts
 from nightloom.guiding import GuideStatistics
 from nightloom.night.context import Context
 from nightloom.night.course import Planned, uid_of
-from nightloom.night.intake import Taken
 from nightloom.settings import Target
 from nightloom.telemetry.events import SubBegun, SubCancelled, SubEnded
 from nightloom_drivers.devices import Exposure

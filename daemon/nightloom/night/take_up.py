@@ -1,12 +1,12 @@
 """Taking up a target: centred, guided, at a pointing of its own; and giving it up when it fails."""
 
+from nightloom.crew.guard import OutOfReach
+from nightloom.crew.guide import NotGuiding
+from nightloom.crew.pointing import NotCentred
 from nightloom.guiding import is_free
 from nightloom.night.context import Context
 from nightloom.night.gap import dither, least_dither_px
-from nightloom.night.guard import OutOfReach
-from nightloom.night.guide import NotGuiding
 from nightloom.night.phases import Next, Phase
-from nightloom.night.pointing import NotCentred
 from nightloom.night.rotation import warn_of_rotation
 from nightloom.settings import Target
 

@@ -11,8 +11,8 @@ from night.nights import demo
 from nightloom.cycle import Cycle, GapCosts, Share
 from nightloom.ledger import ENOUGH, FILE_NAME, Duration, Ledger, Part, running_figures
 from nightloom.ledger.running import running
-from nightloom.night.costs import Stopwatch, costs_of
-from nightloom.night.weaving import Weaving
+from nightloom.programme.costs import Stopwatch, costs_of
+from nightloom.programme.weaving import Weaving
 from nightloom.settings import Settings
 from nightloom.telemetry.events import Dithered, FilterChanged, SubBegun, SubEnded
 

@@ -5,6 +5,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from nightloom.arithmetic import Arithmetic
+from nightloom.crew.focus_scan import FocusScan
+from nightloom.crew.focus_watch import FocusWatch
+from nightloom.crew.learned_focus import (
+    adopted_offsets,
+    adopted_slope,
+    learned_offsets,
+    zone_steps,
+)
 from nightloom.focus import (
     Aim,
     Curve,
@@ -23,14 +31,6 @@ from nightloom.focus import (
 )
 from nightloom.ledger import Curve as Entry
 from nightloom.ledger import Ledger
-from nightloom.night.focus_scan import FocusScan
-from nightloom.night.focus_watch import FocusWatch
-from nightloom.night.learned_focus import (
-    adopted_offsets,
-    adopted_slope,
-    learned_offsets,
-    zone_steps,
-)
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import FocusCurve, FocuserUnmoved, OffsetsAdopted

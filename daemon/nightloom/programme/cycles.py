@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from nightloom.cycle import Cycle, GapCosts, Share, lower_bound_s
-from nightloom.night.costs import costs_of
+from nightloom.programme.costs import costs_of
 from nightloom.settings import Settings, Sub, Target
 
 

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.arithmetic import Arithmetic
+from nightloom.crew.measuring import measure_frame
 from nightloom.focus import Point, Scan, dimmed, light_ratio
 from nightloom.frames import StarField
-from nightloom.night.measuring import measure_frame
 from nightloom.settings import Settings
 from nightloom_drivers.devices import Camera, Focuser
 

@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.arithmetic import Arithmetic
+from nightloom.crew.calibrations import Calibrations
+from nightloom.crew.guide_devices import GuideDevices, GuideFrame
 from nightloom.guiding import (
     Calibration,
     CalibrationPolicy,
@@ -38,8 +40,6 @@ from nightloom.guiding import (
 )
 from nightloom.guiding.calibration import PierSide as Side
 from nightloom.ledger import Ledger
-from nightloom.night.calibrations import Calibrations
-from nightloom.night.guide_devices import GuideDevices, GuideFrame
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import (

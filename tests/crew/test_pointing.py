@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 from night.nights import NIGHT, demo
 from nightloom.arithmetic import InLine
+from nightloom.crew.guard import OutOfReach, WrongSide
+from nightloom.crew.misses import Misses, beside, miss_deg
+from nightloom.crew.pointing import Astray, Clouded
 from nightloom.frames import StarField
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
-from nightloom.night.guard import OutOfReach, WrongSide
-from nightloom.night.misses import Misses, beside, miss_deg
-from nightloom.night.pointing import Astray, Clouded
-from nightloom.night.programme import Programme
+from nightloom.programme.programme import Programme
 from nightloom.rig import assemble, simulated_link, simulated_sky
 from nightloom.settings import Settings, Target
 from nightloom.sky import separation_deg, sidereal_deg

@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 from nightloom.arithmetic import Arithmetic
 from nightloom.clouds import FrameFacts as CloudFacts
 from nightloom.clouds import FramePolicy, FrameReference, Verdict, judge_frame
+from nightloom.crew.focusing import Focusing
+from nightloom.crew.lookout import Lookout
+from nightloom.crew.measuring import measure_frame
 from nightloom.focus import at_zenith_px
 from nightloom.frames import (
     FrameExists,
@@ -32,9 +35,6 @@ from nightloom.frames import (
 )
 from nightloom.ledger import Frame, Ledger
 from nightloom.ledger import Verdict as Entry
-from nightloom.night.focusing import Focusing
-from nightloom.night.lookout import Lookout
-from nightloom.night.measuring import measure_frame
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import FrameKept, FrameLost, FrameRejected

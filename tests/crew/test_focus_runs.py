@@ -12,10 +12,10 @@ import pytest
 from focus.star_frames import Bench
 from night.nights import demo, live
 from nightloom.arithmetic import InLine
+from nightloom.crew.focusing import Focusing
 from nightloom.focus import Curve, Refusal
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.ledger import Curve as Entry
-from nightloom.night.focusing import Focusing
 from nightloom.settings import Settings
 from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e

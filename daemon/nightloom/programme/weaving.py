@@ -2,7 +2,7 @@
 
 from nightloom.cycle import Cycle, GapCosts, Weave, order_cost_s, weave
 from nightloom.ledger import Ledger, running_figures
-from nightloom.night.costs import costs_of
+from nightloom.programme.costs import costs_of
 from nightloom.settings import Settings
 
 WORTH_S = 0.5

@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 
 from night.nights import demo, live
-from night.outlooks import ANDROMEDA, LION, settings_of, target, tree_and_setting, utc
 from nightloom.ledger import Frame, Ledger, Verdict
-from nightloom.night.programme import Programme
-from nightloom.night.prospect import darkness
+from nightloom.programme.programme import Programme
+from nightloom.programme.prospect import darkness
 from nightloom.settings import Settings
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import WallClock
+from programme.outlooks import ANDROMEDA, LION, settings_of, target, tree_and_setting, utc
 
 NIGHT = date(2026, 11, 10)
 

@@ -7,8 +7,6 @@ from math import inf
 
 import numpy as np
 
-from nightloom.night.costs import costs_of
-from nightloom.night.cycles import open_fraction
 from nightloom.plan import (
     Candidate,
     Plan,
@@ -18,6 +16,8 @@ from nightloom.plan import (
     sky_quality,
     steps,
 )
+from nightloom.programme.costs import costs_of
+from nightloom.programme.cycles import open_fraction
 from nightloom.settings import Group, Settings, Sub, Target
 from nightloom.sky import (
     Horizon,

@@ -1,6 +1,6 @@
 """The pier: which side of it the telescope is on, and how far each side may turn."""
 
-from nightloom.night import limits
+from nightloom.crew import limits
 from nightloom.settings.observatory import Mount as MountTable
 from nightloom_drivers.devices import Mount, PierSide
 

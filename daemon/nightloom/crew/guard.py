@@ -6,9 +6,9 @@ functions in `limits.py`.
 
 import asyncio
 
-from nightloom.night import limits
-from nightloom.night.pier import Pier
-from nightloom.night.prospect import site_of
+from nightloom.crew import limits
+from nightloom.crew.pier import Pier
+from nightloom.programme.prospect import site_of
 from nightloom.settings import Settings
 from nightloom.sky import hour_angle_h, sidereal_deg, to_date
 from nightloom.telemetry import Log

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from night.outlooks import ANDROMEDA, LARKFOLD, LION, settings_of, target, tree_and_setting, utc
-from nightloom.night.outlook import expected_s, outlook
-from nightloom.night.prospect import STEP_S, NoDarkness, Prospect, darkness, move_cost_s
+from nightloom.programme.outlook import expected_s, outlook
+from nightloom.programme.prospect import STEP_S, NoDarkness, Prospect, darkness, move_cost_s
 from nightloom.settings import Settings, Sub, Target
 from nightloom.sky import Interval, dark_hours, moon_altitude_azimuth
+from programme.outlooks import ANDROMEDA, LARKFOLD, LION, settings_of, target, tree_and_setting, utc
 
 NIGHT = date(2026, 11, 10)
 MOONLIT = date(2026, 11, 19)  # the Moon, three quarters lit, sets at 01:17 UTC

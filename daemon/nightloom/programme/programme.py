@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from datetime import date
 
 from nightloom.ledger import Ledger
-from nightloom.night.prospect import LEAST_WINDOW_S, STEP_S, Prospect, left_tonight_s, wanted_s
 from nightloom.plan import Block, Plan
+from nightloom.programme.prospect import LEAST_WINDOW_S, STEP_S, Prospect, left_tonight_s, wanted_s
 from nightloom.settings import Settings, Sub, Target
 from nightloom.sky import Interval, hour_angle_h
 from nightloom_drivers.clock import Clock

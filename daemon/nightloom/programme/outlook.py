@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf
 
-from nightloom.night.prospect import Prospect, Tally
 from nightloom.plan import Block, Plan
+from nightloom.programme.prospect import Prospect, Tally
 from nightloom.settings import Settings, Sub, Target
 
 

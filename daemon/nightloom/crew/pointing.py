@@ -9,11 +9,11 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from nightloom.arithmetic import Arithmetic
+from nightloom.crew.guard import Guard
+from nightloom.crew.lookout import Lookout
+from nightloom.crew.measuring import measure_whole
+from nightloom.crew.misses import Misses, Place, beside, miss_deg
 from nightloom.frames import StarField
-from nightloom.night.guard import Guard
-from nightloom.night.lookout import Lookout
-from nightloom.night.measuring import measure_whole
-from nightloom.night.misses import Misses, Place, beside, miss_deg
 from nightloom.settings import Settings, Target
 from nightloom.sky import separation_deg, to_date
 from nightloom.solving import Hint, NotSolved, Solution, Solver

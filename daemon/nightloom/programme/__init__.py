@@ -1,0 +1,1 @@
+"""Tonight as it lies ahead: hours, windows, what gaps cost, the weave, which target is due."""
