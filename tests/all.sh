@@ -26,3 +26,4 @@ run mypy
 run lint-imports
 run pytest "$@"
 run python tests/benchmarks/stars.py --quick --limits
+run python tests/benchmarks/rule_times.py --limits

