@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 from datetime import date
-from time import process_time
 from typing import Any
 
 import pytest
@@ -145,18 +144,6 @@ def test_a_night_that_is_never_dark_enough_is_refused() -> None:
 def test_the_move_between_targets_takes_minutes() -> None:
     """Two to five minutes for slew, centring, guiding and a focus curve (common practice)."""
     assert 120 < move_cost_s(settings_of(target("one", ANDROMEDA))) < 300
-
-
-def test_a_prospect_and_its_plan_take_well_under_a_second() -> None:
-    targets = [
-        target(str(n), {"ra_deg": 36.0 * n, "dec_deg": 40.0}, moon_distance_deg=30.0)
-        for n in range(10)
-    ]
-    settings = settings_of(*targets)
-    begin = process_time()
-    prospect = Prospect(settings, MOONLIT)
-    prospect.plan(prospect.dark.start_unix_s, nothing, nothing)
-    assert process_time() - begin < 0.5
 
 
 subs = st.builds(
