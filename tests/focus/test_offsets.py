@@ -107,6 +107,52 @@ def test_one_wild_curve_moves_no_other_filter(which: int, steps: float, sign: in
             assert abs(off(learned, name)) < ZONES[name] / 4
 
 
+def test_a_curve_in_one_filter_and_a_check_in_another_tell_their_offset() -> None:
+    """The difference of the two vertices, with the error of a difference (propagated by hand)."""
+    seen = [
+        Sighting("a", "L", 0.0, 10_000.0, 1.0, 6.0),
+        Sighting("a", "B", 0.0, 9_969.0, 3.0, 6.0, check=True),
+    ]
+    learned = learn_offsets(seen, ZONES)
+    blue = learned.offsets["B"]
+    unseen = [0.05 * ZONES[name] for name in "LB"]  # that focus moves for reasons nobody knows
+    assert blue.steps == pytest.approx(-31.0, abs=0.01)
+    assert blue.error_steps == pytest.approx(np.hypot(np.hypot(1.0, 3.0), np.hypot(*unseen)), 0.01)
+    assert (blue.curves, blue.checks, blue.trust) == (0, 1, Trust.THIN)
+    assert (learned.offsets["L"].curves, learned.offsets["L"].checks) == (1, 0)
+
+
+def test_a_check_of_another_night_says_nothing_of_an_offset() -> None:
+    """Its base is not known there, however small its own error."""
+    seen = [*night(["L", "L"]), Sighting("b", "B", 9.0, 9_969.0, 0.5, 6.0, check=True)]
+    assert learn_offsets(seen, ZONES).offsets["B"].error_steps == np.inf
+
+
+def test_checks_weigh_by_their_error() -> None:
+    """One that is four times less sure counts a sixteenth: the weighted mean of numpy."""
+    found, errors = np.array([9_970.0, 9_966.0]), np.array([1.0, 4.0])
+    seen = [Sighting("a", "L", 0.0, 10_000.0, 1e-3, 6.0)] * 3
+    seen += [
+        Sighting("a", "B", 0.0, at, error, 6.0, check=True)
+        for at, error in zip(found.tolist(), errors.tolist(), strict=True)
+    ]
+    learned = learn_offsets(seen, dict.fromkeys("LB", 40.0)).offsets["B"].steps
+    weights = np.hypot(errors, 0.05 * 40.0) ** -2  # focus moves for reasons nobody knows
+    assert learned == pytest.approx(np.average(found, weights=weights) - 10_000.0, abs=0.05)
+
+
+def test_unsure_checks_that_scatter_as_they_say_contradict_nothing() -> None:
+    """A fifth of a zone each way is what they state; a zone each way is not."""
+    zone = ZONES["R"]
+    for away, trust in ((zone / 5, Trust.GOOD), (zone, Trust.CONTRADICTORY)):
+        seen = [Sighting("a", "L", n / 10, 10_000.0, 1.0, 6.0) for n in range(12)]
+        seen += [
+            Sighting("a", "R", n / 10, 10_022.0 + away * (-1) ** n, zone / 5, 6.0, check=True)
+            for n in range(12)
+        ]
+        assert learn_offsets(seen, ZONES).offsets["R"].trust is trust
+
+
 def test_verdicts() -> None:
     """Thin with one curve, or never seen beside the reference; contradictory when curves differ."""
     sightings = night(["L", "R", "L", "R", "G", "L"]) + night(["B", "B"], session="b", base=12_000)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nightloom.ledger import Curve, Frame, Ledger, LedgerError, Verdict
+from nightloom.ledger import Check, Curve, Frame, Ledger, LedgerError, Verdict
 from nightloom.ledger.migrations import MIGRATIONS
 
 DUSK = datetime(2026, 11, 14, 18, 0, tzinfo=UTC)
@@ -45,6 +45,21 @@ CURVE = Curve(
     vertex_steps=119.8,
     error_steps=0.7,
     temperature_c=4.5,
+)
+
+
+CHECK = Check(
+    night="2026-11-14",
+    taken_utc=DUSK + timedelta(hours=1),
+    filter="L",
+    positions_steps=(95, 145, 145, 95),
+    radii_px=(2.1, 2.3, None, 2.1),
+    outcome="stayed",
+    vertex_steps=118.6,
+    error_steps=1.9,
+    correction_steps=0.0,
+    temperature_c=4.1,
+    reason="the temperature changed by -2.0 °C",
 )
 
 
@@ -149,6 +164,22 @@ def test_curves_come_back_by_filter(tmp_path: Path) -> None:
         ledger.add_curve(refused)
         assert ledger.curves() == [CURVE, refused]
         assert ledger.curves(filter="Ha") == [CURVE]
+
+
+def test_checks_come_back_by_night(tmp_path: Path) -> None:
+    blind = replace(
+        CHECK, night="2026-11-15", outcome="unclear", vertex_steps=np.nan, error_steps=np.inf
+    )
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        ledger.add_check(CHECK)
+        ledger.add_check(blind)
+        assert ledger.checks(night="2026-11-14") == [CHECK]
+        assert ledger.checks()[1] == replace(blind, vertex_steps=None, error_steps=None)
+
+
+def test_a_clear_check_has_a_vertex(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "ledger.sqlite") as ledger, pytest.raises(LedgerError):
+        ledger.add_check(replace(CHECK, vertex_steps=None))
 
 
 def test_a_second_writer_is_refused_and_a_reader_is_not(tmp_path: Path) -> None:

@@ -5,7 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from night.nights import Story, demo, live
+from night.nights import NIGHT, Story, demo, live
+from nightloom.crew.learned_focus import learned_offsets
+from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.link import Link, LoopbackLink
@@ -50,6 +52,29 @@ def test_a_check_says_which_way_and_how_far(cooling: Story) -> None:
         assert 0 < check.error_steps < check.estimate_steps < 33.5
 
 
+def test_checks_are_measurements_in_the_ledger(cooling: Story) -> None:
+    """Where they found the focus, stayed or moved; with one curve they tell the slope of the tube.
+
+    Over 1.5 °C, and the tube follows the probe late: to three of the errors that are stated.
+    """
+    with Ledger.read(cooling.rehearsal.out / FILE_NAME) as ledger:
+        checks = ledger.checks(night=str(NIGHT))
+        learned = learned_offsets(ledger, cooling.rehearsal.settings.observatory)
+    events = cooling.of(e.FocusChecked)
+    assert len(checks) == len(events) > 0
+    for check, event in zip(checks, events, strict=True):
+        middle = (min(check.positions_steps) + max(check.positions_steps)) / 2
+        assert (check.outcome, check.reason) == (event.verdict, event.reason)
+        assert check.vertex_steps == pytest.approx(middle + event.estimate_steps)
+        assert check.error_steps == event.error_steps
+        assert check.correction_steps == event.correction_steps
+    assert learned is not None
+    clear = sum(check.outcome != "unclear" for check in checks)
+    assert (learned.offsets["L"].curves, learned.offsets["L"].checks) == (1, clear)
+    away = learned.slope_steps_per_c - -25.0
+    assert abs(away) < 3 * learned.slope_error_steps_per_c < 15.0
+
+
 def test_a_slip_of_a_zone_is_found_and_undone(tmp_path: Path) -> None:
     """Within four subs and the one under way, though frames are rejected for their size."""
     slipped: list[float] = []
@@ -67,6 +92,12 @@ def test_a_slip_of_a_zone_is_found_and_undone(tmp_path: Path) -> None:
     looks_s = [at for at in story.at(e.FocusChecked) if at > slipped[0]]
     subs = [at for at in story.at(e.SubBegun) if slipped[0] < at < looks_s[0]]
     assert len(subs) <= 5
+    with Ledger.read(tmp_path / FILE_NAME) as ledger:
+        found = next(one for one in ledger.checks() if one.taken_utc.timestamp() > slipped[0])
+    assert found.outcome == "moved"
+    assert found.vertex_steps is not None
+    assert found.error_steps is not None
+    assert abs(found.vertex_steps - (10_060.0 - SLIP_STEPS)) < 3 * found.error_steps
     last = story.frames[-1]
     assert last.verdict == "accepted"
     sharp = [frame.half_flux_radius_px for frame in story.frames if frame.filter == last.filter]

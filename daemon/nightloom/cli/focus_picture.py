@@ -43,7 +43,8 @@ def draw_offsets(observatory: Observatory, learned: Offsets, file: Path) -> None
             axes.plot([off - error, off + error], [row, row], color=DOT, lw=4.0, zorder=3)
         face = DOT if good else PAPER
         axes.plot(off, row, "o", ms=9, mfc=face, mec=DOT, mew=1.6, zorder=4)
-        words = f"{origin + one.steps:+.1f}  {one.trust.value}, {one.curves} curves"
+        seen = f"{one.curves} curves, {one.checks} checks"
+        words = f"{origin + one.steps:+.1f}  {one.trust.value}\n{seen}"
         axes.text(1.01, row, words, transform=axes.get_yaxis_transform(), va="center", color=INK)
     axes.axvline(0, color=CONFIGURED, lw=1.2, zorder=2)
     axes.set_yticks(range(len(names)), names, fontsize=11, fontweight="bold")

@@ -1,4 +1,4 @@
-"""`nightloom offsets`: what focus curves teach about the filters; `offsets measure` takes some."""
+"""`nightloom offsets`: what focusing taught about the filters; `offsets measure` takes curves."""
 
 import argparse
 import asyncio
@@ -64,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Measure when asked to; then print, and draw, what the ledger's curves teach."""
+    """Measure when asked to; then print, and draw, what the ledger teaches."""
     if arguments.what == "show":
         settings = settings_of(arguments)
         file: Path = arguments.ledger or settings.observatory.output_folder / FILE_NAME
@@ -152,12 +152,19 @@ def as_json(observatory: Observatory, learned: Offsets, file: Path) -> dict[str,
 
 def _learned_json(one: Offset | None, observatory: Observatory, reference: str) -> dict[str, Any]:
     if one is None:
-        return {"learned_steps": None, "error_steps": None, "curves": 0, "verdict": None}
+        return {
+            "learned_steps": None,
+            "error_steps": None,
+            "curves": 0,
+            "checks": 0,
+            "verdict": None,
+        }
     origin = observatory.filters[reference].offset_steps
     return {
         "learned_steps": round(origin + one.steps, 2),
         "error_steps": round(one.error_steps, 2) if math.isfinite(one.error_steps) else None,
         "curves": one.curves,
+        "checks": one.checks,
         "verdict": one.trust.value,
     }
 
@@ -171,17 +178,15 @@ def _print(observatory: Observatory, learned: Offsets) -> None:
         box=box.SIMPLE_HEAD,
     )
     table.add_column("filter")
-    for heading in ("configured", "learned", "±", "zone", "curves", "verdict", "used"):
+    for heading in ("configured", "learned", "±", "zone", "curves", "checks", "verdict", "used"):
         table.add_column(heading, justify="right")
     used = adopted_offsets(learned, observatory)
     for name, said in observatory.filters.items():
         one = learned.offsets.get(name)
-        cells = ("-", "-", "0", "-") if one is None else _cells(one, observatory, learned.reference)
-        told, error, curves, verdict = cells
+        unknown = ("-", "-", "0", "0", "-")
+        told, error, *rest = unknown if one is None else _cells(one, observatory, learned.reference)
         zone = f"{zone_steps(observatory, name):.0f}"
-        table.add_row(
-            name, f"{said.offset_steps}", told, error, zone, curves, verdict, f"{used[name]:.1f}"
-        )
+        table.add_row(name, f"{said.offset_steps}", told, error, zone, *rest, f"{used[name]:.1f}")
     console.print(table)
     known = "known" if learned.slope_known else "not known well enough to be used"
     console.print(
@@ -190,9 +195,9 @@ def _print(observatory: Observatory, learned: Offsets) -> None:
     )
 
 
-def _cells(one: Offset, observatory: Observatory, reference: str) -> tuple[str, str, str, str]:
+def _cells(one: Offset, observatory: Observatory, reference: str) -> tuple[str, ...]:
     origin = observatory.filters[reference].offset_steps
     error = f"{one.error_steps:.1f}" if math.isfinite(one.error_steps) else "?"
     style = {Trust.GOOD: "green", Trust.THIN: "yellow", Trust.CONTRADICTORY: "red"}[one.trust]
     verdict = f"[{style}]{one.trust.value}[/]"
-    return f"{origin + one.steps:.1f}", error, str(one.curves), verdict
+    return f"{origin + one.steps:.1f}", error, str(one.curves), str(one.checks), verdict

@@ -1,7 +1,7 @@
-"""What the ledger's focus curves teach about this rig's filters."""
+"""What the ledger's focus curves and checks teach about this rig's filters."""
 
 from nightloom.focus import Offsets, Sighting, critical_focus_zone_um, learn_offsets
-from nightloom.ledger import Ledger
+from nightloom.ledger import Check, Curve, Ledger
 from nightloom.settings.observatory import Observatory
 
 
@@ -13,23 +13,26 @@ def zone_steps(observatory: Observatory, filter_name: str) -> float:
 
 
 def sightings(ledger: Ledger) -> list[Sighting]:
-    """All accepted curves; each night has a base of its own."""
+    """All accepted curves and all clear checks; each night has a base of its own."""
+    found: list[Curve | Check] = [curve for curve in ledger.curves() if curve.accepted]
+    found += [check for check in ledger.checks() if check.outcome != "unclear"]
     return [
         Sighting(
-            session=curve.night,
-            filter=curve.filter,
-            at_h=curve.taken_utc.timestamp() / 3600.0,
-            vertex_steps=curve.vertex_steps,
-            error_steps=curve.error_steps,
-            temperature_c=curve.temperature_c,
+            session=one.night,
+            filter=one.filter,
+            at_h=one.taken_utc.timestamp() / 3600.0,
+            vertex_steps=one.vertex_steps,
+            error_steps=one.error_steps,
+            temperature_c=one.temperature_c,
+            check=isinstance(one, Check),
         )
-        for curve in ledger.curves()
-        if curve.accepted and curve.vertex_steps is not None and curve.error_steps is not None
+        for one in found
+        if one.vertex_steps is not None and one.error_steps is not None
     ]
 
 
 def learned_offsets(ledger: Ledger, observatory: Observatory) -> Offsets | None:
-    """The offsets that all curves of the ledger agree on; None without one."""
+    """The offsets that all curves and checks of the ledger agree on; None without one."""
     seen = [one for one in sightings(ledger) if one.filter in observatory.filters]
     if not seen:
         return None

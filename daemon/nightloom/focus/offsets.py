@@ -1,11 +1,14 @@
-"""Filter offsets and the temperature slope, learned from every focus curve by one regression.
+"""Filter offsets and temperature slope, by one regression over every focus curve and check.
 
     position = base(session) + offset(filter) + slope × temperature + drift(session) × hours
 
+A check weighs as its error says, and so does a curve. Within a session a curve through one filter
+and a check through another tell their offset.
+
 Bases are free. What few curves cannot tell is held by weak prior beliefs, as if each had been
-measured once: offsets stay within a few zones, drifts are slow. Curves that do not fit count less
+measured once: offsets stay within a few zones, drifts are slow. What does not fit counts less
 and less (Huber's weights), and the standard errors are those of the weighted normal equations,
-scaled by what the curves really scatter.
+scaled by what the vertices really scatter.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -25,12 +28,12 @@ _OFFSET_IN_ZONES = 30.0  # prior standard deviation: hardly binding
 _SLOPE_IN_ZONES_PER_C = 3.0
 _DRIFT_IN_ZONES_PER_H = 0.05  # what is not temperature: flexure, sagging mechanics
 _GOOD_IN_ZONES = 0.125  # two standard errors are then within a quarter of the zone
-_CONTRADICTORY_IN_ZONES = 0.25  # curves of one filter may disagree by this much
-_LEAST_CURVES = 2
+_CONTRADICTORY_IN_ZONES = 0.25  # one filter's may disagree by this much beside their errors
+_LEAST_SIGHTINGS = 2
 
 
 class Trust(StrEnum):
-    """What a learned offset is worth: used, not known well enough, or curves that disagree."""
+    """What a learned offset is worth: used, not known well enough, or sightings that disagree."""
 
     GOOD = "good"
     THIN = "thin"
@@ -39,7 +42,10 @@ class Trust(StrEnum):
 
 @dataclass(frozen=True)
 class Sighting:
-    """One accepted curve. Without a temperature it takes that of its session's others."""
+    """Best focus as an accepted curve found it, or a check that was clear.
+
+    Without a temperature it takes that of its session's others.
+    """
 
     session: str
     filter: str
@@ -47,6 +53,7 @@ class Sighting:
     vertex_steps: float
     error_steps: float
     temperature_c: float | None = None
+    check: bool = False
 
 
 @dataclass(frozen=True)
@@ -57,13 +64,14 @@ class Offset:
     steps: float
     error_steps: float
     curves: int
+    checks: int
     scatter_steps: float
     trust: Trust
 
 
 @dataclass(frozen=True)
 class Offsets:
-    """What the curves teach together. `residuals_steps` are in the order of the sightings."""
+    """What all sightings teach together. `residuals_steps` are in the order of the sightings."""
 
     reference: str
     offsets: Mapping[str, Offset]
@@ -91,14 +99,13 @@ def learn_offsets(sightings: Sequence[Sighting], zones_steps: Mapping[str, float
     """
     seen = [one for one in sightings if one.filter in zones_steps]
     if not seen:
-        raise ValueError("offsets need at least one focus curve")
+        raise ValueError("offsets need at least one focus curve or check")
     problem = _Problem(seen, zones_steps)
     solution, covariance, weights, scale = problem.solve()
     residuals = problem.values - problem.design @ solution
-    counts = {name: sum(one.filter == name for one in seen) for name in problem.filters}
     offsets = {
         name: _offset(name, problem, solution, covariance, residuals, zones_steps[name])
-        for name in counts
+        for name in problem.filters
     }
     slope = problem.slope_column
     return Offsets(
@@ -147,7 +154,7 @@ class _Problem:
     def solve(self) -> tuple[Floats, Floats, Floats, float]:
         """Solution, its covariance, the weights from 0 to 1, and the scale of the errors.
 
-        The scale is never below 1: curves that agree by chance teach no more than their errors.
+        The scale is never below 1: vertices that agree by chance teach no more than their errors.
         """
         weights, scale = np.ones(len(self.values)), 1.0
         for _ in range(_ROUNDS):
@@ -184,22 +191,23 @@ def _offset(
     residuals: Floats,
     zone_steps: float,
 ) -> Offset:
-    own = np.array(
-        [r for r, one in zip(residuals, problem.seen, strict=True) if one.filter == name]
-    )
+    rows = [n for n, one in enumerate(problem.seen) if one.filter == name]
+    own, checks = residuals[rows], sum(problem.seen[n].check for n in rows)
     column = problem.column.get(name)
     steps = 0.0 if column is None else float(solution[column])
     error = 0.0 if column is None else sqrt(covariance[column, column])
     together = {one.session for one in problem.seen if one.filter == problem.reference}
     linked = any(one.session in together for one in problem.seen if one.filter == name)
     scatter = float(1.4826 * np.median(np.abs(own))) if len(own) > 2 else float(np.abs(own).max())
-    if scatter > _CONTRADICTORY_IN_ZONES * zone_steps:
+    allowed = hypot(_CONTRADICTORY_IN_ZONES * zone_steps, float(np.median(problem.errors[rows])))
+    if scatter > allowed:
         trust = Trust.CONTRADICTORY
-    elif len(own) >= _LEAST_CURVES and linked and error <= _GOOD_IN_ZONES * zone_steps:
+    elif len(own) >= _LEAST_SIGHTINGS and linked and error <= _GOOD_IN_ZONES * zone_steps:
         trust = Trust.GOOD
     else:
         trust = Trust.THIN
-    return Offset(name, steps, error if linked else inf, len(own), scatter, trust)
+    error = error if linked else inf
+    return Offset(name, steps, error, len(own) - checks, checks, scatter, trust)
 
 
 def _warmth(seen: Sequence[Sighting]) -> Floats:

@@ -2,6 +2,7 @@
 
 from nightloom.ledger.ledger import FILE_NAME, Ledger, LedgerError
 from nightloom.ledger.records import (
+    Check,
     Curve,
     Duration,
     Frame,
@@ -17,6 +18,7 @@ from nightloom.ledger.tally import FilterTally, TargetTally, tally
 __all__ = [
     "ENOUGH",
     "FILE_NAME",
+    "Check",
     "Curve",
     "Duration",
     "FilterTally",

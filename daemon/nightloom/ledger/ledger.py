@@ -12,6 +12,7 @@ from typing import Any, Self
 
 from nightloom.ledger.migrations import MIGRATIONS, migrate, version_of
 from nightloom.ledger.records import (
+    Check,
     Curve,
     Duration,
     Frame,
@@ -20,7 +21,7 @@ from nightloom.ledger.records import (
     Place,
     Verdict,
 )
-from nightloom.ledger.rows import columns, from_row, stored, to_row
+from nightloom.ledger.rows import AnyRecord, columns, from_row, stored, to_row
 
 FILE_NAME = "ledger.sqlite"
 """The ledger's name in an output folder."""
@@ -38,7 +39,7 @@ class LedgerError(Exception):
 
 
 class Ledger:
-    """Intents, frames, focus curves, durations, guide calibrations and places of all nights.
+    """Intents, frames, focus curves and checks, durations, guide calibrations, places: all nights.
 
     `Ledger(path)` is the one writer and creates the file when it is missing; others use
     `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError.
@@ -171,7 +172,7 @@ class Ledger:
         """Names of all targets that have frames."""
         return [name for (name,) in self._rows("SELECT DISTINCT target FROM frames ORDER BY 1", [])]
 
-    # Focus curves ----------------------------------------------------------------------------
+    # Focus curves and checks -----------------------------------------------------------------
 
     def add_curve(self, curve: Curve) -> None:
         """Enter a focus curve."""
@@ -183,6 +184,19 @@ class Ledger:
         names = ", ".join(columns(Curve))
         rows = self._rows(f"SELECT {names} FROM curves {where} ORDER BY taken_utc, id", values)
         return [from_row(Curve, row) for row in rows]
+
+    def add_check(self, check: Check) -> None:
+        """Enter a check of the focus."""
+        self._insert("focus_checks", check)
+
+    def checks(self, *, filter: str | None = None, night: str | None = None) -> list[Check]:
+        """Checks of the focus in the order in which they were made."""
+        where, values = _where(filter=filter, night=night)
+        names = ", ".join(columns(Check))
+        rows = self._rows(
+            f"SELECT {names} FROM focus_checks {where} ORDER BY taken_utc, id", values
+        )
+        return [from_row(Check, row) for row in rows]
 
     # Durations -------------------------------------------------------------------------------
 
@@ -267,9 +281,7 @@ class Ledger:
             os.close(self._lock)
             self._lock = None
 
-    def _insert(
-        self, table: str, record: Frame | Curve | Duration | GuideCalibration | Place
-    ) -> None:
+    def _insert(self, table: str, record: AnyRecord) -> None:
         names = columns(type(record))
         marks = ", ".join("?" * len(names))
         what = f"enter frame {record.uid}" if isinstance(record, Frame) else f"enter {table}"

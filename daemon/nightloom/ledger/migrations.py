@@ -96,6 +96,23 @@ MIGRATIONS = (
     ALTER TABLE curves ADD COLUMN slope_px_per_step REAL;
     ALTER TABLE curves ADD COLUMN reason TEXT NOT NULL DEFAULT '';
     """,
+    """
+    CREATE TABLE focus_checks (
+        id INTEGER PRIMARY KEY,
+        night TEXT NOT NULL,
+        taken_utc TEXT NOT NULL,
+        filter TEXT NOT NULL,
+        positions_steps TEXT NOT NULL,
+        radii_px TEXT NOT NULL,
+        outcome TEXT NOT NULL CHECK (outcome IN ('stayed', 'moved', 'unclear')),
+        vertex_steps REAL,
+        error_steps REAL,
+        correction_steps REAL NOT NULL,
+        temperature_c REAL,
+        reason TEXT NOT NULL,
+        CHECK (outcome = 'unclear' OR (vertex_steps IS NOT NULL AND error_steps IS NOT NULL))
+    ) STRICT;
+    """,
 )
 
 

@@ -90,6 +90,29 @@ class Curve:
 
 
 @dataclass(frozen=True)
+class Check:
+    """One short two-sided test of the focus, about where the focuser stood."""
+
+    night: str
+    taken_utc: datetime
+    filter: str
+    positions_steps: tuple[int, ...]
+    radii_px: tuple[float | None, ...]
+    """None where too few stars could be measured."""
+    outcome: str
+    """stayed, moved or unclear."""
+    vertex_steps: float | None
+    """Where best focus was found, whether or not the focuser was moved there; None unknown."""
+    error_steps: float | None
+    """Standard error of that."""
+    correction_steps: float
+    """What the focuser was moved by afterwards."""
+    temperature_c: float | None = None
+    reason: str = ""
+    """What asked for the check."""
+
+
+@dataclass(frozen=True)
 class Duration:
     """How long something between two subs took on the running rig."""
 

@@ -9,9 +9,19 @@ from enum import StrEnum
 from numbers import Integral, Real
 from typing import Any, TypeVar
 
-from nightloom.ledger.records import Curve, Duration, Frame, GuideCalibration, Part, Place, Verdict
+from nightloom.ledger.records import (
+    Check,
+    Curve,
+    Duration,
+    Frame,
+    GuideCalibration,
+    Part,
+    Place,
+    Verdict,
+)
 
-Record = TypeVar("Record", bound=Frame | Curve | Duration | GuideCalibration | Place)
+AnyRecord = Frame | Curve | Check | Duration | GuideCalibration | Place
+Record = TypeVar("Record", bound=AnyRecord)
 
 
 def columns(kind: type[Record]) -> list[str]:
@@ -19,7 +29,7 @@ def columns(kind: type[Record]) -> list[str]:
     return [field.name for field in fields(kind)]
 
 
-def to_row(record: Frame | Curve | Duration | GuideCalibration | Place) -> list[Any]:
+def to_row(record: AnyRecord) -> list[Any]:
     """A record's values as SQLite takes them, in the order of `columns`."""
     return [stored(getattr(record, field.name)) for field in fields(record)]
 

@@ -348,7 +348,7 @@ class FocuserUnmoved(Event):
 
 
 class OffsetsAdopted(Event):
-    """What focus curves have taught replaces configured focus offsets."""
+    """What focus curves and checks have taught replaces configured focus offsets."""
 
     reference: str = Field(description="filter that the offsets were counted from")
     offsets_steps: dict[str, float] = Field(description="learned offsets by filter")
@@ -372,6 +372,9 @@ class FocusChecked(Event):
     )
     estimate_steps: float | None = Field(default=None, description="how far, higher is positive")
     error_steps: float | None = Field(default=None, description="standard error of that")
+    correction_steps: float = Field(
+        description="what the focuser is moved by from here on; 0 where the estimate is not sure"
+    )
     took_s: float = Field(description="time the test took")
 
 
