@@ -117,7 +117,9 @@ def test_a_curve_in_one_filter_and_a_check_in_another_tell_their_offset() -> Non
     blue = learned.offsets["B"]
     unseen = [0.05 * ZONES[name] for name in "LB"]  # that focus moves for reasons nobody knows
     assert blue.steps == pytest.approx(-31.0, abs=0.01)
-    assert blue.error_steps == pytest.approx(np.hypot(np.hypot(1.0, 3.0), np.hypot(*unseen)), 0.01)
+    assert blue.error_steps == pytest.approx(
+        np.hypot(np.hypot(1.0, 3.0), np.hypot(unseen[0], unseen[1])), 0.01
+    )
     assert (blue.curves, blue.checks, blue.trust) == (0, 1, Trust.THIN)
     assert (learned.offsets["L"].curves, learned.offsets["L"].checks) == (1, 0)
 
