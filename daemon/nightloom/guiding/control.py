@@ -37,16 +37,21 @@ class Axis:
         self.response = Response()
         self.rate_px_per_s = rate_px_per_s
         self._play = Play(play_px)
-        self._play_px = play_px
         self._moved_px = 0.0
         self._lately_px = 0.0
+        self._turned_px = 0.0  # the play that the last pulse went through from end to end
 
     def observe(self, at_s: float, error_px: float) -> None:
         """Take the error of a frame."""
-        miss_px = self.forecast.observe(at_s, error_px - self._moved_px, self._lately_px)
-        if not math.isnan(miss_px):
+        explained_px = abs(self._lately_px) + abs(self._turned_px)
+        miss_px = self.forecast.observe(at_s, error_px - self._moved_px, explained_px)
+        if math.isnan(miss_px):
+            pass
+        elif self._turned_px:
+            self._play.turned(math.copysign(1.0, self._turned_px) * miss_px)
+        else:
             self.response.add(self._lately_px, miss_px, self.forecast.scatter_px)
-        self._lately_px = 0.0
+        self._lately_px = self._turned_px = 0.0
 
     def expected_px(self, at_s: float) -> float:
         """The error to come when nothing is done."""
@@ -73,6 +78,8 @@ class Axis:
         motor_px = pulse_ms / 1000 * self.rate_px_per_s
         ahead_px = self._play.ahead_px(side)
         moved_px = self._play.turn(motor_px)
+        if ahead_px > 0 and moved_px:
+            self._turned_px = side * ahead_px
         self._moved_px += moved_px
         self._lately_px += moved_px
         doubt_px = math.hypot(WAY_ERROR * moved_px, PLAY_ERROR * min(ahead_px, abs(motor_px)))
@@ -82,7 +89,7 @@ class Axis:
     def turns_for(self, wanted_px: float) -> bool:
         """Whether a correction is worth turning the motor round for, if it has to turn."""
         side = 1 if wanted_px > 0 else -1
-        if self._play_px == 0 or self._play.ahead_px(side) == 0:
+        if self._play.ahead_px(side) == 0:
             return True
         air_px = self.forecast.air_px
         drift_px = 60 * self.forecast.drift_px_per_s

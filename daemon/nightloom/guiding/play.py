@@ -1,5 +1,9 @@
 """The play between the declination motor and the telescope."""
 
+# Each turn measures the play as well as the calibration did; the mean of the last ones counts,
+# since grease and balance change with the cold and the altitude.
+MEMORY_TURNS = 10
+
 
 class Play:
     """Tells how long a pulse must be to move the telescope, with the play that is still free.
@@ -10,7 +14,13 @@ class Play:
 
     def __init__(self, width_px: float) -> None:
         self._width_px = width_px
+        self._measured = 1
         self._free_px: float | None = None  # upwards; downwards the rest of the width is free
+
+    @property
+    def width_px(self) -> float:
+        """How far the motor turns idly between both ends, as known so far."""
+        return self._width_px
 
     @property
     def side(self) -> int:
@@ -34,3 +44,13 @@ class Play:
         if abs(motor_px) > taken:
             self._free_px = 0.0 if side > 0 else self._width_px
         return side * (abs(motor_px) - taken)
+
+    def turned(self, beyond_px: float) -> None:
+        """A turn through all of it took the telescope further than expected, or less far when
+        negative: the play is as much narrower, or wider.
+        """
+        touches_below = self.side < 0
+        self._measured = min(self._measured + 1, MEMORY_TURNS)
+        self._width_px = max(0.0, self._width_px - beyond_px / self._measured)
+        if touches_below:
+            self._free_px = self._width_px
