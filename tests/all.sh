@@ -24,6 +24,7 @@ run ruff check
 run ruff format --check
 run mypy
 run lint-imports
-run pytest "$@"
+# One file to a worker: nights are shared within a file, and servers mostly wait.
+run pytest -n 2 --dist loadfile "$@"
 run python tests/benchmarks/stars.py --quick --limits
 run python tests/benchmarks/rule_times.py --limits
