@@ -41,16 +41,20 @@ class StandIn:
     visited: list[int] = field(default_factory=list)
     device: str = "Stand-in"
     stays_at: int = 10_030
+    play_steps: int = 0
+    drawtube_steps: int = 10_100
 
     async def move_to(self, steps: int) -> None:
         await asyncio.sleep(abs(steps - self.position_steps) / 250)
         self.position_steps = steps
+        # It is pushed up at once, and pulled down once the play is used up.
+        self.drawtube_steps = min(max(self.drawtube_steps, steps), steps + self.play_steps)
         self.visited.append(steps)
 
     async def expose(self, exposure_s: float) -> Any:
         await asyncio.sleep(exposure_s + 1.2)
         self.frames += 1
-        at = self.position_steps if self.moves else self.stays_at
+        at = self.drawtube_steps if self.moves else self.stays_at
         data = self.bench.frame(at, self.light(self.frames) * exposure_s / 4.0)
 
         @dataclass
@@ -155,6 +159,22 @@ def test_a_focuser_that_does_not_move_is_reported(tmp_path: Path) -> None:
     assert rig.position_steps == 10_100
     assert [type(event) for event in told.events] == [e.FocuserUnmoved, e.FocusCurve]
     assert [entry.accepted for entry in told.entries] == [False] * len(told.entries)
+
+
+def test_more_backlash_than_is_taken_up_is_named(tmp_path: Path) -> None:
+    """80 steps are configured and half as much again is taken up; the gears have 180.
+
+    The focuser goes back to where it was. With 100 steps nothing is amiss.
+    """
+    rig = StandIn(bench(11, best_steps=10_060.0), play_steps=180)
+    told = focused(tmp_path / "loose", rig, one_curve)
+    assert told.curves[0].refusal is Refusal.LOPSIDED
+    assert "backlash" in told.entries[-1].refusal
+    assert (len(told.entries), rig.position_steps) == (1, 10_100)
+
+    rig = StandIn(bench(11, best_steps=10_060.0), play_steps=100)
+    assert focused(tmp_path / "held", rig, one_curve).curves[0].refusal is None
+    assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
 
 
 def test_a_refused_curve_leaves_the_last_good_position(tmp_path: Path) -> None:

@@ -23,6 +23,8 @@ from nightloom.focus import (
     plan_scan,
 )
 
+Stars = Callable[[float], tuple[float, int]]
+
 OUTWARD = Travel(1000, 50000, backlash_steps=40)
 INWARD = Travel(1000, 50000, backlash_steps=40, approach="inward")
 APPROACHES: list[Approach] = ["outward", "inward"]
@@ -76,7 +78,7 @@ def aim(travel: Travel = OUTWARD, step_steps: int = 20) -> Aim:
     return Aim(step_steps, 9, travel, zone_steps=34.0, slope_px_per_step=0.0376, least_stars=8)
 
 
-def run(start: float, what: Aim, stars: Callable[[float], tuple[float, int]]) -> list[Curve]:
+def run(start: float, what: Aim, stars: Stars) -> list[Curve]:
     """A whole focus run; `stars` gives radius and number of stars at a position."""
     scan: Scan | None = plan_scan(start, what.step_steps, what.points, what.travel)
     curves = []
@@ -88,9 +90,7 @@ def run(start: float, what: Aim, stars: Callable[[float], tuple[float, int]]) ->
     return curves
 
 
-def rig(
-    vertex: float, seed: int = 1, largest_px: float = 20.0
-) -> Callable[[float], tuple[float, int]]:
+def rig(vertex: float, seed: int = 1, largest_px: float = 20.0) -> Stars:
     """Stars that grow away from a vertex, are 2 % off, and are lost when too large."""
     generator = np.random.default_rng(seed)
 
@@ -149,6 +149,35 @@ def test_a_focuser_that_does_not_move_is_found_out(radius_px: float) -> None:
     assert len(curves) <= 4
 
 
+@pytest.mark.parametrize("travel", [OUTWARD, INWARD])
+@pytest.mark.parametrize("loose", [30, 45, 60, 80])
+def test_gears_that_are_loose_at_the_start_are_found_out(loose: int, travel: Travel) -> None:
+    """More backlash than is taken up: the first positions are all the same in truth.
+
+    Taken for a curve they would have put the vertex off by as much as a zone.
+    """
+    for seed, vertex in enumerate((24985.0, 25000.0, 25015.0)):
+        first, stars = plan_scan(25000, 20, 9, travel).positions_steps[0], rig(vertex, seed)
+
+        def late(at: float, first: int = first, stars: Stars = stars) -> tuple[float, int]:
+            behind = max(loose - travel.sign * (at - first), 0.0)
+            return stars(at + travel.sign * behind)
+
+        (curve,) = run(25000, aim(travel), late)
+        assert curve.refusal is Refusal.LOPSIDED
+
+
+@pytest.mark.parametrize("which", range(1, 9))
+def test_one_bad_point_is_not_taken_for_loose_gears(which: int) -> None:
+    scan = plan_scan(25000, 20, 9, OUTWARD)
+    for factor in (0.6, 1.6):
+        stars = rig(25000.0, seed=which)
+        points = [Point(at, *stars(at)) for at in scan.positions_steps]
+        points[which] = replace(points[which], radius_px=factor * points[which].radius_px)
+        judged = judge_scan(fit_points(points, 8), scan, aim(), points)
+        assert judged.refusal is not Refusal.LOPSIDED
+
+
 def test_runs_come_to_an_end() -> None:
     """Without stars, at the limits, in noise: within a dozen scans, and inside the travel."""
     generator = np.random.default_rng(5)
@@ -164,7 +193,7 @@ def test_runs_come_to_an_end() -> None:
 def test_a_curve_through_clouds_asks_for_no_other_scan() -> None:
     scan = plan_scan(25000, 20, 9, OUTWARD)
     curve = fit_curve(scan.positions_steps, np.full(9, 2.0), [50] * 9)
-    for refusal in (Refusal.CLOUDED, Refusal.UNMOVED):
+    for refusal in (Refusal.CLOUDED, Refusal.UNMOVED, Refusal.LOPSIDED):
         assert next_scan(replace(curve, refusal=refusal), scan, aim(), []) is None
 
 

@@ -15,7 +15,6 @@ _LEAST_FITTED = 5  # points with enough stars: fewer leave less than two to judg
 _EACH_SIDE = 2  # positions that must lie beyond the vertex on either side
 _LEAST_GROWTH = 1.15  # of the radius from the vertex to the ends of the scan
 _GROWTH_IN_SCATTER = 4.0  # the curve must rise by this many times what the points scatter
-_SIDE_EXPECTED, _SIDE_SEEN = 0.25, 0.6  # growth at an end that must show, and how much of it
 _LARGEST_SCATTER = 0.1  # relative: real curves scatter by a few percent
 _STAR_SCATTER = 0.1  # relative, of the radii of single stars in one frame
 _AIR_SCATTER = 0.03  # relative, of the air's blur between short exposures (common practice)
@@ -29,7 +28,7 @@ class Refusal(Enum):
     TOO_FEW_STARS = "too few stars"
     FLAT = "flat"
     POOR_FIT = "poor fit"
-    LOPSIDED = "one side does not rise; more backlash than is taken up?"
+    LOPSIDED = "the first points are alike: more backlash than is taken up?"
     VERTEX_OUTSIDE = "vertex outside the scan"
     COARSE = "too coarse"
     CLOUDED = "clouds in the middle"
@@ -113,7 +112,7 @@ def fit_curve(
         short_of_stars = len(np.unique(positions)) >= _LEAST_FITTED
         return _nothing(Refusal.TOO_FEW_STARS if short_of_stars else Refusal.TOO_FEW_POINTS)
     curve = _fitted(positions[used], radii[used], errors[used], shape, errors_px is None)
-    return replace(curve, refusal=_refusal(curve, positions[used], radii[used]))
+    return replace(curve, refusal=_refusal(curve, positions[used]))
 
 
 def _nothing(refusal: Refusal) -> Curve:
@@ -142,7 +141,7 @@ def _fitted(
     )
 
 
-def _refusal(curve: Curve, positions: Floats, radii: Floats) -> Refusal | None:
+def _refusal(curve: Curve, positions: Floats) -> Refusal | None:
     expected = curve.radius_at(positions)
     growth = float(expected.max() / expected.min())
     if growth < max(_LEAST_GROWTH, 1.0 + _GROWTH_IN_SCATTER * curve.scatter):
@@ -153,18 +152,5 @@ def _refusal(curve: Curve, positions: Floats, radii: Floats) -> Refusal | None:
     below, above = (positions < curve.vertex_steps).sum(), (positions > curve.vertex_steps).sum()
     if min(below, above) < _EACH_SIDE:
         return Refusal.VERTEX_OUTSIDE
-    if _lopsided(curve, positions, radii):
-        return Refusal.LOPSIDED
     spacing = np.ptp(positions) / (len(positions) - 1)
     return Refusal.POOR_FIT if curve.vertex_error_steps > spacing else None
-
-
-def _lopsided(curve: Curve, positions: Floats, radii: Floats) -> bool:
-    """Whether the outermost two points of a side are far from rising as the curve does there."""
-    order = np.argsort(positions)
-    for outer in (order[:2], order[-2:]):
-        expected = float(np.mean(curve.radius_at(positions[outer]))) / curve.radius_px - 1.0
-        seen = float(radii[outer].max()) / curve.radius_px - 1.0
-        if expected > _SIDE_EXPECTED and seen < _SIDE_SEEN * expected:
-            return True
-    return False

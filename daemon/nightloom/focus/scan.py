@@ -5,7 +5,10 @@ from dataclasses import dataclass, replace
 from math import ceil
 from statistics import median
 
-from nightloom.focus.curve import Curve, Point, Refusal
+import numpy as np
+
+from nightloom.focus.curve import Curve, Point, Refusal, fit_curve
+from nightloom.focus.shape import Floats
 from nightloom.focus.travel import Travel
 
 LEAST_POINTS = 7
@@ -20,6 +23,9 @@ _REACH = 1.3  # a scan that is to hold the focus goes this much farther than sta
 _COARSE = 1.25  # a step this much over the wanted one is worth a finer scan
 _TOO_COARSE = 3.0  # however small its stated error, a scan this coarse is followed by a finer one
 _SIGMAS = 3.0  # a finer scan holds the vertex with this many standard errors on either side
+_LOOSE_SCATTER = 0.025  # of the points about a curve: below, no gears were loose
+_LOOSE_LEAST, _LOOSE_MOST = 1.5, 4.0  # steps of a scan that loose gears are looked for
+_LOOSE_MISFIT = 0.45  # of the misfit, when that explains the points; a bad one hardly does
 _MOVED = 0.25  # of what geometry says the largest stars of a scan must be, if the focuser moves
 
 
@@ -88,11 +94,14 @@ def plan_scan(centre_steps: float, step_steps: int, points: int, travel: Travel)
 
 
 def judge_scan(curve: Curve, scan: Scan, aim: Aim, points: Sequence[Point]) -> Curve:
-    """The curve, refused when its scan was coarser than need be, or the focuser never moved.
+    """The curve, refused when its scan was coarser than need be, or the focuser did not move.
 
     By geometry some star of a scan must be as large as half of its width makes it. Stars much
-    smaller, and all of one size, say that the positions were not what the focuser reports.
+    smaller, and all of one size, say that the positions were not what the focuser reports. In a
+    fine scan it may have begun to move late, with its gears still loose.
     """
+    if curve.refusal in (None, Refusal.POOR_FIT) and _began_late(curve, scan, aim, points):
+        return replace(curve, refusal=Refusal.LOPSIDED)
     if curve.refusal is None and _coarse(curve, scan, aim):
         return replace(curve, refusal=Refusal.COARSE)
     if curve.refusal is Refusal.FLAT:
@@ -126,6 +135,29 @@ def next_scan(curve: Curve, scan: Scan, aim: Aim, points: Sequence[Point]) -> Sc
     if curve.refusal is Refusal.POOR_FIT and scan.step_steps <= aim.step_steps:
         return None
     return _wider(scan, aim, points)
+
+
+def _began_late(curve: Curve, scan: Scan, aim: Aim, points: Sequence[Point]) -> bool:
+    """Whether the points fit far better when the first ones are all taken to be at one place.
+
+    That is where backlash that was not taken up leaves the focuser until it moves.
+    """
+    if scan.step_steps > _COARSE * aim.step_steps or curve.scatter < _LOOSE_SCATTER:
+        return False
+    used = [point for point in points if point.counts(aim.least_stars)]
+    radii, stars = [point.radius_px for point in used], [point.stars for point in used]
+    said = np.array([point.position_steps for point in used], float)
+    behind = scan.travel.sign * (said - scan.positions_steps[0])
+    for late in np.arange(_LOOSE_LEAST, _LOOSE_MOST + 0.1, 0.5) * scan.step_steps:
+        truly = said + scan.travel.sign * np.maximum(late - behind, 0.0)
+        held = fit_curve(truly, radii, stars)
+        if _misfit(held, truly, radii) < _LOOSE_MISFIT * _misfit(curve, said, radii):
+            return True
+    return False
+
+
+def _misfit(curve: Curve, positions: Floats, radii_px: Sequence[float]) -> float:
+    return float(np.abs(np.asarray(radii_px) / curve.radius_at(positions) - 1.0).sum())
 
 
 def _finest(scan: Scan, aim: Aim) -> int:
