@@ -1,6 +1,7 @@
 """nightloom outlook."""
 
 import json
+import shutil
 import struct
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -158,3 +159,26 @@ def test_a_ledger_that_is_named_must_be_there(
     assert capsys.readouterr().err == (
         f"There is no ledger {home / 'no'}; name another file with --ledger.\n"
     )
+
+
+def test_what_the_pier_leaves_is_said(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The demo's mount crosses once on each target; one with narrow ranges leaves a gap."""
+    assert main([*WORDS, "--json"]) == 0
+    first = json.loads(capsys.readouterr().out)["targets"][0]
+    (crosses,) = first["crosses_utc"]
+    later = datetime.fromisoformat(crosses) - datetime.fromisoformat(first["meridian_utc"])
+    assert later.total_seconds() == pytest.approx(0.25 * 3600 * 0.99727, abs=2)
+    folder = home / "config"
+    shutil.copytree(demo_folder(), folder)
+    file = folder / "observatory.toml"
+    text = file.read_text()
+    assert "[-6.5, 0.25]" in text
+    file.write_text(text.replace("[-6.5, 0.25]", "[-6.5, -0.5]"))
+    words = ["outlook", "--config", str(folder), "--night", "2026-11-10"]
+    assert main([*words, "--json"]) == 0
+    first = json.loads(capsys.readouterr().out)["targets"][0]
+    (gap,) = first["out_of_reach"]
+    assert len(first["groups"][0]["windows"]) == 2
+    assert gap[0] < first["meridian_utc"] < gap[1]
+    assert main(words) == 0
+    assert "out of" in capsys.readouterr().out

@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from nightloom.settings import Settings, Target, demo_folder, read_settings
+from nightloom.settings.observatory import Mount
 from nightloom.sky import Site, altitude_azimuth
 
 LARKFOLD = Site(47.1, 9.6, 820.0)
@@ -46,3 +47,10 @@ def tree_and_setting() -> Settings:
         target("Andromeda", ANDROMEDA, altitude_floor_deg=float(floor_deg)),
         horizon=((0.0, 8.0), *tree, (359.0, 8.0)),
     )
+
+
+def with_mount(settings: Settings, **table: Any) -> Settings:
+    """The same with another mount."""
+    told = {**settings.observatory.mount.model_dump(), **table}
+    mount = Mount.model_validate(told)
+    return replace(settings, observatory=settings.observatory.model_copy(update={"mount": mount}))

@@ -136,6 +136,10 @@ def _target(seen: Outlook, target: Target) -> dict[str, Any]:
         "priority": target.priority,
         "highest_deg": round(float(_altitude_deg(prospect, target, moments).max()), 1),
         "meridian_utc": _iso(_meridian_s(prospect, target)),
+        "crosses_utc": [_iso(one.start_unix_s) for one in prospect.crossings(target)],
+        "out_of_reach": [
+            [_iso(one.start_unix_s), _iso(one.end_unix_s)] for one in prospect.out_of_reach(target)
+        ],
         "moon_separation_deg": round(_moon_separation_deg(prospect, target), 1),
         "groups": [
             {
@@ -186,7 +190,9 @@ def _sky_line(prospect: Prospect) -> str:
 
 
 def _windows_table(seen: Outlook) -> Table:
-    table = _table("Windows", "target", "filters", "may run", "highest", "meridian", "from Moon")
+    table = _table(
+        "Windows", "target", "filters", "may run", "highest", "meridian", "mount", "from Moon"
+    )
     prospect = seen.prospect
     for target in seen.targets:
         highest = _altitude_deg(prospect, target, prospect.dark.grid(300.0)).max()
@@ -199,9 +205,17 @@ def _windows_table(seen: Outlook) -> Table:
                 ", ".join(map(_span, windows)) or "not tonight",
                 f"{highest:.0f}°" if first else "",
                 _clock(_meridian_s(prospect, target)) if first else "",
+                _pier(prospect, target) if first else "",
                 f"{_moon_separation_deg(prospect, target):.0f}°" if first else "",
             )
     return table
+
+
+def _pier(prospect: Prospect, target: Target) -> str:
+    """What the mount has to do with it."""
+    crosses = [f"crosses by {_clock(one.start_unix_s)}" for one in prospect.crossings(target)]
+    beyond = [f"out of reach {_span(one)}" for one in prospect.out_of_reach(target)]
+    return ", ".join([*crosses, *beyond])
 
 
 def _plan_table(seen: Outlook) -> Table:

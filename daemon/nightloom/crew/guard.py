@@ -9,6 +9,7 @@ import asyncio
 from nightloom.crew import limits
 from nightloom.crew.pier import Pier
 from nightloom.programme.prospect import site_of
+from nightloom.programme.reach import HOUR_S
 from nightloom.settings import Settings
 from nightloom.sky import hour_angle_h, sidereal_deg, to_date
 from nightloom.telemetry import Log
@@ -128,13 +129,16 @@ class Guard:
         angle_deg = sidereal - 15.0 * self._mount.position.ra_hours
         return ((angle_deg + 180.0) % 360.0 - 180.0) / 15.0
 
+    def left_s(self) -> float:
+        """Time until tracking leads to the last hour angle of this side; without end if never."""
+        return HOUR_S * self.pier.left_h(self.hour_angle_h())
+
     async def until_limit(self) -> None:
         """Wait until tracking has led to a limit of the pier, and stop there. Raises WrongSide."""
         while True:
             if self._mount.is_tracking and not self._mount.is_moving:
                 await self.check_side()
-            left_s = 3600.0 * self.pier.left_h(self.hour_angle_h())
-            await asyncio.sleep(max(1.0, min(LOOK_S, left_s)))
+            await asyncio.sleep(max(1.0, min(LOOK_S, self.left_s())))
 
     async def park(self) -> None:
         """Park the mount: never refused, since every way to safety begins with it."""

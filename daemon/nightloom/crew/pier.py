@@ -1,6 +1,7 @@
 """The pier: which side of it the telescope is on, and how far each side may turn."""
 
 from nightloom.crew import limits
+from nightloom.programme.reach import changes_at_h
 from nightloom.settings.observatory import Mount as MountTable
 from nightloom_drivers.devices import Mount, PierSide
 
@@ -30,12 +31,12 @@ class Pier:
     @property
     def changes_at_h(self) -> float:
         """The least hour angle at which the mount goes, and may go, to the east of its pier."""
-        return max(self._table.flip_after_h, self._table.hour_angle_pier_east_h[0])
+        return changes_at_h(self._table)
 
     @property
-    def last_west_h(self) -> float:
-        """The largest hour angle that a telescope west of the pier may look at."""
-        return self._table.hour_angle_pier_west_h[1]
+    def stands_still(self) -> bool:
+        """Whether neither side may look for a while, where a target passes the meridian."""
+        return self._table.needs_flip and self._table.standstill_h > 0.0
 
     def taken_for(self, hour_angle_h: float) -> PierSide:
         """The side that the mount takes when it is sent to an hour angle."""
@@ -68,7 +69,7 @@ class Pier:
         """Hours until the present side's last hour angle; without end when there is none."""
         match self.side:
             case PierSide.WEST:
-                return self.last_west_h - hour_angle_h
+                return self._table.hour_angle_pier_west_h[1] - hour_angle_h
             case PierSide.EAST:
                 return self._table.hour_angle_pier_east_h[1] - hour_angle_h
         return float("inf")

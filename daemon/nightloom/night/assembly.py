@@ -61,7 +61,7 @@ def build_context(
         clock,
         log,
     )
-    course = Course(settings, programme, guard.pier, ledger, intake, clock)
+    course = Course(settings, programme, guard, ledger, intake, clock)
 
     def look(reading: Reading) -> None:
         airmass = programme.airmass(course.running, clock.unix_s())

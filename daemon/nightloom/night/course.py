@@ -6,14 +6,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom.crew.guard import Guard
 from nightloom.crew.intake import Intake
-from nightloom.crew.pier import Pier
 from nightloom.cycle import Cycle, Taken, cycles_done, next_sub, unevenness
 from nightloom.ledger import Ledger, Place
 from nightloom.night.phases import Next, Phase
 from nightloom.programme.cycles import cycle_of
 from nightloom.programme.programme import Programme
-from nightloom.programme.prospect import STEP_S
+from nightloom.programme.prospect import STEP_S, crossing_cost_s
+from nightloom.programme.reach import EDGE_S
 from nightloom.programme.weaving import Weaving
 from nightloom.settings import Settings, Target
 from nightloom_drivers.clock import Clock
@@ -32,6 +33,9 @@ class Planned:
 
 RECENT_CYCLES = 4
 """So many cycles of subs are looked back on: making up may take two cycles' time for one."""
+
+LEEWAY_S = 10.0
+"""A sub ends this long before the limit of its pier side: dithers and pulses move the telescope."""
 
 CYCLE_ENDS = 1e-6
 """Unevenness below this, in cycles, is that of rounding: all filters have whole cycles."""
@@ -54,14 +58,15 @@ class Course:
         self,
         settings: Settings,
         programme: Programme,
-        pier: Pier,
+        guard: Guard,
         ledger: Ledger,
         intake: Intake,
         clock: Clock,
     ) -> None:
+        self._settings = settings
         self._make_up_cycles = settings.policies.cycle.make_up_cycles
         self._weaving = Weaving(settings, ledger)
-        self._programme, self._pier = programme, pier
+        self._programme, self._guard = programme, guard
         self._ledger, self._intake, self._clock = ledger, intake, clock
         tonight = ledger.frames(night=str(programme.night))
         self._number = max((number_of(frame.uid) for frame in tonight), default=0)
@@ -161,22 +166,32 @@ class Course:
 
     def ending(self, before_s: float = 0.0) -> Next | None:
         """Why no other sub of this target may begin now, or in `before_s`; None when one may."""
-        target, now_s = self.running, self._clock.unix_s()
-        end_s = now_s + before_s + self._weaving.costs.dither_s + self.planned().exposure_s
-        if end_s > self._programme.dark.end_unix_s:
-            return Next(Phase.RETIRING, "no sub fits before dawn")
+        target, planned = self.running, self.planned()
+        cut = self.cut_short(planned, before_s + self._gap_s(planned))
+        if cut is not None and cut.phase is Phase.RETIRING:
+            return cut
         chosen = self._programme.choose(target, self._pending_s(target), self._look_ahead_s(target))
         if chosen is None:
             return Next(Phase.READYING, f"{target.name} is done, and nothing else is up")
-        if end_s > self._programme.window_end_s(target):
-            return Next(Phase.ACQUIRING, f"{target.name} leaves its window")
         rejected = self._failed_check(target)
         if rejected:
             return Next(Phase.ACQUIRING, f"the first sub after the meridian failed: {rejected}")
         if chosen.name != target.name:
             return Next(Phase.ACQUIRING, f"{chosen.name} goes before {target.name}")
-        if self._must_cross(target, end_s):
-            return Next(Phase.CROSSING, f"{target.name} comes to the end of this pier side")
+        return cut
+
+    def cut_short(self, planned: Planned, begins_in_s: float = 0.0) -> Next | None:
+        """What would cut short a sub that begins in so many seconds; None when nothing would."""
+        target, lasts_s = self.running, begins_in_s + planned.exposure_s
+        end_s = self._clock.unix_s() + lasts_s
+        if end_s > self._programme.dark.end_unix_s:
+            return Next(Phase.RETIRING, "no sub fits before dawn")
+        if lasts_s > self._guard.left_s() - LEEWAY_S:
+            crosses = self._may_cross(target, planned)
+            following = Phase.CROSSING if crosses else Phase.ACQUIRING
+            return Next(following, f"{target.name} comes to the end of this pier side")
+        if end_s > self._programme.window_end_s(target):
+            return Next(Phase.ACQUIRING, f"{target.name} leaves its window")
         return None
 
     def _failed_check(self, target: Target) -> str:
@@ -224,8 +239,22 @@ class Course:
         recent = [Taken(*one) for one in judged] + [Taken(name, None) for name in pending]
         return [taken for taken in recent if taken.filter in cycle.counts]
 
-    def _must_cross(self, target: Target, end_s: float) -> bool:
-        """Whether a sub that ends then would pass the hour angle allowed on this side."""
-        if self._pier.side is not PierSide.WEST:
+    def _gap_s(self, planned: Planned) -> float:
+        """Time until a sub could begin, when what comes before it takes as long as usual."""
+        last = self._downloading.filter if self._downloading is not None else planned.filter
+        return self._weaving.costs.gap_s(last, planned.filter, planned.dither)
+
+    def _may_cross(self, target: Target, planned: Planned) -> bool:
+        """Whether the target goes on east of the pier, and nothing else is due until then."""
+        pier = self._guard.pier
+        if pier.side is not PierSide.WEST:
             return False
-        return self._programme.hour_angle_h(target, end_s) > self._pier.last_west_h
+        wait_s = max(0.0, self._programme.reaches_s(target, pier.changes_at_h)) + EDGE_S
+        from_s = self._clock.unix_s() + wait_s
+        takes_s = crossing_cost_s(self._settings) + planned.exposure_s
+        if not self._programme.stays_up(target, from_s, takes_s):
+            return False
+        if not pier.stands_still:
+            return True
+        meanwhile_s = max(0.0, self._guard.left_s()) + LEEWAY_S
+        return self._programme.choose(target, self._pending_s(target), meanwhile_s) == target

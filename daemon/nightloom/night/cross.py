@@ -8,6 +8,7 @@ import asyncio
 
 from nightloom.crew.guard import WrongSide
 from nightloom.night.context import Context
+from nightloom.night.course import LEEWAY_S
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
@@ -19,8 +20,6 @@ from nightloom_drivers.devices import PierSide
 
 MARGIN_S = 2.0
 """The mount's clock may be a little late."""
-
-SIDEREAL_RATE = 1.0027379
 
 
 class NotCrossed(Exception):
@@ -57,19 +56,29 @@ async def cross(context: Context) -> Next:
 async def _wait(context: Context, target: Target) -> None:
     """Use the time until the other side may look; stand still at the limit of this one."""
     policies, filters = context.settings.policies, list(context.programme.cycle_filters(target))
-    pier = context.guard.pier
-    reason = context.focusing.watch.due()
-    fits_s = _seconds_to(context, target, pier.last_west_h)
-    if reason and fits_s > focus_cost_s(context.settings):
-        focus_filter = policies.focus.filter or filters[0]
-        await look_at_focus(context, focus_filter, reason)
+    await _look_meanwhile(context, target, policies.focus.filter or filters[0])
     await change_filter(context, policies.acquire.filter or filters[0])
-    tracked_s = _seconds_to(context, target, min(pier.last_west_h, pier.changes_at_h))
-    await asyncio.sleep(max(0.0, tracked_s))
-    left_s = _seconds_to(context, target, pier.changes_at_h)
-    if left_s > 0.0 and pier.changes_at_h > pier.last_west_h:
+    left_s, waits_s = context.guard.left_s() - LEEWAY_S, _waits_s(context, target)
+    if waits_s > left_s:
+        await asyncio.sleep(max(0.0, left_s))
         await _stand_still(context)
-    await asyncio.sleep(max(0.0, left_s) + MARGIN_S)
+        waits_s = _waits_s(context, target)
+    await asyncio.sleep(waits_s)
+
+
+async def _look_meanwhile(context: Context, target: Target, filter_name: str) -> None:
+    """Look at the focus if that is due, or if it costs no time; the limit of the side ends it."""
+    cost_s, left_s = focus_cost_s(context.settings), context.guard.left_s() - LEEWAY_S
+    free = _waits_s(context, target) > cost_s
+    reason = context.focusing.watch.due("the meridian is waited for" if free else "")
+    if not reason or left_s <= cost_s:
+        return
+    try:
+        async with asyncio.timeout(left_s) as limit:
+            await look_at_focus(context, filter_name, reason)
+    except TimeoutError:
+        if not limit.expired():
+            raise
 
 
 async def _change_sides(context: Context, target: Target, before: PierSide) -> None:
@@ -105,7 +114,7 @@ async def _stand_still(context: Context) -> None:
     await context.rig.mount.track(False)
 
 
-def _seconds_to(context: Context, target: Target, hour_angle_h: float) -> float:
-    """Time until the target reaches an hour angle; negative when it has."""
-    now_h = context.programme.hour_angle_h(target, context.clock.unix_s())
-    return 3600.0 / SIDEREAL_RATE * (hour_angle_h - now_h)
+def _waits_s(context: Context, target: Target) -> float:
+    """Time until the other side may look at the target; 0 when it may."""
+    ahead_s = context.programme.reaches_s(target, context.guard.pier.changes_at_h)
+    return max(0.0, ahead_s + MARGIN_S)

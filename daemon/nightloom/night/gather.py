@@ -36,8 +36,9 @@ async def _take_subs(context: Context) -> Next:
     while ending is None:
         if await _refocus(context, planned):
             ending = course.ending()
-            if ending is not None:
-                break
+        ending = ending or course.cut_short(planned)  # getting ready may have taken long
+        if ending is not None:
+            break
         async with open_shutter(context, planned) as sub:
             await sub.exposure.shutter_closed()
             closed = at_closing(context, sub)

@@ -1,12 +1,13 @@
 """What may be imaged tonight, and what a plan is made of."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.sky import Interval
+from nightloom.sky import Interval, overlaps
 
 Floats = NDArray[np.float64]
 
@@ -17,7 +18,8 @@ class Candidate:
 
     `quality` has one value, 0 to 1, for each step of the night. `open_fraction` is the part of its
     time for which the shutter is open. `wanted_s` are the open seconds that the group still lacks,
-    `target_s` those that the whole target may still take tonight.
+    `target_s` those that the whole target may still take tonight. In its `crossings` the telescope
+    changes the sides of the pier, wherever it came from.
     """
 
     target: str
@@ -28,16 +30,23 @@ class Candidate:
     open_fraction: float = 1.0
     wanted_s: float = inf
     target_s: float = inf
+    crossings: tuple[Interval, ...] = ()
 
     def usable_s(self, edges_unix_s: Floats) -> Floats:
-        """Seconds of each step, between two edges and the next, that lie in its windows."""
-        shared = [
-            np.minimum(edges_unix_s[1:], window.end_unix_s)
-            - np.maximum(edges_unix_s[:-1], window.start_unix_s)
-            for window in self.windows
-        ]
-        inside = np.clip(np.reshape(shared, (-1, len(edges_unix_s) - 1)), 0.0, None)
-        return np.asarray(inside.sum(axis=0))
+        """Seconds of each step, between an edge and the next, in its windows and not crossings."""
+        crossing = overlaps(self.windows, self.crossings)
+        return _shared_s(self.windows, edges_unix_s) - _shared_s(crossing, edges_unix_s)
+
+
+def _shared_s(intervals: Sequence[Interval], edges_unix_s: Floats) -> Floats:
+    """Seconds of each step that lie in the intervals, which do not overlap."""
+    shared = [
+        np.minimum(edges_unix_s[1:], one.end_unix_s)
+        - np.maximum(edges_unix_s[:-1], one.start_unix_s)
+        for one in intervals
+    ]
+    inside = np.clip(np.reshape(shared, (-1, len(edges_unix_s) - 1)), 0.0, None)
+    return np.asarray(inside.sum(axis=0))
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from datetime import date
 from nightloom.ledger import Ledger
 from nightloom.plan import Block, Plan
 from nightloom.programme.prospect import LEAST_WINDOW_S, STEP_S, Prospect, left_tonight_s, wanted_s
+from nightloom.programme.reach import HOUR_S
 from nightloom.settings import Settings, Sub, Target
 from nightloom.sky import Interval, hour_angle_h
 from nightloom_drivers.clock import Clock
@@ -140,6 +141,17 @@ class Programme:
         now_s = self._clock.unix_s()
         ends = [w.end_unix_s for w in self._windows[target.name] if w.end_unix_s > now_s]
         return min(ends, default=now_s)
+
+    def stays_up(self, target: Target, from_s: float, for_s: float) -> bool:
+        """Whether the target may run from a moment on for so long."""
+        return any(
+            window.start_unix_s <= from_s and from_s + for_s <= window.end_unix_s
+            for window in self._windows[target.name]
+        )
+
+    def reaches_s(self, target: Target, hour_angle_h: float) -> float:
+        """Time until the target comes to an hour angle; negative when it has passed there."""
+        return HOUR_S * (hour_angle_h - self.hour_angle_h(target, self._clock.unix_s()))
 
     def hour_angle_h(self, target: Target, at_s: float) -> float:
         """Hour angle of the target, west positive."""

@@ -1,6 +1,6 @@
 """What a night offers: its dark hours, when each group of filters may run, and plans over it."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from functools import cache
 from math import inf
@@ -18,6 +18,7 @@ from nightloom.plan import (
 )
 from nightloom.programme.costs import costs_of
 from nightloom.programme.cycles import open_fraction
+from nightloom.programme.reach import crossings_s, reach
 from nightloom.settings import Group, Settings, Sub, Target
 from nightloom.sky import (
     Horizon,
@@ -78,10 +79,15 @@ def darkness(settings: Settings, night: date, hours_max: float | None = None) ->
 
 
 def move_cost_s(settings: Settings) -> float:
-    """What it takes from one target to the next: slew, two frames to centre, guide, focus curve."""
+    """What it takes from one target to the next: to go there and to take a focus curve."""
+    return crossing_cost_s(settings) + focus_cost_s(settings)
+
+
+def crossing_cost_s(settings: Settings) -> float:
+    """What it takes to the other side of the pier: slew, two frames to centre, guide."""
     acquire, observatory = settings.policies.acquire, settings.observatory
     centre_s = 2 * (acquire.exposure_s + observatory.costs.download_s)
-    return SLEW_S + observatory.mount.slew_settle_s + centre_s + GUIDE_S + focus_cost_s(settings)
+    return SLEW_S + observatory.mount.slew_settle_s + centre_s + GUIDE_S
 
 
 def focus_cost_s(settings: Settings) -> float:
@@ -107,6 +113,9 @@ class Prospect:
         self.move_cost_s = move_cost_s(settings)
         self._costs = costs_of(settings)
         self._dark_at = cache(lambda sun_deg: dark_hours(self.site, night, sun_deg))
+        mount = settings.observatory.mount
+        self._reach = {t.name: reach(mount, self.site, _place(t), dark) for t in targets}
+        self._crossings = {t.name: self._crossing(t) for t in targets}
         self._windows = {
             (target.name, number): self._group_windows(target, group)
             for target in targets
@@ -127,6 +136,19 @@ class Prospect:
     def group_windows(self, target: Target, number: int) -> tuple[Interval, ...]:
         """When one group of the target may run, in order."""
         return self._windows[target.name, number]
+
+    def out_of_reach(self, target: Target) -> list[Interval]:
+        """When the target is up in the dark and neither side of the pier may look at it."""
+        beyond = outside(self._reach[target.name], self.dark)
+        return overlaps(self._high(target), beyond)
+
+    def crossings(self, target: Target) -> list[Interval]:
+        """What changing the sides of the pier takes, each time that the target may run there."""
+        return [
+            crossing
+            for crossing in self._crossings[target.name]
+            if any(crossing.start_unix_s in window for window in self.windows(target))
+        ]
 
     def plan(
         self,
@@ -153,7 +175,7 @@ class Prospect:
             waits = [Interval(max(begin, aside.get(target.name, begin)), inf)]
             for number, group in enumerate(target.groups):
                 lacking = group.lacking(accepted_s)
-                windows = overlaps(self._windows[target.name, number], waits)
+                windows = self._worth_going(target, number, lacking, waits, start_target)
                 if lacking and windows:
                     quality = np.interp(
                         middles, self.table.unix_s, self._quality[target.name, number]
@@ -168,21 +190,38 @@ class Prospect:
                             open_fraction(lacking, self._costs),
                             wanted_s(lacking, accepted_s),
                             left_tonight_s(target, tonight(target.name)),
+                            tuple(self._crossings[target.name]),
                         )
                     )
         return make_plan(candidates, edges, self.move_cost_s, start_target)
 
+    def _worth_going(
+        self,
+        target: Target,
+        number: int,
+        filters: Mapping[str, Sub],
+        waits: Sequence[Interval],
+        start_target: str | None,
+    ) -> list[Interval]:
+        """The windows of a group, or what is left of them, that hold any sub after the way there.
+
+        On a target that is running already, the shortest will do.
+        """
+        subs_s = [sub.exposure_s for sub in filters.values()] or [0.0]
+        least_s = min(subs_s) if target.name == start_target else self.move_cost_s + max(subs_s)
+        left = overlaps(self._windows[target.name, number], waits)
+        return [window for window in left if window.duration_s >= least_s]
+
     def _group_windows(self, target: Target, group: Group) -> tuple[Interval, ...]:
-        """Dark, above floor and horizon, as the Moon rule and the clock allow, and long enough."""
+        """Dark, in reach, high enough, as the Moon rule and the clock allow, and long enough."""
         dark = self.dark
         if group.sun_altitude_deg is not None:
             own = self._dark_at(group.sun_altitude_deg)
         else:
             own = self._dark_at(self._settings.policies.dark.sun_altitude_deg)
         allowed = overlaps([dark], [own] if own else [])
-        allowed = overlaps(
-            self.table.window(target.name, target.altitude_floor_deg, self.horizon), allowed
-        )
+        allowed = overlaps(self._high(target), allowed)
+        allowed = overlaps(allowed, self._reach[target.name])
         if group.moon_distance_deg and group.moon_width_d:
             rule = group.moon_distance_deg, group.moon_width_d
             allowed = overlaps(allowed, self.table.clear_of_moon(target.name, *rule))
@@ -192,6 +231,17 @@ class Prospect:
         if target.until_utc is not None:
             allowed = overlaps(allowed, [Interval(-inf, self._clock_time_s(target.until_utc))])
         return tuple(window for window in allowed if window.duration_s >= LEAST_WINDOW_S)
+
+    def _high(self, target: Target) -> list[Interval]:
+        return self.table.window(target.name, target.altitude_floor_deg, self.horizon)
+
+    def _crossing(self, target: Target) -> list[Interval]:
+        cost_s = crossing_cost_s(self._settings)
+        mount = self._settings.observatory.mount
+        return [
+            Interval(moment, moment + cost_s)
+            for moment in crossings_s(mount, self.site, _place(target), self.dark)
+        ]
 
     def _group_quality(self, target: Target, group: Group) -> np.ndarray:
         """The quality of the target's sky on the table's grid, for the group's filters."""
@@ -207,6 +257,10 @@ class Prospect:
         noon_s = night_span(self.site, self.night).start_unix_s
         wanted_s = 3600 * hours + 60 * minutes + sum(seconds)
         return noon_s + (wanted_s - noon_s) % 86400.0
+
+
+def _place(target: Target) -> tuple[float, float]:
+    return target.ra_deg, target.dec_deg
 
 
 def left_tonight_s(target: Target, tonight_s: Mapping[str, float]) -> float:

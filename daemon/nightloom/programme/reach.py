@@ -1,0 +1,67 @@
+"""Which hour angles the mount reaches: each side of the pier has its own, and a change its place.
+
+Hour angles are west positive, in hours from −12 to 12.
+"""
+
+from nightloom.settings.observatory import Mount
+from nightloom.sky import Interval, Site, joined, meridian_time, overlaps
+from nightloom.sky.altitude import SIDEREAL_RATE
+
+HOUR_S = 3600.0 / SIDEREAL_RATE
+"""In this time the sky turns by an hour of hour angle."""
+
+EDGE_S = 60.0
+"""So much after a side begins the first slew: the mount's own hour angle differs from the true one
+by what it misses, and a quarter of a degree is a minute."""
+
+Hours = tuple[float, float]
+
+
+def changes_at_h(mount: Mount) -> float:
+    """The least hour angle at which the mount goes, and may go, to the east of its pier."""
+    return max(mount.flip_after_h, mount.hour_angle_pier_east_h[0])
+
+
+def ranges_h(mount: Mount) -> list[Hours]:
+    """The hour angles at which either side of the pier may look, in order.
+
+    West of the pier a telescope is only where a slew took it there, before `flip_after_h`.
+    """
+    west_h, east_h = mount.hour_angle_pier_west_h, mount.hour_angle_pier_east_h
+    east = [(changes_at_h(mount), east_h[1])]
+    return [west_h, *east] if west_h[0] < mount.flip_after_h else east
+
+
+def reach(mount: Mount, site: Site, place: tuple[float, float], span: Interval) -> list[Interval]:
+    """When the mount may look at a place (ICRS degrees), in order; all the span without sides."""
+    if not mount.needs_flip:
+        return [span]
+    allowed = [
+        Interval(transit_s + low_h * HOUR_S, transit_s + high_h * HOUR_S)
+        for transit_s in _transits_s(site, place, span)
+        for low_h, high_h in ranges_h(mount)
+    ]
+    return overlaps(
+        [span], [Interval(one.start_unix_s + EDGE_S, one.end_unix_s) for one in joined(allowed)]
+    )
+
+
+def crossings_s(
+    mount: Mount, site: Site, place: tuple[float, float], span: Interval
+) -> list[float]:
+    """When a place that is followed through the span changes the sides of the pier, at the latest.
+
+    That is where the west of the pier ends, or where the east begins if that is later.
+    """
+    if not mount.needs_flip:
+        return []
+    latest_h = max(mount.hour_angle_pier_west_h[1], changes_at_h(mount))
+    moments = [transit_s + latest_h * HOUR_S for transit_s in _transits_s(site, place, span)]
+    return [moment for moment in moments if moment in span]
+
+
+def _transits_s(site: Site, place: tuple[float, float], span: Interval) -> list[float]:
+    """Upper transits in the span, and the one before and after it."""
+    middle_s = (span.start_unix_s + span.end_unix_s) / 2
+    nearest_s = meridian_time(site, *place, middle_s)
+    return [nearest_s + 24 * days * HOUR_S for days in (-1, 0, 1)]
