@@ -7,6 +7,7 @@ import pytest
 
 from guiding.closed_loop import (
     HARD_MOUNT,
+    PERFECT_MOUNT,
     GuidedSky,
     air_floor_arcsec,
     forecasting,
@@ -15,7 +16,6 @@ from guiding.closed_loop import (
     rms_arcsec,
 )
 from nightloom.guiding import Calibration, Control, GuidePolicy, Pulses
-from nightloom_drivers.physics.settings import MountSettings
 
 SIDEREAL_ARCSEC_PER_S = 15.041  # 360° in a sidereal day of 86164.09 s
 
@@ -118,11 +118,12 @@ def test_a_gust_is_over_with_its_end(calibrated: tuple[GuidedSky, Calibration]) 
     assert isinstance(pulses, Pulses)
 
 
-def test_a_perfect_mount_is_left_alone() -> None:
-    """No worm, no drift, no play: in the air alone a pulse is rare and short."""
-    still = MountSettings(
-        periodic_error_arcsec=0.0, polar_error_arcmin=0.0, dec_backlash_arcsec=0.0
-    )
-    sky = GuidedSky(still, seed=1)
+@pytest.mark.parametrize("seed", [1, 4, 6])
+def test_a_perfect_mount_is_left_alone(seed: int) -> None:
+    """No worm, no drift, no play: in the air alone a pulse is rare and short.
+
+    Of these nights the calibration takes the air for 0.4″, 1.0″ and 0.4″ of play.
+    """
+    sky = GuidedSky(PERFECT_MOUNT, seed)
     guided = rms_arcsec(sky, guide(sky, forecasting(sky, sky.calibrate()), 0.3))
-    assert guided < 1.25 * air_floor_arcsec(sky)
+    assert guided < 1.1 * air_floor_arcsec(sky)
