@@ -1,8 +1,9 @@
 """Pointing on the simulated rig: what is learned from misses, and what follows a failed solve."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,8 @@ from numpy.typing import NDArray
 from night.nights import NIGHT, demo
 from nightloom.arithmetic import InLine
 from nightloom.crew.guard import OutOfReach, WrongSide
-from nightloom.crew.misses import Misses, beside, miss_deg
+from nightloom.crew.kept_misses import KeptMisses
+from nightloom.crew.misses import Miss, Misses, beside, miss_deg
 from nightloom.crew.pointing import Astray, Clouded
 from nightloom.frames import StarField
 from nightloom.ledger import FILE_NAME, Ledger
@@ -35,6 +37,9 @@ from nightloom_drivers.virtual_loop import run_virtual
 
 EVENING_S = 1794338000.0
 """2026-11-10, an hour into the dark of the demo observatory."""
+
+SIDEREAL_DAY_S = 86164.09
+"""After so long the sky is where it was."""
 
 Heard = list[Event]
 
@@ -61,16 +66,18 @@ def on_the_rig(
     *,
     blind: Blind | None = None,
     seed: int = 7,
+    later_d: int = 0,
 ) -> None:
-    """Do something with a rig that is open and unparked in the dark."""
+    """Do something with a rig that is open and unparked in the dark, some days later."""
     settings, rig = changed or demo()
 
     async def evening() -> None:
-        clock = LoopClock(EVENING_S)
+        clock = LoopClock(EVENING_S + later_d * SIDEREAL_DAY_S)
         heard: Heard = []
         with Ledger(out / FILE_NAME) as ledger:
             log = Log(clock)
-            programme = Programme(settings, NIGHT, clock, ledger)
+            night = NIGHT + timedelta(days=later_d)
+            programme = Programme(settings, night, clock, ledger)
             async with simulated_link(rig, clock, seed) as link:
                 solver: Solver = CatalogueSolver(simulated_sky(rig), InLine())
                 if blind is not None:
@@ -144,6 +151,30 @@ def test_slews_land_nearer_once_the_miss_is_known(tmp_path: Path, sync: bool) ->
     assert np.median(misses[:, 2]) < 0.4 * np.median(misses[:, 0])
 
 
+def first_distances(out: Path, seed: int, sync: bool) -> list[float]:
+    """How far off the first slew of each of two nights ended, on a mount that forgets by day."""
+    off: list[float] = []
+
+    async def evening(context: Context, heard: Heard) -> None:
+        first = (-2.5, 40.0) if not off else (-1.5, 55.0)
+        for hour_angle_h, dec_deg in (first, (1.5, 40.0)):
+            target = at(context.settings, hour_angle_h, dec_deg, context.clock.unix_s())
+            await context.pointing.centre(target)
+        off.append(of(heard, e.Solved)[0].distance_arcsec)
+
+    for later_d in (0, 1):
+        on_the_rig(out, evening, with_mount(demo(), sync=sync), seed=seed, later_d=later_d)
+    return off
+
+
+@pytest.mark.parametrize("sync", [True, False], ids=["by sync", "by offset"])
+def test_the_first_slew_of_another_night_lands_nearer(tmp_path: Path, sync: bool) -> None:
+    """Sixteen degrees from where the last night began, so that a minute or so may be left."""
+    nights = np.array([first_distances(tmp_path / str(seed), seed, sync) for seed in (1, 2)])
+    assert nights[:, 0].min() > 100.0
+    assert nights[:, 1].max() < 0.6 * nights[:, 0].min()
+
+
 @given(st.floats(0, 359.99), st.floats(-85, 85), st.floats(-0.5, 0.5), st.floats(-0.5, 0.5))
 def test_aiming_beside_undoes_a_miss(ra: float, dec: float, east: float, north: float) -> None:
     aim = beside((ra, dec), (east, north))
@@ -161,9 +192,64 @@ def test_sides_are_learned_apart_and_a_sync_moves_both() -> None:
     misses.learn(PierSide.WEST, (0.1, 0.0))
     misses.learn(PierSide.EAST, (-0.1, 0.05))
     assert misses.aim(PierSide.WEST, (10.0, 0.0)) == pytest.approx((9.9, 0.0))
-    misses.told(PierSide.WEST, (0.1, 0.0))
+    misses.tell(PierSide.WEST, (0.1, 0.0))
     assert misses.aim(PierSide.WEST, (10.0, 0.0)) == pytest.approx((10.0, 0.0))
     assert misses.aim(PierSide.EAST, (10.0, 0.0)) == pytest.approx((10.2, -0.05))
+
+
+def nights_of(ledger: Ledger, starts: Sequence[Miss], remembers: bool) -> list[float]:
+    """How far off, in degrees, the first slew of each night ends on a mount told of each miss.
+
+    `starts` are its misses at the beginning of each night, to which one that `remembers` adds what
+    it was told on earlier nights.
+    """
+    off, told_before = [], (0.0, 0.0)
+    for number, start in enumerate(starts):
+        kept = KeptMisses(ledger, f"2026-11-{10 + number}")
+        misses, place = kept.recalled(), (10.0, 0.0)
+        aim = misses.aim(PierSide.WEST, place)
+        true = start[0] - told_before[0], start[1] - told_before[1]
+        off.append(float(np.hypot(*np.add(miss_deg(place, aim), true))))
+        for known in (misses.learn(PierSide.WEST, true), misses.tell(PierSide.WEST, true)):
+            kept.keep(
+                PierSide.WEST, known, misses.told, datetime(2026, 11, 10 + number, tzinfo=UTC)
+            )
+        if remembers:
+            told_before = told_before[0] + true[0], told_before[1] + true[1]
+    return off
+
+
+@pytest.mark.parametrize(
+    ("starts", "remembers", "off"),
+    [
+        ([(0.1, 0.0)] * 4, False, [0.1, 0.0, 0.0, 0.0]),
+        ([(0.1, 0.0)] * 4, True, [0.1, 0.1, 0.0, 0.0]),
+        ([(0.1, 0.0), (0.0, 0.3), (0.0, 0.3), (0.0, 0.3)], False, [0.1, 0.316, 0.3, 0.0]),
+        ([(0.1, 0.0), (-0.1, 0.0), (0.1, 0.0), (-0.1, 0.0)], False, [0.1, 0.2, 0.1, 0.1]),
+    ],
+    ids=["forgets", "remembers", "aligned anew once", "aligned anew each night"],
+)
+def test_a_kept_miss_is_used_until_a_night_contradicts_it(
+    tmp_path: Path, starts: Sequence[Miss], remembers: bool, off: list[float]
+) -> None:
+    """What contradicts is used on a later night once another night has confirmed it."""
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        assert nights_of(ledger, starts, remembers) == pytest.approx(off, abs=1e-3)
+
+
+def test_a_restart_in_the_night_knows_what_the_mount_was_told(tmp_path: Path) -> None:
+    west = PierSide.WEST
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        kept = KeptMisses(ledger, "2026-11-10")
+        misses = kept.recalled()
+        misses.learn(west, (0.1, 0.2))
+        kept.keep(
+            west, misses.tell(west, (0.1, 0.2)), misses.told, datetime(2026, 11, 10, tzinfo=UTC)
+        )
+        again = KeptMisses(ledger, "2026-11-10").recalled()
+        assert again.aim(west, (10.0, 0.0)) == pytest.approx((10.0, 0.0))
+        tomorrow = KeptMisses(ledger, "2026-11-11").recalled()
+        assert tomorrow.aim(west, (10.0, 0.0)) == pytest.approx((9.9, -0.2))
 
 
 # Failed solves --------------------------------------------------------------------------------

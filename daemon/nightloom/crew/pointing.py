@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from nightloom.arithmetic import Arithmetic
 from nightloom.crew.guard import Guard
+from nightloom.crew.kept_misses import KeptMisses
 from nightloom.crew.lookout import Lookout
 from nightloom.crew.measuring import measure_whole
-from nightloom.crew.misses import Misses, Place, beside, miss_deg
+from nightloom.crew.misses import Known, Place, beside, miss_deg
 from nightloom.frames import StarField
 from nightloom.settings import Settings, Target
 from nightloom.sky import separation_deg, to_date
@@ -66,6 +67,7 @@ class Pointing:
         solver: Solver,
         lookout: Lookout,
         settings: Settings,
+        kept_misses: KeptMisses,
         compute: Arithmetic,
         clock: Clock,
         log: Log,
@@ -75,7 +77,7 @@ class Pointing:
         self._clock, self._log = clock, log
         self._policy = settings.policies.acquire
         self._observatory = settings.observatory
-        self._misses = Misses()
+        self._kept_misses, self._misses = kept_misses, kept_misses.recalled()
         self.solution: Solution | None = None
         self.dither_px = (0.0, 0.0)
 
@@ -167,7 +169,7 @@ class Pointing:
         self._guard.pier.solved(solution.rotation_deg)
         await self._guard.check_side()
         miss = miss_deg(aim, (solution.ra_deg, solution.dec_deg))
-        self._misses.learn(self._guard.pier.side, miss)
+        self._keep(self._misses.learn(self._guard.pier.side, miss))
         return miss
 
     async def _corrected(
@@ -178,8 +180,12 @@ class Pointing:
             return beside(place, miss)
         now_s = self._clock.unix_s()
         await self._mount.sync(*to_date(solution.ra_deg, solution.dec_deg, now_s))
-        self._misses.told(self._guard.pier.side, miss)
+        self._keep(self._misses.tell(self._guard.pier.side, miss))
         return place
+
+    def _keep(self, known: Known) -> None:
+        side, told, now = self._guard.pier.side, self._misses.told, self._clock.now()
+        self._kept_misses.keep(side, known, told, now)
 
     # Solving ----------------------------------------------------------------------------------
 

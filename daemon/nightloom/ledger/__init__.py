@@ -10,6 +10,7 @@ from nightloom.ledger.records import (
     Intent,
     Part,
     Place,
+    PointingMiss,
     Verdict,
 )
 from nightloom.ledger.running import ENOUGH, Key, Running, running, running_figures
@@ -30,6 +31,7 @@ __all__ = [
     "LedgerError",
     "Part",
     "Place",
+    "PointingMiss",
     "Running",
     "TargetTally",
     "Verdict",

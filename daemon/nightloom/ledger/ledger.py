@@ -19,6 +19,7 @@ from nightloom.ledger.records import (
     GuideCalibration,
     Intent,
     Place,
+    PointingMiss,
     Verdict,
 )
 from nightloom.ledger.rows import AnyRecord, columns, from_row, stored, to_row
@@ -39,7 +40,7 @@ class LedgerError(Exception):
 
 
 class Ledger:
-    """Intents, frames, focus curves and checks, durations, guide calibrations, places: all nights.
+    """Intents, frames, focus, durations, guide calibrations, misses and places of all nights.
 
     `Ledger(path)` is the one writer and creates the file when it is missing; others use
     `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError.
@@ -230,6 +231,22 @@ class Ledger:
             [],
         )
         return [from_row(GuideCalibration, row) for row in rows]
+
+    # Pointing misses -------------------------------------------------------------------------
+
+    def add_miss(self, miss: PointingMiss) -> None:
+        """Enter by how much slews miss; the latest of a pier side is the one that counts."""
+        self._insert("pointing_misses", miss)
+
+    def misses(self) -> list[PointingMiss]:
+        """The latest miss of each pier side, the older one first."""
+        names = ", ".join(columns(PointingMiss))
+        rows = self._rows(
+            f"SELECT {names} FROM pointing_misses WHERE id IN"
+            " (SELECT max(id) FROM pointing_misses GROUP BY pier_side) ORDER BY id",
+            [],
+        )
+        return [from_row(PointingMiss, row) for row in rows]
 
     # Places ----------------------------------------------------------------------------------
 

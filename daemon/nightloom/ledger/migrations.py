@@ -113,6 +113,19 @@ MIGRATIONS = (
         CHECK (outcome = 'unclear' OR (vertex_steps IS NOT NULL AND error_steps IS NOT NULL))
     ) STRICT;
     """,
+    """
+    CREATE TABLE pointing_misses (
+        id INTEGER PRIMARY KEY,
+        night TEXT NOT NULL,
+        measured_utc TEXT NOT NULL,
+        pier_side TEXT NOT NULL CHECK (pier_side IN ('east', 'west', 'unknown')),
+        east_deg REAL NOT NULL,
+        north_deg REAL NOT NULL,
+        told_east_deg REAL NOT NULL,
+        told_north_deg REAL NOT NULL,
+        doubted INTEGER NOT NULL CHECK (doubted IN (0, 1))
+    ) STRICT;
+    """,
 )
 
 

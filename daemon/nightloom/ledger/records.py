@@ -143,6 +143,22 @@ class GuideCalibration:
 
 
 @dataclass(frozen=True)
+class PointingMiss:
+    """By how much slews miss from a side of the pier, in the state the mount begins a night in."""
+
+    night: str
+    measured_utc: datetime
+    pier_side: Literal["east", "west", "unknown"]
+    east_deg: float
+    north_deg: float
+    told_east_deg: float
+    """What the mount was told of its miss that night, by then."""
+    told_north_deg: float
+    doubted: bool
+    """Whether it contradicts the miss of the night before it."""
+
+
+@dataclass(frozen=True)
 class Place:
     """Where a target stood on the main sensor, from its middle, at one pointing of a night."""
 

@@ -17,10 +17,11 @@ from nightloom.ledger.records import (
     GuideCalibration,
     Part,
     Place,
+    PointingMiss,
     Verdict,
 )
 
-AnyRecord = Frame | Curve | Check | Duration | GuideCalibration | Place
+AnyRecord = Frame | Curve | Check | Duration | GuideCalibration | PointingMiss | Place
 Record = TypeVar("Record", bound=AnyRecord)
 
 
@@ -72,6 +73,7 @@ _READ: dict[str, Callable[[Any], Any]] = {
     "verdict": Verdict,
     "accepted": bool,
     "north_is_south": bool,
+    "doubted": bool,
     "positions_steps": _tuple,
     "radii_px": _tuple,
     "exposures_s": _tuple,

@@ -8,6 +8,7 @@ from nightloom.crew.focusing import Focusing
 from nightloom.crew.guard import Guard
 from nightloom.crew.guide import Guiding, Reading
 from nightloom.crew.intake import Intake
+from nightloom.crew.kept_misses import KeptMisses
 from nightloom.crew.lookout import Lookout
 from nightloom.crew.pointing import Pointing
 from nightloom.ledger import Ledger
@@ -41,7 +42,16 @@ def build_context(
     guard = Guard(settings, rig.mount, rig.roof, rig.weather, clock, log)
     lookout = Lookout(settings, clock)
     pointing = Pointing(
-        guard, rig.mount, rig.camera, solver, lookout, settings, compute, clock, log
+        guard,
+        rig.mount,
+        rig.camera,
+        solver,
+        lookout,
+        settings,
+        KeptMisses(ledger, str(programme.night)),
+        compute,
+        clock,
+        log,
     )
     guiding = Guiding(
         rig.guide_camera, rig.guide_port, rig.mount, settings, ledger, compute, clock, log
