@@ -1,0 +1,168 @@
+"""No sub is begun that would run into a limit of the pier, and none is left out that would not."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from night.nights import NIGHT
+from nightloom.crew.guard import Guard
+from nightloom.crew.intake import Intake
+from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.night.course import Course
+from nightloom.night.phases import Phase
+from nightloom.programme.programme import Programme
+from nightloom.programme.reach import HOUR_S
+from nightloom.sky import meridian_time, sidereal_deg
+from nightloom.telemetry import Log
+from nightloom_drivers.clock import WallClock
+from nightloom_drivers.devices import Mount, PierSide
+from programme.outlooks import ANDROMEDA, settings_of, target, with_mount
+
+EXPOSURES_S = (20.0, 300.0, 1800.0)
+WEST_ENDS_H = (-0.2, 0.25)
+
+
+class SetClock(WallClock):
+    """A clock that shows what it is set to."""
+
+    at_s = 0.0
+
+    def unix_s(self) -> float:
+        return self.at_s
+
+
+@dataclass(frozen=True)
+class Reads:
+    """Where a mount says that it points."""
+
+    ra_hours: float
+    dec_deg: float
+
+
+@dataclass
+class Tracking:
+    """A mount that tracks, and says from which side."""
+
+    pier_side: PierSide = PierSide.WEST
+    position: Reads = field(default_factory=lambda: Reads(0.0, 0.0))
+
+
+class NothingPending:
+    """An intake whose frames all have a verdict."""
+
+    pending: tuple[Any, ...] = ()
+
+    def pending_s(self, _: str) -> dict[str, float]:
+        return {}
+
+
+class Evening:
+    """A course on one target, with a clock and a mount to set."""
+
+    def __init__(
+        self, ledger: Ledger, exposure_s: float, west_ends_h: float, until_utc: str | None = None
+    ) -> None:
+        filters = {name: {"exposure_s": exposure_s} for name in "RG"}
+        name = f"M31 {exposure_s} {west_ends_h}"
+        said = with_mount(
+            settings_of(target(name, ANDROMEDA, filter=filters, until_utc=until_utc)),
+            hour_angle_pier_west_h=(-6.0, west_ends_h),
+            hour_angle_pier_east_h=(-0.25, 3.0),
+        )
+        self.west_ends_h = west_ends_h
+        self.clock, self.mount = SetClock(), Tracking()
+        self.clock.at_s = 1794338000.0
+        (self.target,) = said.targets.targets
+        self.programme = Programme(said, NIGHT, self.clock, ledger)
+        mount = cast(Mount, self.mount)
+        self.guard = Guard(said, mount, None, None, self.clock, Log(self.clock))
+        intake = cast(Intake, NothingPending())
+        self.course = Course(said, self.programme, self.guard, ledger, intake, self.clock)
+        self.course.run(self.target, (0.0, 0.0))
+        self.longitude_deg = self.programme.site.longitude_deg
+        self.transit_s = meridian_time(
+            self.programme.site, self.target.ra_deg, self.target.dec_deg, self.clock.at_s
+        )
+
+    def set(self, hour_angle_h: float, side: PierSide, off_deg: float) -> None:
+        """The target at an hour angle, and a mount that takes itself to be so far west of it."""
+        self.clock.at_s = self.transit_s + hour_angle_h * HOUR_S
+        ra_deg = sidereal_deg(self.clock.at_s, self.longitude_deg) - 15.0 * hour_angle_h - off_deg
+        self.mount.pier_side = side
+        self.mount.position = Reads(float(ra_deg) % 360.0 / 15.0, self.target.dec_deg)
+        self.programme.take_back(self.target)  # a plan of another moment, perhaps a later one
+
+
+@pytest.fixture(scope="module")
+def evenings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Evening]]:
+    with Ledger(tmp_path_factory.mktemp("limits") / FILE_NAME) as ledger:
+        yield [
+            Evening(ledger, exposure_s, west_ends_h)
+            for exposure_s in EXPOSURES_S
+            for west_ends_h in WEST_ENDS_H
+        ]
+
+
+@settings(deadline=None, max_examples=150)
+@given(
+    st.integers(0, len(EXPOSURES_S) * len(WEST_ENDS_H) - 1),
+    st.floats(-1.5, 3.2),
+    st.sampled_from([PierSide.WEST, PierSide.EAST]),
+    st.floats(-0.5, 0.5),
+    st.floats(0, 200),
+)
+def test_a_sub_ends_before_the_mounts_own_limit_or_is_not_begun(
+    evenings: list[Evening],
+    number: int,
+    hour_angle_h: float,
+    side: PierSide,
+    off_deg: float,
+    before_s: float,
+) -> None:
+    """Hour angles by the sidereal rate, 1.0027379 (IERS Conventions 2010)."""
+    one = evenings[number]
+    one.set(hour_angle_h, side, off_deg)
+    ending = one.course.ending(before_s)
+    exposure_s = one.course.planned().exposure_s
+    mount_h = hour_angle_h + off_deg / 15.0
+    limit_h = one.west_ends_h if side is PierSide.WEST else 3.0
+    spare_s = 3600.0 / 1.0027379 * (limit_h - mount_h) - before_s - exposure_s
+    if ending is None:
+        assert spare_s > 0.0
+    elif spare_s > 60.0:
+        assert ending.phase is not Phase.CROSSING
+        assert "pier" not in ending.reason
+
+
+def test_getting_ready_that_took_long_is_seen_before_the_shutter_opens(
+    evenings: list[Evening],
+) -> None:
+    one = evenings[EXPOSURES_S.index(300.0) * len(WEST_ENDS_H) + 1]
+    one.set(0.25 - 330.0 / 3600.0, PierSide.WEST, 0.0)
+    planned = one.course.planned()
+    assert one.course.ending() is None
+    one.set(0.25 - 290.0 / 3600.0, PierSide.WEST, 0.0)
+    late = one.course.cut_short(planned)
+    assert late is not None
+    assert late.phase is Phase.CROSSING
+
+
+@pytest.mark.parametrize(("after_h", "crosses"), [(0.4, False), (0.6, True)])
+def test_a_crossing_that_no_sub_could_follow_is_not_made(
+    evenings: list[Evening], tmp_path: Path, after_h: float, crosses: bool
+) -> None:
+    """The target is left so long after the meridian, and comes to the end of the west side."""
+    left_s = evenings[0].transit_s + after_h * HOUR_S
+    until = datetime.fromtimestamp(left_s, UTC).strftime("%H:%M:%S")
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        one = Evening(ledger, 900.0, 0.25, until_utc=until)
+        one.set(0.2, PierSide.WEST, 0.0)
+        ending = one.course.ending()
+    assert ending is not None
+    assert (ending.phase is Phase.CROSSING) == crosses
