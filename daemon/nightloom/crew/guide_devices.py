@@ -5,6 +5,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
+from nightloom.crew.hot_map import HotMap
 from nightloom.guiding import Pulses
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import DeviceTrouble
@@ -15,8 +16,11 @@ from nightloom_drivers.errors import DeviceError, DeviceLate, DeviceRefused
 
 @dataclass(frozen=True, eq=False)
 class GuideFrame:
-    """A guide frame: its pixels, and when its exposure was asked for and had its middle."""
+    """A guide frame: its pixels as they came and without hot ones, and when its exposure was asked
+    for and had its middle.
+    """
 
+    raw: NDArray[Any]
     image: NDArray[Any]
     asked_s: float
     middle_s: float
@@ -27,8 +31,11 @@ class GuideDevices:
     left to the next frame; two in a row are trouble. What is gone is trouble at once.
     """
 
-    def __init__(self, camera: Camera, port: GuidePort, clock: Clock, log: Log) -> None:
-        self._camera, self._port, self._clock, self._log = camera, port, clock, log
+    def __init__(
+        self, camera: Camera, port: GuidePort, hot_map: HotMap, clock: Clock, log: Log
+    ) -> None:
+        self._camera, self._port, self._hot_map = camera, port, hot_map
+        self._clock, self._log = clock, log
         self._refused = False
         self.moved_s = float("-inf")
         """When the last pulse ended."""
@@ -64,7 +71,8 @@ class GuideDevices:
         asked_s = self._clock.unix_s()
         exposure = await self._camera.begin(exposure_s)
         middle_s = self._clock.unix_s() + exposure_s / 2
-        return GuideFrame((await exposure.frame()).data, asked_s, middle_s)
+        raw = (await exposure.frame()).data
+        return GuideFrame(raw, self._hot_map.mended(raw), asked_s, middle_s)
 
     def _note(self, error: DeviceError, next_step: str) -> None:
         self._log.emit(

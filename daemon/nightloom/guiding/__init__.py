@@ -16,6 +16,7 @@ from nightloom.guiding.centroid import Measurement, measure, nothing_held
 from nightloom.guiding.control import Control, GuidePolicy
 from nightloom.guiding.dither import CameraPair, is_free, next_dither
 from nightloom.guiding.forecast import Forecast
+from nightloom.guiding.hot_pixels import HotPixels
 from nightloom.guiding.keeping import is_doubtful, locked, sharpened, too_few
 from nightloom.guiding.play import Play
 from nightloom.guiding.pulses import Direction, Pulses
@@ -37,6 +38,7 @@ __all__ = [
     "GuidePolicy",
     "GuideStars",
     "GuideStatistics",
+    "HotPixels",
     "ImplausibleRate",
     "Measurement",
     "NotOrthogonal",

@@ -92,7 +92,9 @@ class GuideCameraSettings(_Part):
         read_noise_e=3.0,
         full_well_e=4000.0,
         dark_e_per_s=0.1,
-        hot_pixel_fraction=1e-4,
+        # uncooled, a pixel in a thousand shines like a faint star (common practice, no source)
+        hot_pixel_fraction=1e-3,
+        hot_pixel_e_per_s=10.0,
         response_spread=0.0,
         quantum_efficiency=0.7,
         download_s=0.1,
