@@ -229,6 +229,29 @@ def test_wrong_sign_lost_pulses_and_wrong_rates_are_noticed(share: float) -> Non
     assert not response_of(share, 0.1).fits
 
 
+def test_a_runaway_is_noticed_while_it_is_small() -> None:
+    """After an hour that fitted, pulses go the other way: each frame is further off by half."""
+    response = response_of(1.0, 0.1)
+    error_px = 0.2
+    while response.fits and error_px < 10.0:
+        response.add(-error_px, 2 * error_px, 0.1)
+        error_px *= 1.5
+    assert error_px < 3.0
+
+
+def test_an_axis_that_was_turned_round_is_guided_the_other_way_and_a_deaf_one_rests() -> None:
+    control = Control(CALIBRATION, POLICY)
+    control.ra.response, control.dec.response = response_of(0.05, 0.3), response_of(-1.0, 0.3)
+    assert not control.fits
+    made = control.makeshift()
+    made.observe(0.0, 1.0, 1.0)
+    pulses = made.correct(CADENCE_S)
+    assert pulses.west_ms == pulses.east_ms == 0
+    # Its error counts the way round that the stars now go, and so does its pulse.
+    assert made.calibration.dec_angle_deg == CALIBRATION.dec_angle_deg + 180.0
+    assert pulses.south_ms == pytest.approx(400, rel=0.1)
+
+
 def test_one_move_that_met_a_gust_proves_nothing() -> None:
     response = Response()
     response.add(5.0, -5.0, 0.1)

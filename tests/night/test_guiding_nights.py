@@ -162,3 +162,37 @@ def test_a_calibration_that_stopped_fitting_is_measured_anew(
     ]
     assert later
     assert max(frame.guide_rms_arcsec for frame in later) < 1.0
+
+
+def test_a_calibration_that_fails_in_a_sub_is_measured_anew_after_it(tmp_path: Path) -> None:
+    """Pulses north go south from the middle of a sub of five minutes on; until it ends the loop
+    makes do with what it saw, and so well that the sub is kept.
+    """
+
+    async def turn_round(link: Link, clock: Clock) -> None:
+        await asyncio.sleep(GATHERING_S - 200.0)
+        mount = mount_of(link)._mount
+        pulse, other = mount.pulse, {"north": "south", "south": "north"}
+        mount.pulse = lambda at_s, way, ms: pulse(at_s, other.get(way, way), ms)  # type: ignore
+        await asyncio.get_running_loop().create_future()
+
+    story = live(tmp_path, demo(targets={"R": 300.0}), hours=0.55, meddler=turn_round)
+    assert story.played.promises.violations == []
+    doubted_s = story.at(e.GuidingDoubted)
+    calibrated_s = story.at(e.GuidingCalibrated)[1:]
+    assert len(doubted_s) == len(calibrated_s) == 1
+    begun_s = np.array(story.at(e.SubBegun))
+
+    def open_at(at_s: float) -> bool:
+        return bool(((begun_s < at_s) & (at_s < begun_s + 300.0)).any())
+
+    assert open_at(doubted_s[0])
+    assert not any(open_at(at_s) for at_s in np.linspace(calibrated_s[0] - 30, calibrated_s[0]))
+    assert not story.of(e.SubCancelled)
+    assert not story.of(e.FrameRejected)
+    after = [
+        f
+        for f, at in zip(story.of(e.FrameKept), story.at(e.FrameKept), strict=True)
+        if at > calibrated_s[0] + 310.0
+    ]
+    assert max(frame.guide_rms_arcsec for frame in after) < 1.0

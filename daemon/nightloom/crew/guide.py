@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from nightloom.arithmetic import Arithmetic
 from nightloom.crew.calibrations import Calibrations
 from nightloom.crew.guide_devices import GuideDevices, GuideFrame
+from nightloom.crew.hot_map import HotMap
 from nightloom.guiding import (
     Calibration,
     CalibrationPolicy,
@@ -111,7 +112,8 @@ class Guiding:
         clock: Clock,
         log: Log,
     ) -> None:
-        self._devices = GuideDevices(camera, port, clock, log)
+        self._hot_map = HotMap(compute)
+        self._devices = GuideDevices(camera, port, self._hot_map, clock, log)
         self._port, self._mount, self._compute = port, mount, compute
         self._clock, self._log = clock, log
         self._exposure_s = settings.observatory.guide_camera.exposure_s
@@ -123,10 +125,14 @@ class Guiding:
         self._stars: GuideStars | None = None
         self._near_px = (0.0, 0.0)
         """Where the stars were seen last, from the lock position."""
+        self._lock_px = (0.0, 0.0)
+        """Where the lock position is, from where the stars were after the slew."""
         self._unseen = 0
         self._longer = 1.0
         self._doubt = ""
         """Why the calibration is to be measured anew; empty without a reason."""
+        self._in_gap = False
+        """Whether it may be now: the stars leave their place for a minute."""
         self._calibrated_s = float("-inf")
         self._hands = asyncio.Lock()
         """Held by who moves the mount, so that corrections and dithers do not mix."""
@@ -144,7 +150,8 @@ class Guiding:
 
         Raises NotGuiding without a star or a sound calibration, and DeviceError.
         """
-        self._stars, self._near_px = await self._choose(), (0.0, 0.0)
+        self._stars = await self._choose()
+        self._near_px = self._lock_px = (0.0, 0.0)
         self._unseen, self._longer, self._doubt = 0, 1.0, ""
         side = SIDES[pier_side]
         calibration = self._calibrations.fitting(declination_deg, side)
@@ -186,6 +193,7 @@ class Guiding:
             way_px = (west_arcsec / scale, north / scale)
             shift_px = control.calibration.from_axes(*way_px)
             self._stars = self._stars.shifted(*shift_px)
+            self._lock_px = (self._lock_px[0] + shift_px[0], self._lock_px[1] + shift_px[1])
             pulses = control.lead(*way_px)
             if control.distance(*way_px) > LITTLE and await self._devices.pulse(pulses):
                 control.given(pulses)
@@ -214,10 +222,13 @@ class Guiding:
         far = last.error_px * self.scale_arcsec_per_px > self._policy.settle_arcsec
         if not far or self._holding().proven:
             return False
-        self._doubt = "the stars did not come to rest"
-        while self._doubt:
-            await self.reading()
-        return await self._rest() is None
+        self._doubt_it("the stars did not come to rest")
+        return await self._recalibrated()
+
+    async def mend(self) -> None:
+        """Measure the calibration anew if it stopped fitting. For a gap between subs."""
+        if self.running and self._doubt:
+            await self._recalibrated()
 
     # Settling ---------------------------------------------------------------------------------
 
@@ -251,6 +262,16 @@ class Guiding:
 
     # Calibrating ------------------------------------------------------------------------------
 
+    async def _recalibrated(self) -> bool:
+        """Have the loop measure the calibration anew, and wait for rest after it."""
+        self._in_gap = True
+        try:
+            while self._doubt:
+                await self.reading()
+        finally:
+            self._in_gap = False
+        return await self._rest() is None
+
     async def _calibrate(self, declination_deg: float, side: Side) -> Calibration:
         """Measure a calibration and keep it. Raises NotGuiding when it is refused."""
         outcome = await self._run_calibration(declination_deg, side)
@@ -265,7 +286,9 @@ class Guiding:
         run = CalibrationRun(policy, declination_deg=declination_deg, pier_side=side)
         ends_deg: dict[Direction, float] = {}  # the mount's declination at the end of each leg
         while True:
-            seen = self._measure((await self._devices.frame(self._exposure_s)).image)
+            frame = await self._devices.frame(self._exposure_s)
+            seen = self._measure(frame.image)
+            await self._learn_hot_pixels(frame, seen)
             ends_deg[run.legs[-1].direction] = self._mount.position.dec_deg
             match run.next(seen):
                 case Pulses() as pulses:
@@ -294,15 +317,7 @@ class Guiding:
 
         Raises DeviceContradicts when the stars do not follow the pulses in any sensible way.
         """
-        control = self._holding()
-        self._log.emit(
-            GuidingDoubted(
-                reason=self._doubt or "the stars do not follow the pulses",
-                ra_share=_number(control.ra.response.share),
-                dec_share=_number(control.dec.response.share),
-            )
-        )
-        old = control.calibration
+        old = self._holding().calibration
         outcome = await self._run_calibration(old.declination_deg, old.pier_side)
         if isinstance(outcome, Refused):  # a gust may have had a hand in it
             outcome = await self._run_calibration(old.declination_deg, old.pier_side)
@@ -318,7 +333,7 @@ class Guiding:
 
     async def _hold(self) -> None:
         while True:
-            if self._doubt or (self._holds_badly() and not self._holding().fits):
+            if self._doubt and self._in_gap:
                 async with self._hands:
                     await self._calibrate_anew()
             frame = await self._devices.frame(self._longer * self._exposure_s)
@@ -327,8 +342,26 @@ class Guiding:
                     continue  # the telescope was led elsewhere meanwhile
                 seen = await self._look(frame)
                 self._take(frame, seen)
+                self._doubt_what_fails()
                 await self._correct()
                 await self._tend(frame, seen)
+
+    def _doubt_what_fails(self) -> None:
+        """Notice a calibration that stopped fitting, and make do until the next gap."""
+        if not self._doubt and self._holds_badly() and not self._holding().fits:
+            self._doubt_it("the stars do not follow the pulses")
+            self._control = self._holding().makeshift()
+
+    def _doubt_it(self, reason: str) -> None:
+        self._doubt = reason
+        control = self._holding()
+        self._log.emit(
+            GuidingDoubted(
+                reason=reason,
+                ra_share=_number(control.ra.response.share),
+                dec_share=_number(control.dec.response.share),
+            )
+        )
 
     def _holds_badly(self) -> bool:
         """Whether the stars stay further off than settling asks for: only then is a calibration
@@ -403,15 +436,24 @@ class Guiding:
     async def _tend(self, frame: GuideFrame, seen: Measurement) -> None:
         """Keep the set of stars good: sharpen references, replace what has wandered off."""
         assert self._stars is not None
+        await self._learn_hot_pixels(frame, seen)
         self._stars = sharpened(self._stars, seen)
         if too_few(seen) and self._longer == 1.0:
             chosen = await self._compute(_choose_stars, frame.image)
             if len(chosen) > seen.held:
                 self._stars = locked(chosen, seen)
 
+    async def _learn_hot_pixels(self, frame: GuideFrame, seen: Measurement) -> None:
+        """What still shines where stars have moved on is none."""
+        if seen.held:
+            place_px = (self._lock_px[0] + seen.dx_px, self._lock_px[1] + seen.dy_px)
+            await self._hot_map.learn(frame.raw, place_px)
+
     async def _choose(self) -> GuideStars:
         frame = await self._devices.frame(self._exposure_s)
-        stars = await self._compute(_choose_stars, frame.image)
+        self._hot_map.slewed()
+        await self._hot_map.learn(frame.raw, (0.0, 0.0))
+        stars = await self._compute(_choose_stars, self._hot_map.mended(frame.raw))
         if not len(stars):
             raise NotGuiding("no star on the guide camera is fit to guide on")
         return stars

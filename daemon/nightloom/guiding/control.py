@@ -1,7 +1,7 @@
 """From an error on the guide camera to guide pulses."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from nightloom.guiding.calibration import Calibration
 from nightloom.guiding.forecast import Forecast
@@ -16,6 +16,8 @@ WAY_ERROR, PLAY_ERROR = 0.04, 0.15
 TURN_AIR, TURN_AIR_DRIFTING = 0.8, 2.5
 # A drift that moves the stars by less than this part of the air's scatter in a minute has no sign.
 DRIFT_AIR_PER_MIN = 0.2
+# An axis that follows by less than this part of the way, either way round, had better rest.
+FOLLOWS_LEAST = 0.3
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,7 @@ class Axis:
     def __init__(self, rate_px_per_s: float, play_px: float, *, periodic: bool) -> None:
         self.forecast = Forecast(periodic=periodic)
         self.response = Response()
+        self.rests = False
         self.rate_px_per_s = rate_px_per_s
         self._play = Play(play_px)
         self._moved_px = 0.0
@@ -50,7 +53,7 @@ class Axis:
         elif self._turned_px:
             self._play.turned(math.copysign(1.0, self._turned_px) * miss_px)
         else:
-            self.response.add(self._lately_px, miss_px, self.forecast.scatter_px)
+            self.response.add(self._lately_px, miss_px, self.forecast.miss_error_px)
         self._lately_px = self._turned_px = 0.0
 
     def expected_px(self, at_s: float) -> float:
@@ -63,7 +66,7 @@ class Axis:
 
     def pulse_ms(self, wanted_px: float) -> int:
         """The pulse that moves the stars so far, through the play if need be."""
-        if wanted_px == 0.0:
+        if wanted_px == 0.0 or self.rests:
             return 0
         side = 1 if wanted_px > 0 else -1
         # A little short: what is missing is seen and made up, what is too much turns round again.
@@ -143,6 +146,25 @@ class Control:
     def proven(self) -> bool:
         """True once both axes have been seen to follow it."""
         return self.ra.response.proven and self.dec.response.proven
+
+    def makeshift(self) -> "Control":
+        """What to guide by until a calibration that stopped fitting can be measured anew: as fast,
+        and the way round, as the stars were seen to follow; an axis that hardly did rests.
+        """
+        old = self.calibration
+        ra, dec = (
+            1.0 if axis.response.fits else axis.response.share for axis in (self.ra, self.dec)
+        )
+        guess = replace(
+            old,
+            ra_angle_deg=old.ra_angle_deg + (180.0 if ra < 0 else 0.0),
+            dec_angle_deg=old.dec_angle_deg + (180.0 if dec < 0 else 0.0),
+            ra_rate_px_per_s=old.ra_rate_px_per_s * max(abs(ra), FOLLOWS_LEAST),
+            dec_rate_px_per_s=old.dec_rate_px_per_s * max(abs(dec), FOLLOWS_LEAST),
+        )
+        made = Control(guess, self._policy)
+        made.ra.rests, made.dec.rests = abs(ra) < FOLLOWS_LEAST, abs(dec) < FOLLOWS_LEAST
+        return made
 
     @property
     def air_px(self) -> float:

@@ -58,6 +58,8 @@ class Forecast:
         self._frames = 0
         self._stray = 0
         self._jumped_px = 0.0
+        self.miss_error_px = math.inf
+        """Standard error of the last distance from its forecast."""
 
     @property
     def scatter_px(self) -> float:
@@ -89,12 +91,13 @@ class Forecast:
 
     def observe(self, at_s: float, offset_px: float, moved_px: float = 0.0) -> float:
         """Take a frame's offset, without the corrections so far; return its distance from the
-        forecast, NaN when that was no real one: at the start, in a gust, or after a knock. What
-        the last correction of ``moved_px`` may explain, were its sign wrong, is neither.
+        forecast, NaN in a gust or after a knock. What the last correction of ``moved_px`` may
+        explain, were its sign wrong, is neither.
         """
         if math.isnan(self._at_s):
             self._at_s, self._level[:] = at_s, offset_px
         forecast = self._ahead(at_s)
+        self.miss_error_px = self.scatter_px * math.sqrt(1 + float(self._variance[self._best]))
         miss = offset_px - forecast
         stray, jumped = self._strays(float(miss[self._best]), moved_px)
         sure = float(self._variance[self._best]) < SURE and not stray
@@ -106,7 +109,7 @@ class Forecast:
             self._worm.observe(at_s, offset_px - self._jumped_px)
             if self._frames % REFIT_FRAMES == 0:
                 self._worm.refit()
-        return float(miss[self._best]) if sure and not jumped else math.nan
+        return math.nan if stray or jumped else float(miss[self._best])
 
     def _follow(self, at_s: float, forecast: Floats, miss: Floats, stray: bool) -> None:
         """Kalman's step for each level; slopes learn only from what is no jump."""

@@ -7,6 +7,8 @@ FADE = 0.995
 # Sure enough to judge, and how far from the whole way is too far.
 ERROR_MAX, PROVEN_ERROR_MAX = 0.15, 0.35
 LEAST, MOST = 0.5, 1.7
+# What runs away the wrong way round doubles with each frame: too far by so many errors will do.
+SURE_ERRORS = 3.0
 # A long move counts no more than this many times the scatter: one alone may have met a gust.
 MOVE_MAX = 3.0
 # Further off than this many scatters beyond twice the move is a gust's or a knock's doing.
@@ -26,7 +28,7 @@ class Response:
     def add(self, moved_px: float, miss_px: float, scatter_px: float) -> None:
         """Take a move that should have been, and the distance from the forecast that included it.
 
-        Both are weighed by the scatter, which is what a frame is good for.
+        Both are weighed by the scatter of such distances.
         """
         largest = 2 * abs(moved_px) + MISS_MAX * scatter_px
         miss_px = max(-largest, min(largest, miss_px))
@@ -47,7 +49,10 @@ class Response:
     @property
     def fits(self) -> bool:
         """False once the calibration is surely wrong."""
-        return self.error > ERROR_MAX or LEAST <= self.share <= MOST
+        if not self._moves or LEAST <= self.share <= MOST:
+            return True
+        beyond = max(LEAST - self.share, self.share - MOST)
+        return self.error > ERROR_MAX and beyond < SURE_ERRORS * self.error
 
     @property
     def proven(self) -> bool:

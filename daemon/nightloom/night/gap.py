@@ -13,8 +13,14 @@ async def prepare(context: Context, planned: Planned) -> None:
     """Have the rig ready for a sub: its filter, its focus, its pointing. Raises DeviceError."""
     async with asyncio.TaskGroup() as group:
         group.create_task(change_filter(context, planned.filter))
-        if planned.dither:
-            group.create_task(dither(context))
+        group.create_task(_point(context, planned))
+
+
+async def _point(context: Context, planned: Planned) -> None:
+    """Make the guiding sound again if it is not, and go to the next pointing if one is due."""
+    await context.guiding.mend()
+    if planned.dither:
+        await dither(context)
 
 
 async def change_filter(context: Context, wanted: str) -> None:
