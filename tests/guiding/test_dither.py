@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
 
 from nightloom.guiding import CameraPair, is_free, next_dither
-from nightloom.guiding.dither import R2_STEP, SAME_PX, r2_points
+from nightloom.guiding.dither import R2_STEP, SAME_PX, r2_points, room_for
 
 
 def walk(count: int, radius_px: float, least_px: float, index: int = 0) -> np.ndarray:
@@ -46,22 +46,55 @@ def test_least_distance_is_always_kept(
     assert pdist(walk(count, radius_px, least_px, index)).min() >= least_px
 
 
-def test_no_two_pointings_of_a_filter_are_near_over_a_hundred_cycles() -> None:
-    """All pointings keep the distance, so those of any filter do: two in each cycle here."""
-    pointings = walk(200, 12.0, 3.0, 700_000)
-    assert len(pointings) == 201
-    assert pdist(pointings).min() >= 3.0
+@pytest.mark.parametrize(
+    ("radius_px", "least_px", "a_cycle", "widest_px"),
+    [(12.0, 3.0, 1, 24.0), (12.0, 3.0, 2, 34.0), (40.0, 3.0, 1, 40.0), (2.0, 2.0, 1, 16.0)],
+)
+def test_no_two_pointings_of_a_filter_are_near_over_a_hundred_cycles(
+    radius_px: float, least_px: float, a_cycle: int, widest_px: float
+) -> None:
+    """All pointings keep the distance, so those of any filter do, in whichever it is taken.
+
+    A radius that is too small for so many is left, but no further than the room asks: the disc has
+    at most eight times the area of the circles of half the distance around each.
+    """
+    pointings = walk(100 * a_cycle, radius_px, least_px, 700_000)
+    assert pdist(pointings).min() >= least_px
+    farthest_px = np.hypot(*pointings.T).max()
+    assert farthest_px <= widest_px
+    assert farthest_px <= max(radius_px, least_px / 2 * math.sqrt(8 * len(pointings)))
     steps = np.hypot(*np.diff(pointings, axis=0).T)
-    assert steps.mean() < 0.5 * np.hypot(*pointings.T).max()
+    assert steps.mean() < 0.55 * farthest_px
+
+
+@pytest.mark.parametrize(("radius_px", "least_px"), [(6, 3), (12, 3), (20, 3), (20, 5), (10, 2)])
+def test_the_room_of_a_disc_is_known_beforehand(radius_px: float, least_px: float) -> None:
+    room = room_for(radius_px, least_px)
+    pointings = walk(2 * room, radius_px, least_px, 739_000)
+    outside = np.hypot(*pointings.T) > radius_px
+    assert 0.65 * room < outside.argmax() < 1.45 * room
+
+
+def test_a_roomy_disc_keeps_the_distance_from_other_nights_too() -> None:
+    """A hundred cycles in four nights."""
+    everywhere = np.empty((0, 2))
+    for night in range(4):
+        pointings = np.empty((0, 2))
+        for _ in range(25):
+            place = next_dither(pointings, 24.0, 3.0, 739_000 + night, everywhere)
+            pointings = np.vstack([pointings, place])
+        everywhere = np.vstack([everywhere, pointings])
+    assert pdist(everywhere).min() >= 3.0
+    assert np.hypot(*everywhere.T).max() <= 24.0
 
 
 def test_no_place_is_used_again_on_another_night() -> None:
-    """Thirty nights of thirty pointings on one target, each within the disc or a little beyond."""
+    """Twenty nights of 25 pointings on one target, each within the disc or a little beyond."""
     nights: list[np.ndarray] = []
-    for night in range(30):
+    for night in range(20):
         elsewhere = np.vstack(nights) if nights else np.empty((0, 2))
         pointings = np.empty((0, 2))
-        for _ in range(30):
+        for _ in range(25):
             place = next_dither(pointings, 12.0, 3.0, 739_000 + night, elsewhere)
             assert is_free(place, pointings, 3.0, elsewhere)
             pointings = np.vstack([pointings, place])
