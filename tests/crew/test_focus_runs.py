@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
@@ -178,7 +179,7 @@ def test_more_backlash_than_is_taken_up_is_named(tmp_path: Path) -> None:
 
 
 def test_a_refused_curve_leaves_the_last_good_position(tmp_path: Path) -> None:
-    """After a good curve, one without a star."""
+    """After a good curve, one without a star: by clouds, and nobody looks for it far away."""
     rig = StandIn(bench(8))
 
     async def twice(focusing: Focusing) -> list[Curve]:
@@ -190,10 +191,36 @@ def test_a_refused_curve_leaves_the_last_good_position(tmp_path: Path) -> None:
         return [first, second]
 
     told = focused(tmp_path, rig, twice)
-    assert [curve.refusal for curve in told.curves] == [None, Refusal.TOO_FEW_STARS]
+    assert [curve.refusal for curve in told.curves] == [None, Refusal.CLOUDED]
+    assert [entry.reason for entry in told.entries].count("another") == 1
     last = told.events[-1]
     assert isinstance(last, e.FocusCurve)
     assert last.radii_px == [None] * 9
+
+
+def test_a_refused_curve_is_asked_for_again(tmp_path: Path) -> None:
+    """Five minutes later, then ten; after a good one nothing is asked for."""
+    rig = StandIn(bench(12, best_steps=10_090.0))
+
+    async def due_after_s(focusing: Focusing) -> int:
+        for number in range(1000):
+            if focusing.watch.due():
+                return 10 * number
+            await asyncio.sleep(10.0)
+        return -1
+
+    async def clouds_come_and_go(focusing: Focusing) -> list[Curve]:
+        curves, waits = [], []
+        for clear_frames in (4, 4, 9):
+            last = rig.frames + clear_frames
+            rig.light = partial(lambda last, frame: float(frame <= last), last)
+            curves.append(await focusing.curve("L", "a test"))
+            waits.append(await due_after_s(focusing))
+        assert waits == [300, 600, -1]
+        return curves
+
+    told = focused(tmp_path, rig, clouds_come_and_go)
+    assert [curve.refusal for curve in told.curves] == [Refusal.CLOUDED, Refusal.CLOUDED, None]
 
 
 def sloping(settings: Settings) -> Settings:

@@ -38,6 +38,14 @@ def test_points_under_a_cloud_are_named() -> None:
 
 def test_points_whose_stars_are_gone_are_named_between_others() -> None:
     """At the ends stars may be missing because they are too wide."""
-    stars = (3, 50, 50, 0, 2, 50, 50, 50, 0)
+    stars = (3, 12, 50, 0, 2, 50, 50, 12, 0)
     lights = (np.nan, 1, 1, np.nan, np.nan, 1, 1, 1, np.nan)
     assert dimmed(scan(*lights, stars=stars), 8) == [3, 4]
+
+
+def test_plenty_of_stars_do_not_vanish_by_one_step() -> None:
+    """A cloud that came and stayed, or that was there and went."""
+    nan, stars = np.nan, (60, 70, 70, 60, 0, 0, 2, 0, 0)
+    lights = (1, 1, 1, 1, nan, nan, nan, nan, nan)
+    assert dimmed(scan(*lights, stars=stars), 8) == [4, 5, 6, 7, 8]
+    assert dimmed(scan(*lights[::-1], stars=stars[::-1]), 8) == [0, 1, 2, 3, 4]

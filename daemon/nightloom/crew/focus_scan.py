@@ -33,7 +33,7 @@ class _Seen:
 
 
 class FocusScan:
-    """Measures positions of the focuser. Exposures that had to be longer stay so, by filter."""
+    """Measures positions of the focuser. What few stars made longer stays so, by filter."""
 
     def __init__(
         self, camera: Camera, focuser: Focuser, settings: Settings, compute: Arithmetic
@@ -55,9 +55,10 @@ class FocusScan:
     async def take(self, scan: Scan, filter_name: str, *, fine: bool) -> list[Point]:
         """Measure a scan's positions. Raises DeviceError.
 
-        In a fine scan an exposure with too few stars is repeated, longer, and so are points that a
-        cloud dimmed; those that stay dim come back without stars.
+        In a fine scan an exposure with too few stars is repeated, longer, and points that a cloud
+        dimmed are repeated as they were; those that stay dim come back without stars.
         """
+        clear_s = self._exposures_s[filter_name]
         seen = await self._all(scan, range(len(scan.positions_steps)), filter_name, fine)
         if not fine:
             return [seen[n].point for n in sorted(seen)]
@@ -65,10 +66,14 @@ class FocusScan:
             dim = dimmed(_compared(seen), self._policy.least_stars)
             if not dim:
                 break
+            self._exposures_s[filter_name] = clear_s  # not for good because of a cloud
             await asyncio.sleep(self._cloud_s)
             seen |= await self._all(scan, dim, filter_name, fine)
         points = _compared(seen)
-        for n in dimmed(points, self._policy.least_stars):
+        still = dimmed(points, self._policy.least_stars)
+        if still:
+            self._exposures_s[filter_name] = clear_s
+        for n in still:
             points[n] = replace(points[n], stars=0)
         return points
 

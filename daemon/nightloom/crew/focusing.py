@@ -1,5 +1,6 @@
 """Focus: where the focuser belongs for each filter, and the curves that tell."""
 
+import asyncio
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -42,6 +43,10 @@ USUAL_SEEING_ARCSEC = 3.0
 
 GROWTH = 2.2
 """Of the stars from the middle of a scan to its ends; see `scan_step_steps`."""
+
+AGAIN_S, AGAIN_MOST_S = 300.0, 3600.0
+"""After a refused curve another one is asked for, then after twice as long, and so on: whatever
+asked for it is still open, and clouds pass."""
 
 FINE = 3.0
 """A scan whose step is within this factor of the wanted one is worth long exposures and waiting."""
@@ -91,6 +96,8 @@ class Focusing:
         self.slope_px_per_step = math.nan
         """How fast stars grow far out of focus, by the last good curve."""
         self._arrived_steps: int | None = None
+        self._again_s = AGAIN_S
+        self._again: asyncio.TimerHandle | None = None
         self.watch = FocusWatch(focuser, settings, clock)
 
     def begin(self) -> None:
@@ -176,6 +183,8 @@ class Focusing:
             fine = scan.step_steps <= FINE * aim.step_steps
             points = await self._scanning.take(scan, filter_name, fine=fine)
             curve = _judged(points, scan, aim, fine=fine)
+            if self._starless_by_cloud(curve):
+                curve = replace(curve, refusal=Refusal.CLOUDED)
             self._enter(filter_name, reason, points, curve)
             scan = next_scan(curve, scan, aim, points)
         self._curve_c = self._focuser.temperature_c
@@ -184,9 +193,31 @@ class Focusing:
             self._focused_px = curve.radius_px
             self.slope_px_per_step = curve.slope_px_per_step
         self.watch.looked(moved=True, curve=curve.refusal is None)
+        self._ask_again(curve.refusal)
         await self.follow(filter_name)
         self._tell(filter_name, reason, points, curve, self._clock.unix_s() - began_s)
         return curve
+
+    def _starless_by_cloud(self, curve: Curve) -> bool:
+        """Whether clouds are likelier than a focus far away: it was good and no curve failed since.
+
+        Otherwise the next scan would look for it over the whole travel, under a closed sky.
+        """
+        starless = curve.refusal is Refusal.TOO_FEW_STARS
+        return starless and self.proven and self._again is None
+
+    def _ask_again(self, refusal: Refusal | None) -> None:
+        """Have a refused curve repeated after a while; a focuser that does not move will not."""
+        if self._again is not None:
+            self._again.cancel()
+            self._again = None
+        if refusal is None or refusal is Refusal.UNMOVED:
+            self._again_s = AGAIN_S
+            return
+        occasion = f"the last curve was refused ({refusal.value})"
+        later = asyncio.get_running_loop().call_later
+        self._again = later(self._again_s, self.watch.expect, occasion)
+        self._again_s = min(2.0 * self._again_s, AGAIN_MOST_S)
 
     def _exact_steps(self, filter_name: str) -> float:
         if self._base is None:

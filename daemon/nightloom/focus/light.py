@@ -17,6 +17,7 @@ _CLEAR_QUANTILE = 0.75  # a quarter of the points is enough to say what a clear 
 _DIMMED = 0.6  # of that: less is a cloud, not the loss of light out of a wider star's aperture
 _IN_STEP = 0.9
 _COMPARABLE = 4.0  # times the smallest radius: beyond it the aperture loses too much
+_PLENTY = 3  # times the stars that a point needs
 
 
 def light_ratio(
@@ -38,7 +39,8 @@ def light_ratio(
 def dimmed(points: Sequence[Point], least_stars: int) -> list[int]:
     """Numbers of the points that a cloud spoilt.
 
-    They are dimmer than the scan's clear points, or without stars between points that have some.
+    They are dimmer than the scan's clear points, or without stars between points that have some or
+    beside one that has plenty: stars do not vanish from one step to the next by their size.
     """
     counting = [n for n, point in enumerate(points) if point.counts(least_stars)]
     if not counting:
@@ -53,7 +55,10 @@ def dimmed(points: Sequence[Point], least_stars: int) -> list[int]:
         return []
     clear = float(np.quantile([light for _, light in known], _CLEAR_QUANTILE)) if known else nan
     dim = {n for n, light in known if light < _DIMMED * clear}
-    gone = {n for n in range(counting[0], counting[-1]) if n not in counting}
+    plenty = _PLENTY * least_stars
+    first = 0 if points[counting[0]].stars >= plenty else counting[0]
+    last = len(points) - 1 if points[counting[-1]].stars >= plenty else counting[-1]
+    gone = {n for n in range(first, last + 1) if n not in counting}
     return sorted(dim | gone)
 
 
