@@ -125,6 +125,10 @@ def test_a_calibration_is_used_again_the_next_time(tmp_path: Path) -> None:
     assert not again.of(e.GuidingCalibrated)
     assert again.of(e.GuidingStarted)
     assert again.of(e.SubBegun)
+    with Ledger.read(tmp_path / FILE_NAME) as ledger:
+        hot = ledger.hot_pixels(width_px=320, height_px=240)
+    assert hot is not None
+    assert len(hot.places) > 30, "the calibration alone showed them"
 
 
 @pytest.mark.parametrize(("ra_turn_deg", "dec_turn_deg"), [(90.0, 90.0), (0.0, 180.0)])

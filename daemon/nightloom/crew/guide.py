@@ -112,7 +112,7 @@ class Guiding:
         clock: Clock,
         log: Log,
     ) -> None:
-        self._hot_map = HotMap(compute)
+        self._hot_map = HotMap(ledger, compute)
         self._devices = GuideDevices(camera, port, self._hot_map, clock, log)
         self._port, self._mount, self._compute = port, mount, compute
         self._clock, self._log = clock, log
@@ -171,6 +171,7 @@ class Guiding:
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError, Exception):
             await task  # its error, if it had one, went to who watched it
+        self._hot_map.keep(self._clock.now())
         rms = self.statistics.rms_arcsec if self.statistics.count else None
         self._log.emit(GuidingStopped(reason=reason, rms_arcsec=rms))
 

@@ -17,6 +17,7 @@ from nightloom.ledger.records import (
     Duration,
     Frame,
     GuideCalibration,
+    GuideHotPixels,
     Intent,
     Place,
     PointingMiss,
@@ -40,7 +41,7 @@ class LedgerError(Exception):
 
 
 class Ledger:
-    """Intents, frames, focus, durations, guide calibrations, misses and places of all nights.
+    """Intents, frames, focus, durations, guiding, misses and places of all nights.
 
     `Ledger(path)` is the one writer and creates the file when it is missing; others use
     `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError.
@@ -231,6 +232,22 @@ class Ledger:
             [],
         )
         return [from_row(GuideCalibration, row) for row in rows]
+
+    # Hot pixels of the guide camera -----------------------------------------------------------
+
+    def add_hot_pixels(self, found: GuideHotPixels) -> None:
+        """Enter a map of the guide camera's hot pixels; the latest of its size counts."""
+        self._insert("hot_pixels", found)
+
+    def hot_pixels(self, width_px: int, height_px: int) -> GuideHotPixels | None:
+        """The latest map for frames of this size, or None."""
+        names = ", ".join(columns(GuideHotPixels))
+        rows = self._rows(
+            f"SELECT {names} FROM hot_pixels WHERE width_px = ? AND height_px = ?"
+            " ORDER BY id DESC LIMIT 1",
+            [width_px, height_px],
+        )
+        return from_row(GuideHotPixels, rows[0]) if rows else None
 
     # Pointing misses -------------------------------------------------------------------------
 

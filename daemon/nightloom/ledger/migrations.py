@@ -126,6 +126,15 @@ MIGRATIONS = (
         doubted INTEGER NOT NULL CHECK (doubted IN (0, 1))
     ) STRICT;
     """,
+    """
+    CREATE TABLE hot_pixels (
+        id INTEGER PRIMARY KEY,
+        measured_utc TEXT NOT NULL,
+        width_px INTEGER NOT NULL CHECK (width_px > 0),
+        height_px INTEGER NOT NULL CHECK (height_px > 0),
+        places TEXT NOT NULL
+    ) STRICT;
+    """,
 )
 
 

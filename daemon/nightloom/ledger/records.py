@@ -143,6 +143,16 @@ class GuideCalibration:
 
 
 @dataclass(frozen=True)
+class GuideHotPixels:
+    """The hot pixels of the guide camera, by column and row, in frames of this size."""
+
+    measured_utc: datetime
+    width_px: int
+    height_px: int
+    places: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
 class PointingMiss:
     """By how much slews miss from a side of the pier, in the state the mount begins a night in."""
 

@@ -15,13 +15,16 @@ from nightloom.ledger.records import (
     Duration,
     Frame,
     GuideCalibration,
+    GuideHotPixels,
     Part,
     Place,
     PointingMiss,
     Verdict,
 )
 
-AnyRecord = Frame | Curve | Check | Duration | GuideCalibration | PointingMiss | Place
+AnyRecord = (
+    Frame | Curve | Check | Duration | GuideCalibration | GuideHotPixels | PointingMiss | Place
+)
 Record = TypeVar("Record", bound=AnyRecord)
 
 
@@ -65,6 +68,10 @@ def _tuple(text: str) -> tuple[Any, ...]:
     return tuple(json.loads(text))
 
 
+def _pairs(text: str) -> tuple[tuple[Any, ...], ...]:
+    return tuple(tuple(pair) for pair in json.loads(text))
+
+
 _READ: dict[str, Callable[[Any], Any]] = {
     "start_utc": datetime.fromisoformat,
     "taken_utc": datetime.fromisoformat,
@@ -78,4 +85,5 @@ _READ: dict[str, Callable[[Any], Any]] = {
     "radii_px": _tuple,
     "exposures_s": _tuple,
     "star_counts": _tuple,
+    "places": _pairs,
 }
