@@ -44,7 +44,7 @@ def test_a_good_configuration_passes(folder: Path, capsys: pytest.CaptureFixture
     assert main(["check", "--json", "--config", str(folder)]) == 0
     told = json.loads(capsys.readouterr().out)
     assert (told["folder"], told["ok"], told["problems"]) == (str(folder), True, [])
-    assert len(told["notes"]) == 2
+    assert len(told["notes"]) == 5
 
 
 @pytest.mark.parametrize(
@@ -56,6 +56,10 @@ def test_a_good_configuration_passes(folder: Path, capsys: pytest.CaptureFixture
         ("needs_flip = true", 'pier_side = "solved"', "a solved frame that lies upside down"),
         ("needs_flip = true", 'pier_side = "opposite"', "report the other side"),
         ("needs_flip = true", "flip_retry_s = 60", "told once more after 60 s"),
+        ("needs_flip = true", "flip_after_h = 0.2", "It flips late: a slew before hour angle +0.2"),
+        ("[-6.5, 0.25]", "[-6.5, 0.5]", "tracks up to 30 min past the meridian"),
+        ("needs_flip = true", 'pier_side = "reported"', "one that says none is taken to go where"),
+        ("sync = true", "sync = false", "slews aim beside the target by as much as"),
     ],
 )
 def test_how_a_mount_gets_past_the_meridian_is_explained(
@@ -64,6 +68,17 @@ def test_how_a_mount_gets_past_the_meridian_is_explained(
     edit(folder, "observatory.toml", old, new)
     assert main(["check"]) == 0
     assert said in capsys.readouterr().out
+
+
+def test_dithers_that_have_no_room_are_told_beforehand(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["check"]) == 0
+    told = capsys.readouterr().out
+    assert "dithers of NGC 891, M81, NGC 1499 go further out: a radius of 12 px holds" in told
+    edit(folder, "policies.toml", "radius_px = 12.0", "radius_px = 40.0")
+    assert main(["check"]) == 0
+    assert "go further out" not in capsys.readouterr().out
 
 
 def test_problems_are_listed_on_stderr_or_as_json(

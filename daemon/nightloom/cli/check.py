@@ -31,7 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Print what is wrong, or what follows from it all; 0 when nothing is wrong, otherwise 2."""
     folder = config_folder(arguments)
     problems = find_problems(folder, with_devices=arguments.devices)
-    told = [] if problems else notes(read_settings(folder).observatory)
+    told = [] if problems else notes(read_settings(folder))
     if arguments.json:
         listed = [
             {"file": p.file, "key": p.key, "sentence": str(p), "allowed": p.allowed}

@@ -2,12 +2,22 @@
 
 from collections.abc import Iterator
 
-from nightloom.settings.observatory import Mount, Observatory
+from nightloom.guiding.dither import room_for
+from nightloom.settings.observatory import Mount
+from nightloom.settings.reader import Settings
+from nightloom.settings.targets import Target
+
+LONG_NIGHT_H = 12.0
+"""Hours in which a target may be followed at the most, or nearly."""
+
+FLIPS_LATE_H = 0.1
+"""Six minutes: mounts that flip at the meridian may be set to do so a little after it."""
 
 
-def notes(observatory: Observatory) -> list[str]:
+def notes(settings: Settings) -> list[str]:
     """One sentence for each consequence, with the settings that lead to it."""
-    return list(_crossing(observatory.mount))
+    mount = settings.observatory.mount
+    return [*_crossing(mount), *_pointing(mount), *_dithers(settings)]
 
 
 def _crossing(mount: Mount) -> Iterator[str]:
@@ -25,19 +35,76 @@ def _crossing(mount: Mount) -> Iterator[str]:
         f" the pier, and from {begins_h:+g} h on the other side may be taken"
         " (mount.hour_angle_pier_west_h, hour_angle_pier_east_h, flip_after_h)."
     )
+    if last_h > 0:
+        yield (
+            f"West of the pier it tracks up to {60 * last_h:.0f} min past the meridian"
+            " (mount.hour_angle_pier_west_h): see by day that nothing touches the pier there."
+        )
+    if mount.flip_after_h > FLIPS_LATE_H:
+        yield (
+            f"It flips late: a slew before hour angle {mount.flip_after_h:+g} h is taken to end"
+            " west of the pier (mount.flip_after_h)."
+        )
     if mount.standstill_h > 0:
         yield (
             f"Neither side may look from {last_h:+g} to {begins_h:+g} h: the mount stands still"
-            f" for {60 * mount.standstill_h:.0f} min at each crossing."
+            f" for {60 * mount.standstill_h:.0f} min at each crossing, or another target that the"
+            " plan has is taken meanwhile."
         )
     yield (
         f"A mount that stays on its side is stopped, told once more after {mount.flip_retry_s:g} s"
         " (mount.flip_retry_s), and then parked; the target is left for that night."
     )
-    if mount.pier_side == "solved":
+    yield _side(mount)
+
+
+def _side(mount: Mount) -> str:
+    """Where the side of the pier is known from."""
+    match mount.pier_side:
+        case "solved":
+            return (
+                'mount.pier_side = "solved": the side is not asked of the mount; a solved frame'
+                " that lies upside down shows that it has changed."
+            )
+        case "opposite":
+            return 'mount.pier_side = "opposite": the mount is taken to report the other side.'
+    return (
+        'mount.pier_side = "reported": the mount says its side; one that says none is taken to go'
+        " where the hour angle sends it, until a solved frame lies upside down."
+    )
+
+
+def _pointing(mount: Mount) -> Iterator[str]:
+    """What a mount is told of its misses."""
+    if not mount.sync:
         yield (
-            'mount.pier_side = "solved": the side is not asked of the mount; a solved frame that'
-            " lies upside down shows that it has changed."
+            "mount.sync = false: the mount is never told where it is; slews aim beside the target"
+            " by as much as the last ones missed."
         )
-    if mount.pier_side == "opposite":
-        yield 'mount.pier_side = "opposite": the mount is taken to report the other side.'
+
+
+def _dithers(settings: Settings) -> Iterator[str]:
+    """Targets whose dithers leave their radius before a long night is over."""
+    policy = settings.policies.dither
+    told: dict[str, list[str]] = {}
+    for target in settings.targets.targets:
+        own = target.dither
+        radius_px = policy.radius_px if own.radius_px is None else own.radius_px
+        least_px = policy.least_px if own.least_px is None else own.least_px
+        if _pointings(target) > room_for(radius_px, least_px):
+            radius = f"a radius of {radius_px:g} px holds about {room_for(radius_px, least_px)}"
+            told.setdefault(f"{radius} pointings {least_px:g} px apart", []).append(target.name)
+    for room, names in told.items():
+        yield (
+            f"In a night of {LONG_NIGHT_H:g} h dithers of {', '.join(names)} go further out:"
+            f" {room} (dither.radius_px, dither.least_px)."
+        )
+
+
+def _pointings(target: Target) -> int:
+    """How often it is dithered in a long night: as often as the commonest filter has subs."""
+    return max(
+        int(3600.0 * LONG_NIGHT_H / group.cycle_s)
+        * max(sub.share for sub in group.filters.values())
+        for group in target.groups
+    )
