@@ -49,6 +49,7 @@ def draw_offsets(observatory: Observatory, learned: Offsets, file: Path) -> None
     axes.axvline(0, color=CONFIGURED, lw=1.2, zorder=2)
     axes.set_yticks(range(len(names)), names, fontsize=11, fontweight="bold")
     axes.set_ylim(len(names) - 0.4, -0.6)
+    axes.margins(x=0.05)
     axes.set_xlabel("learned less configured offset (steps); bars one and two standard errors")
     axes.set_title(
         f"Focus offsets, counted from {learned.reference}    ·    temperature slope"
@@ -69,21 +70,41 @@ def draw_offsets(observatory: Observatory, learned: Offsets, file: Path) -> None
     _save(figure, file)
 
 
-def draw_curves(curves: list[Curve], file: Path) -> None:
-    """Each curve with its points, fit and vertex. Raises BadInput when it cannot be written."""
-    rows = max(1, math.ceil(len(curves) / COLUMNS))
-    figure = Figure(figsize=(12.0, 2.5 * rows), facecolor=PAPER, layout="constrained")
+def draw_curves(observatory: Observatory, curves: list[Curve], file: Path) -> None:
+    """Each curve with its points, fit, vertex and the critical focus zone about it.
+
+    Raises BadInput when the file cannot be written.
+    """
+    columns = max(1, min(COLUMNS, len(curves)))
+    rows = max(1, math.ceil(len(curves) / columns))
+    width, height = 3.0 * columns + 0.5, 2.5 * rows + 0.4
+    figure = Figure(figsize=(width, height), facecolor=PAPER)
     FigureCanvasAgg(figure)
-    grid = figure.subplots(rows, COLUMNS, squeeze=False).ravel()
+    figure.subplots_adjust(
+        left=0.9 / width,
+        right=1.0 - 0.3 / width,
+        bottom=0.75 / height,
+        top=1.0 - 0.5 / height,
+        wspace=0.2,
+        hspace=0.5,
+    )
+    grid = figure.subplots(rows, columns, squeeze=False).ravel()
     for axes, curve in zip(grid, curves, strict=False):
-        draw_curve(axes, curve)
+        known = curve.filter in observatory.filters
+        draw_curve(axes, curve, zone_steps(observatory, curve.filter) if known else 0.0)
     for axes in grid[len(curves) :]:
-        axes.set_visible(False)
+        axes.remove()
+    figure.supxlabel("focuser position (steps)", fontsize=10, color=INK, y=0.15 / height)
+    figure.supylabel("half-flux radius (px)", fontsize=10, color=INK, x=0.15 / width)
     _save(figure, file)
 
 
-def draw_curve(axes: Any, curve: Curve) -> None:
-    """One curve into matplotlib's axes, as the ledger keeps it."""
+def draw_curve(axes: Any, curve: Curve, zone_steps: float = 0.0) -> None:
+    """One curve into matplotlib's axes, as the ledger keeps it.
+
+    A position without stars is a cross on the axis. The vertex has the critical focus zone about
+    it, where its width is given.
+    """
     _style(axes)
     colour = CURVE if curve.accepted else REFUSED
     positions = np.array(curve.positions_steps, dtype=np.float64)
@@ -93,10 +114,16 @@ def draw_curve(axes: Any, curve: Curve) -> None:
         reach = curve.slope_px_per_step * (along - curve.vertex_steps) / curve.radius_px
         axes.plot(along, curve.radius_px * BLURRED_DISK.growth(reach), color=colour, lw=1.6)
         if curve.accepted:
+            near, far = curve.vertex_steps - zone_steps / 2, curve.vertex_steps + zone_steps / 2
+            axes.axvspan(near, far, color=ZONE, zorder=0)
             axes.axvline(curve.vertex_steps, color=CONFIGURED, lw=1.0)
-    axes.plot(positions, radii, "o", ms=5, mfc=PAPER, mec=INK, mew=1.3)
-    if np.isfinite(radii).any():
-        axes.set_ylim(0, 1.12 * np.nanmax(radii))
+    seen = np.isfinite(radii)
+    axes.plot(positions[seen], radii[seen], "o", ms=5, mfc=PAPER, mec=INK, mew=1.3)
+    axes.plot(positions[~seen], np.zeros(np.sum(~seen)), "x", ms=5, color=CONFIGURED, clip_on=False)
+    axes.set_ylim(0, 1.12 * np.max(radii[seen], initial=1.0))
+    axes.set_xlim(
+        *np.quantile(positions, [0.0, 1.0]) + 0.06 * np.ptp(positions) * np.array([-1, 1])
+    )
     found = (
         f"{curve.vertex_steps:.0f} ± {curve.error_steps or 0:.1f}"
         if curve.accepted

@@ -126,7 +126,7 @@ def _draw(
     if arguments.picture:
         draw_offsets(observatory, learned, arguments.picture)
     if arguments.curves:
-        draw_curves(curves[-CURVES_SHOWN:], arguments.curves)
+        draw_curves(observatory, curves[-CURVES_SHOWN:], arguments.curves)
 
 
 def as_json(observatory: Observatory, learned: Offsets, file: Path) -> dict[str, Any]:
@@ -176,6 +176,7 @@ def _print(observatory: Observatory, learned: Offsets) -> None:
         title_justify="left",
         title_style="bold",
         box=box.SIMPLE_HEAD,
+        collapse_padding=True,
     )
     table.add_column("filter")
     for heading in ("configured", "learned", "±", "zone", "curves", "checks", "verdict", "used"):
