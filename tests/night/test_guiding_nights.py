@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from nightloom.ledger import FILE_NAME, GuideCalibration, Ledger
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.link import Link, LoopbackLink, State, Value
+from nightloom_drivers.simulators.camera import CameraSimulator
 from nightloom_drivers.simulators.mount import MountSimulator
 
 SHORT = {"R": 60.0, "G": 60.0, "B": 60.0}
@@ -25,6 +27,13 @@ def mount_of(link: Link) -> MountSimulator:
     mount = link._responders["Rig Mount"]
     assert isinstance(mount, MountSimulator)
     return mount
+
+
+def guide_camera_of(link: Link) -> CameraSimulator:
+    assert isinstance(link, LoopbackLink)
+    camera = link._responders["Rig Guide Camera"]
+    assert isinstance(camera, CameraSimulator)
+    return camera
 
 
 def refuse_pulses(link: Link, count: int) -> None:
@@ -72,18 +81,78 @@ def test_air_is_what_the_simulator_has(clear: Story) -> None:
     assert air == pytest.approx(0.5, rel=0.15)
 
 
-def test_one_refused_pulse_costs_nothing(tmp_path: Path) -> None:
-    async def refuse_once(link: Link, clock: Clock) -> None:
+@dataclass(frozen=True)
+class Slips:
+    """A night in which a pulse is refused, a guide frame is lost, and the guide camera blind for
+    half a minute; with the exposures that it was asked for, and when.
+    """
+
+    story: Story
+    exposures: list[tuple[float, float]]
+    blind_s: tuple[float, float]
+
+    def exposures_s(self, from_s: float, to_s: float) -> list[float]:
+        return [exposure_s for at_s, exposure_s in self.exposures if from_s < at_s < to_s]
+
+
+@pytest.fixture(scope="module")
+def slips(tmp_path_factory: pytest.TempPathFactory) -> Slips:
+    exposures: list[tuple[float, float]] = []
+    blind: list[float] = []
+
+    async def slip(link: Link, clock: Clock) -> None:
+        camera = guide_camera_of(link)
+        expose, send, chip = camera.on_ccd_exposure, camera.publish_blob, camera._chip
+
+        def note(values: Mapping[str, Value]) -> None:
+            exposures.append((clock.unix_s(), float(values["CCD_EXPOSURE_VALUE"])))
+            expose(values)
+
+        def lose(*_: object) -> None:
+            camera.publish_blob = send  # type: ignore[method-assign]
+
+        camera.on_ccd_exposure = note  # type: ignore[method-assign]
         await asyncio.sleep(GATHERING_S)
         refuse_pulses(link, 1)
+        await asyncio.sleep(30.0)
+        camera.publish_blob = lose  # type: ignore[method-assign]
+        await asyncio.sleep(120.0)
+        blind.append(clock.unix_s())
+        camera._chip = replace(
+            chip, expose=lambda at_s, s, _, *how: chip.expose(at_s, s, "dark", *how)
+        )
+        await asyncio.sleep(30.0)
+        camera._chip = chip
+        blind.append(clock.unix_s())
         await asyncio.get_running_loop().create_future()
 
-    story = live(tmp_path, demo(targets=SHORT), hours=0.3, meddler=refuse_once)
+    folder = tmp_path_factory.mktemp("slips")
+    story = live(folder, demo(targets=SHORT), hours=0.3, meddler=slip)
+    return Slips(story, exposures, (blind[0], blind[1]))
+
+
+def test_one_refused_pulse_and_one_lost_frame_cost_nothing(slips: Slips) -> None:
+    story = slips.story
     assert story.played.promises.violations == []
-    (trouble,) = story.of(e.DeviceTrouble)
-    assert trouble.kind == "refused"
-    assert not story.of(e.SubCancelled)
+    troubles = story.of(e.DeviceTrouble)
+    assert [(trouble.device, trouble.kind) for trouble in troubles] == [
+        ("Rig Mount", "refused"),
+        ("Rig Guide Camera", "was late"),
+    ]
     assert [phase.after for phase in story.of(e.PhaseChanged)].count("readying") == 1
+    before = [at for at in story.at(e.SubCancelled) if at < slips.blind_s[0]]
+    assert not before
+
+
+def test_a_lost_star_is_looked_for_with_longer_exposures(slips: Slips) -> None:
+    """Twice as long each from the third frame without it on, up to four times."""
+    from_s, to_s = slips.blind_s
+    story = slips.story
+    assert slips.exposures_s(from_s, to_s)[-2:] == [8.0, 8.0]
+    assert 4.0 in slips.exposures_s(from_s, to_s)
+    (lost_s,), (found_s,) = story.at(e.GuideStarLost), story.at(e.GuideStarFound)
+    assert from_s < lost_s < to_s < found_s < to_s + 20.0
+    assert set(slips.exposures_s(found_s, found_s + 60.0)) == {2.0}
 
 
 def test_a_mount_that_goes_on_refusing_is_trouble_and_the_night_goes_on(tmp_path: Path) -> None:
