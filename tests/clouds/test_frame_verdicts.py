@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from focus.star_frames import Bench
 from nightloom.clouds import FrameFacts, FramePolicy, FrameReference, judge_frame
 
 POLICY = FramePolicy()
 CLEAR = FrameFacts(
-    star_count=400, background_adu=1000.0, fwhm_px=3.0, exposure_s=120.0, airmass=1.2
+    star_count=400, background_adu=1000.0, half_flux_radius_px=3.0, exposure_s=120.0, airmass=1.2
 )
 TAUGHT = FrameReference((CLEAR,) * 5)
 
@@ -29,7 +30,7 @@ def test_first_frame_is_accepted_and_teaches() -> None:
 
 
 def test_empty_first_frame_is_refused_and_teaches_nothing() -> None:
-    empty = replace(CLEAR, star_count=3, fwhm_px=float("nan"))
+    empty = replace(CLEAR, star_count=3, half_flux_radius_px=float("nan"))
     verdict = judge_frame(empty, FrameReference(), POLICY)
     assert not verdict.accepted
     assert verdict.transparency == 0
@@ -55,7 +56,7 @@ def test_half_lit_stars_behind_cloud_are_refused_with_the_reason() -> None:
     ("change", "loss_mag"),
     [
         ({"background_adu": 2000.0}, 1.25 * np.log10(2)),
-        ({"fwhm_px": 4.5}, 2.5 * np.log10(1.5)),
+        ({"half_flux_radius_px": 4.5}, 2.5 * np.log10(1.5)),
         ({"airmass": 2.2}, 0.2),
         ({"exposure_s": 60.0, "background_adu": 500.0}, 1.25 * np.log10(2)),
     ],
@@ -74,6 +75,43 @@ def test_sky_far_brighter_than_before_is_refused() -> None:
     verdict = judge_frame(lit, TAUGHT, POLICY)
     assert not verdict.accepted
     assert "5.0 times brighter" in verdict.reason
+
+
+@pytest.mark.parametrize("count", [4, 35])
+@pytest.mark.parametrize("radius_px", [15.0, 80.0])
+def test_frames_far_out_of_focus_say_nothing_of_the_sky(count: int, radius_px: float) -> None:
+    """Rings are fewer than stars under any sky; whoever judges sharpness refuses them."""
+    rings = replace(CLEAR, star_count=count, half_flux_radius_px=radius_px)
+    verdict = judge_frame(rings, TAUGHT, POLICY)
+    assert verdict.accepted == (count >= POLICY.stars_min)
+    assert verdict.transparency is None
+    assert TAUGHT.learn(rings, verdict, POLICY) == TAUGHT
+
+
+def test_a_frame_without_star_size_is_not_compared_and_teaches_nothing() -> None:
+    """All of its stars may be saturated; the frames after it are judged as before."""
+    sizeless = replace(CLEAR, half_flux_radius_px=float("nan"))
+    for reference in (TAUGHT, FrameReference()):
+        verdict = judge_frame(sizeless, reference, POLICY)
+        assert verdict.accepted
+        assert verdict.transparency is None
+        assert reference.learn(sizeless, verdict, POLICY) == reference
+
+
+@pytest.mark.parametrize("obstruction", [0.0, 0.35])
+def test_defocused_frames_of_a_clear_sky_are_not_taken_for_clouds(obstruction: float) -> None:
+    """Rendered fields from focus to 20 zones away, at f/5; the FWHM of a ring's core is no size."""
+    bench = Bench(np.random.default_rng(2), obstruction=obstruction, stars=400)
+
+    def seen(away_steps: float) -> FrameFacts:
+        field = bench.measured(bench.best_steps + away_steps)
+        return FrameFacts(field.count, field.background_adu, field.half_flux_radius_px, 4.0, 1.2)
+
+    reference = FrameReference(tuple(seen(0.0) for _ in range(4)))
+    for away_steps in (0, 30, 60, 100, 250, 400, 700):
+        verdict = judge_frame(seen(away_steps), reference, POLICY)
+        assert verdict.transparency is None or verdict.transparency > POLICY.accept_fraction
+    assert judge_frame(seen(400), reference, POLICY).transparency is None
 
 
 def test_thickening_cloud_does_not_pull_the_standard_down() -> None:

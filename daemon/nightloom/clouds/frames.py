@@ -9,16 +9,22 @@ import numpy as np
 # space, about 0.3 as counted at the magnitudes that a backyard telescope reaches (from memory).
 COUNT_SLOPE = 0.3
 
+# Stars this many times as large as before are disks or rings, whose number says little: of a field
+# of 400 seen at f/5, counts told a clear sky's transparency as 1.0 to 1.6 at four times the size,
+# as 0.7 to 1.2 at five, as 0.3 at eight (rendered frames).
+COMPARABLE_SIZES = 4.0
+
 
 @dataclass(frozen=True)
 class FrameFacts:
-    """What a frame shows. ``background_adu`` is the sky above the bias; ``fwhm_px`` may be any
-    measure of star size, as long as it is the same in all frames.
+    """What a frame shows. ``background_adu`` is the sky above the bias.
+
+    Star size is the half-flux radius, which disks and rings have too; NaN without any.
     """
 
     star_count: int
     background_adu: float
-    fwhm_px: float
+    half_flux_radius_px: float
     exposure_s: float
     airmass: float
 
@@ -56,12 +62,14 @@ class FrameReference:
     frames: tuple[FrameFacts, ...] = ()
 
     def expected_stars(self, frame: FrameFacts, policy: FramePolicy) -> float | None:
-        """How many stars a clear sky would show in ``frame``; None before the first good frame.
+        """How many stars a clear sky would show in ``frame``; None where that cannot be told.
+
+        That is before the first good frame, or when its stars are of quite another size.
 
         The upper quartile of the kept frames, each carried to this frame's depth: a thin veil
         over some of them does not become the standard.
         """
-        if not self.frames:
+        if not self.comparable(frame):
             return None
         here = depth_mag(frame, policy.extinction_mag)
         counts = [
@@ -69,6 +77,13 @@ class FrameReference:
             for good in self.frames
         ]
         return float(np.quantile(counts, 0.75))
+
+    def comparable(self, frame: FrameFacts) -> bool:
+        """Whether there is something to compare ``frame`` with, and its stars are of that size."""
+        if not self.frames:
+            return False
+        usual_px = float(np.median([good.half_flux_radius_px for good in self.frames]))
+        return frame.half_flux_radius_px < COMPARABLE_SIZES * usual_px
 
     def sky_adu_per_s(self) -> float | None:
         """Median sky brightness of the kept frames."""
@@ -80,8 +95,11 @@ class FrameReference:
         """With ``frame`` added if it was accepted and is itself clear; otherwise unchanged.
 
         Frames that are accepted but thin do not teach, or a slowly thickening cloud would pull
-        the standard down after it.
+        the standard down after it; nor do those without a star size, or of quite another one.
         """
+        first = not self.frames and math.isfinite(frame.half_flux_radius_px)
+        if not first and not self.comparable(frame):
+            return self
         transparency = 1.0 if verdict.transparency is None else verdict.transparency
         if not verdict.accepted or transparency < policy.learn_fraction:
             return self
@@ -96,7 +114,7 @@ def depth_mag(frame: FrameFacts, extinction_mag: float) -> float:
     return (
         2.5 * math.log10(frame.exposure_s)
         - 1.25 * math.log10(max(frame.background_adu, 1.0))
-        - 2.5 * math.log10(frame.fwhm_px)
+        - 2.5 * math.log10(frame.half_flux_radius_px)
         - extinction_mag * frame.airmass
     )
 
@@ -105,18 +123,15 @@ def judge_frame(frame: FrameFacts, reference: FrameReference, policy: FramePolic
     """Accept or refuse ``frame``.
 
     The star count against the expected one is turned into a transparency: a count grows as the
-    2.5 × 0.3 power of it.
+    2.5 × 0.3 power of it. A frame far out of focus says nothing of the sky.
     """
     expected = reference.expected_stars(frame, policy)
     if frame.star_count < policy.stars_min:
-        # Without stars there is no star size and no expectation, and nothing shines through.
-        seen = 0.0
-        if expected is not None and math.isfinite(expected):
-            seen = transparency_of(frame.star_count, expected)
-        return Verdict(False, f"{frame.star_count} stars, at least {policy.stars_min} wanted", seen)
+        text = f"{frame.star_count} stars, at least {policy.stars_min} wanted"
+        return Verdict(False, text, _shining_through(frame, reference, expected))
     sky = reference.sky_adu_per_s()
     if expected is None or sky is None:
-        return Verdict(True, f"{frame.star_count} stars, nothing yet to compare with")
+        return Verdict(True, f"{frame.star_count} stars, nothing to compare with")
     transparency = transparency_of(frame.star_count, expected)
     text = f"{frame.star_count} stars of {expected:.0f} expected, transparency {transparency:.2f}"
     if transparency < policy.accept_fraction:
@@ -125,6 +140,16 @@ def judge_frame(frame: FrameFacts, reference: FrameReference, policy: FramePolic
     if brightening > policy.brightening_max:
         return Verdict(False, f"sky {brightening:.1f} times brighter than before", transparency)
     return Verdict(True, text, transparency)
+
+
+def _shining_through(
+    frame: FrameFacts, reference: FrameReference, expected: float | None
+) -> float | None:
+    """The transparency that a frame with hardly a star shows; None when it is only blurred."""
+    if expected is not None:
+        return transparency_of(frame.star_count, expected)
+    blurred = reference.frames and math.isfinite(frame.half_flux_radius_px)
+    return None if blurred else 0.0
 
 
 def transparency_of(star_count: int, expected: float) -> float:

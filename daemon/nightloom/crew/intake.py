@@ -186,7 +186,7 @@ class Intake:
         facts = CloudFacts(
             stars.count,
             stars.background_adu,
-            stars.fwhm_px,
+            stars.half_flux_radius_px,
             taken.exposure_s,
             taken.airmass,
         )
