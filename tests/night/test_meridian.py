@@ -17,6 +17,8 @@ from nightloom.sky import sidereal_deg
 from nightloom.telemetry import events as e
 from nightloom_drivers.physics.settings import RigSettings
 
+BEFORE_H = 0.12
+
 
 def through_the_meridian(
     out: Path,
@@ -78,7 +80,7 @@ def dark_gap_s(story: Story) -> float:
 def crossed(tmp_path_factory: pytest.TempPathFactory) -> Story:
     """Three quarters of an hour, with the end of the west side in the middle."""
     out = tmp_path_factory.mktemp("crossed")
-    return through_the_meridian(out, before_h=0.12, hours=0.8)
+    return through_the_meridian(out, before_h=BEFORE_H, hours=0.8)
 
 
 def test_the_other_side_takes_over_within_four_minutes(crossed: Story) -> None:
@@ -89,6 +91,16 @@ def test_the_other_side_takes_over_within_four_minutes(crossed: Story) -> None:
     (flipped,) = crossed.of(e.Flipped)
     assert (flipped.before, flipped.after) == ("west", "east")
     assert flipped.took_s <= 240.0
+
+
+def test_no_sub_is_cut_by_the_limit_and_the_west_tracks_past_the_meridian(crossed: Story) -> None:
+    """Fifteen minutes are allowed there, and subs use them."""
+    assert crossed.of(e.SubCancelled) == []
+    assert crossed.of(e.GuardRefused) == []
+    meridian_s = darkness(crossed.rehearsal.settings, NIGHT).start_unix_s + 3600 * BEFORE_H
+    begun = crossed.at(e.SubBegun)
+    past = [at for at in begun if meridian_s < at < crossing_at(crossed)]
+    assert 11 * 60 < past[-1] - meridian_s < 15 * 60
 
 
 def test_the_target_stands_where_it_stood(crossed: Story) -> None:
@@ -128,25 +140,29 @@ def test_no_pointing_is_near_an_earlier_one_across_the_meridian(crossed: Story) 
     assert min(apart) >= crossed.rehearsal.settings.policies.dither.least_px
 
 
-def test_waiting_for_the_other_side_is_used_for_a_look_at_the_focus_that_is_due(
-    tmp_path: Path,
-) -> None:
-    """No sub of four minutes fits any more, and a look does; the evening cools fast."""
+def test_waiting_for_the_other_side_is_used_for_a_look_at_the_focus(tmp_path: Path) -> None:
+    """Neither side looks for four minutes, and the last sub of four ends some before: a look that
+    nothing asks for costs no time there, and the mount stands still from its limit on."""
     story = through_the_meridian(
         tmp_path,
         before_h=0.22,
-        hours=0.6,
-        table={"flip_after_h": 0.2, "hour_angle_pier_west_h": (-6.5, 0.2)},
+        hours=0.75,
+        table={"flip_after_h": 0.2, "hour_angle_pier_west_h": (-6.5, 0.13)},
         mount={"flip_after_h": 0.2},
-        policies={"focus": {"temperature_change_c": 0.25, "growth_percent": 80.0}},
+        policies={"focus": {"temperature_change_c": 20.0, "least_interval_s": 600.0}},
         exposure_s=240.0,
-        weather={"daily_swing_c": 30.0},
     )
     assert story.played.promises.violations == []
+    assert story.of(e.SubCancelled) == []
+    assert story.of(e.GuardRefused) == []
     crossing = crossing_at(story)
     (flip,) = story.at(e.Flipped)
-    looks = story.at(e.FocusChecked) + story.at(e.FocusCurve)
-    assert [at for at in looks if crossing < at < flip]
+    looks = [ev for ev in story.of(e.FocusChecked) if ev.reason == "the meridian is waited for"]
+    assert len(looks) == 1
+    during = [at for at in story.at(e.FocusChecked) if crossing < at < flip]
+    assert len(during) == 1
+    meridian_s = darkness(story.rehearsal.settings, NIGHT).start_unix_s + 3600 * 0.22
+    assert 0.0 < flip - meridian_s - 3600 * 0.2 < 180.0
 
 
 def test_a_mount_that_flips_late_is_told_once_more_and_goes(tmp_path: Path) -> None:
@@ -154,7 +170,7 @@ def test_a_mount_that_flips_late_is_told_once_more_and_goes(tmp_path: Path) -> N
     story = through_the_meridian(
         tmp_path,
         before_h=0.1,
-        hours=0.6,
+        hours=0.45,
         table={"hour_angle_pier_west_h": (-6.5, 0.05), "flip_retry_s": 300.0},
         mount={"flip_after_h": 0.12},
     )
@@ -168,7 +184,7 @@ def test_a_mount_that_flips_late_is_told_once_more_and_goes(tmp_path: Path) -> N
 
 
 def test_a_mount_that_never_flips_is_stopped_and_parked_after_two_tries(tmp_path: Path) -> None:
-    story = through_the_meridian(tmp_path, before_h=0.1, hours=0.6, mount={"flip_after_h": 12.0})
+    story = through_the_meridian(tmp_path, before_h=0.05, hours=0.5, mount={"flip_after_h": 12.0})
     assert story.played.promises.violations == []
     first, second = story.of(e.FlipRefused)
     assert (first.next_step, second.next_step) == (
@@ -181,7 +197,7 @@ def test_a_mount_that_never_flips_is_stopped_and_parked_after_two_tries(tmp_path
 
 
 def test_a_mount_that_does_not_say_its_side_is_known_by_its_frames(tmp_path: Path) -> None:
-    story = through_the_meridian(tmp_path, before_h=0.0, hours=0.5, table={"pier_side": "solved"})
+    story = through_the_meridian(tmp_path, before_h=0.0, hours=0.4, table={"pier_side": "solved"})
     assert story.played.promises.violations == []
     (flipped,) = story.of(e.Flipped)
     assert (flipped.before, flipped.after) == ("west", "east")
@@ -192,7 +208,7 @@ def test_frames_show_that_a_silent_mount_did_not_flip(tmp_path: Path) -> None:
     story = through_the_meridian(
         tmp_path,
         before_h=0.0,
-        hours=0.5,
+        hours=0.4,
         table={"pier_side": "solved"},
         mount={"flip_after_h": 12.0},
     )
@@ -202,7 +218,7 @@ def test_frames_show_that_a_silent_mount_did_not_flip(tmp_path: Path) -> None:
 
 
 def test_a_fork_goes_on_through_the_meridian(tmp_path: Path) -> None:
-    story = through_the_meridian(tmp_path, before_h=0.2, hours=0.5, table={"needs_flip": False})
+    story = through_the_meridian(tmp_path, before_h=0.1, hours=0.3, table={"needs_flip": False})
     assert story.played.promises.violations == []
     assert Phase.CROSSING not in phases(story)
     assert len(story.of(e.Centred)) == 1

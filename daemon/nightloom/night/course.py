@@ -249,7 +249,7 @@ class Course:
         pier = self._guard.pier
         if pier.side is not PierSide.WEST:
             return False
-        wait_s = max(0.0, self._programme.reaches_s(target, pier.changes_at_h)) + EDGE_S
+        wait_s = max(0.0, self._programme.reaches_s(target, pier.changes_at_h)) + EDGE_S + LEEWAY_S
         from_s = self._clock.unix_s() + wait_s
         takes_s = crossing_cost_s(self._settings) + planned.exposure_s
         if not self._programme.stays_up(target, from_s, takes_s):
