@@ -1,6 +1,7 @@
 """Gathering: subs in cycles, and everything that moves hidden under the download."""
 
 import asyncio
+from dataclasses import replace
 
 from nightloom.night.context import Context
 from nightloom.night.course import Planned
@@ -32,7 +33,7 @@ async def _take_subs(context: Context) -> Next:
     course = context.course
     planned, ending = _next(context)
     if ending is None:
-        await prepare(context, planned)
+        await _prepare(context, planned)
     while ending is None:
         if await _refocus(context, planned):
             ending = course.ending()
@@ -47,7 +48,7 @@ async def _take_subs(context: Context) -> Next:
             async with asyncio.TaskGroup() as group:
                 group.create_task(fetch(context, sub, closed))
                 if ending is None:
-                    group.create_task(prepare(context, planned))
+                    group.create_task(_prepare(context, planned))
     return ending
 
 
@@ -57,11 +58,21 @@ def _next(context: Context) -> tuple[Planned, Next | None]:
     return context.course.planned(), context.course.ending(before_s)
 
 
+async def _prepare(context: Context, planned: Planned) -> None:
+    """Have the rig ready for a sub, or for the look at the focus that is due before it."""
+    if context.focusing.watch.due():
+        planned = replace(planned, filter=_focus_filter(context, planned))
+    await prepare(context, planned)
+
+
+def _focus_filter(context: Context, planned: Planned) -> str:
+    return context.settings.policies.focus.filter or planned.filter
+
+
 async def _refocus(context: Context, planned: Planned) -> bool:
-    """Look at the focus when that is due, and come back to the filter of the next sub."""
+    """Look at the focus when that is due; either way come to the filter of the next sub."""
     reason = context.focusing.watch.due()
     if reason:
-        filter_name = context.settings.policies.focus.filter or planned.filter
-        await look_at_focus(context, filter_name, reason)
-        await change_filter(context, planned.filter)
+        await look_at_focus(context, _focus_filter(context, planned), reason)
+    await change_filter(context, planned.filter)
     return bool(reason)
