@@ -13,7 +13,7 @@ from nightloom.ledger import FILE_NAME, Ledger, Place
 from nightloom.telemetry import events as e
 
 SHORT = {"R": 30.0, "G": 30.0, "B": 30.0}
-HOURS = 0.35
+HOURS = 0.27
 
 
 def places_of(story: Story, night: str = str(NIGHT)) -> list[Place]:

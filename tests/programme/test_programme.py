@@ -180,7 +180,7 @@ def test_a_night_follows_its_plan_from_one_target_to_the_next(tmp_path: Path) ->
     """The first target is left at its time of day, in whole cycles, and the second goes on."""
     settings, rig = demo(targets={"R": 60.0, "G": 60.0, "B": 60.0})
     (first,) = settings.targets.targets
-    until_s = darkness(settings, date(2026, 11, 10)).start_unix_s + 1500.0
+    until_s = darkness(settings, date(2026, 11, 10)).start_unix_s + 1100.0
     until = datetime.fromtimestamp(until_s, UTC).strftime("%H:%M:%S")
     second = first.model_copy(
         update={"name": "second", "priority": 2, "ra_deg": first.ra_deg + 3.0}
@@ -192,7 +192,7 @@ def test_a_night_follows_its_plan_from_one_target_to_the_next(tmp_path: Path) ->
         settings.policies,
         settings.rig,
     )
-    story = live(tmp_path, (changed, rig), hours=0.8)
+    story = live(tmp_path, (changed, rig), hours=0.6)
     assert story.played.promises.violations == []
     assert [event.target for event in story.of(e.TargetChosen)] == [first.name, "second"]
     begun = [
