@@ -133,6 +133,23 @@ def test_too_few_stars_ask_for_longer_exposures(tmp_path: Path) -> None:
     assert rig.position_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
 
 
+def test_exposures_that_were_longer_than_need_be_become_short_again(tmp_path: Path) -> None:
+    """After a poor field a rich one: halved after each curve, down to what is configured."""
+    rig = StandIn(bench(3, stars=300), light=lambda _: 0.02)
+
+    async def poor_then_rich(focusing: Focusing) -> None:
+        await focusing.curve("L", "a poor field")
+        rig.light = lambda _: 1.0
+        for _ in range(5):
+            await focusing.curve("L", "a rich field")
+
+    entries = focused(tmp_path, rig, poor_then_rich).entries
+    longest = [max(entry.exposures_s) for entry in entries]
+    assert longest[0] > 4.0
+    assert longest[-1] == 4.0
+    assert all(entry.accepted for entry in entries[1:])
+
+
 def test_points_under_a_cloud_are_repeated(tmp_path: Path) -> None:
     """Two magnitudes of cloud over three points: they are taken again, and again the same way."""
     rig = StandIn(

@@ -3,6 +3,8 @@
 import asyncio
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -10,6 +12,8 @@ from night.nights import NIGHT, Story, demo, live
 from nightloom.crew.learned_focus import learned_offsets
 from nightloom.focus import Refusal
 from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.night.offset_run import OffsetRun
+from nightloom.night.phases import Phase
 from nightloom.rehearsal import Rehearsal
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
@@ -98,6 +102,25 @@ def test_points_under_a_passing_cloud_are_repeated(clouded: tuple[Story, Places]
     assert taken.took_s > wait_s + 57.0, "no cloud met the curve"
     assert min(curve.star_counts) > 20
     assert curve.vertex_steps == pytest.approx(10_060.0, abs=QUARTER_STEPS)
+
+
+def test_a_refused_curve_of_a_measurement_is_taken_again() -> None:
+    """Twice; what is refused three times is left out."""
+    refusals = [None, Refusal.CLOUDED, None, *[Refusal.POOR_FIT] * 3, None]
+    outcomes = [SimpleNamespace(refusal=refusal) for refusal in refusals]
+
+    async def curve(filter_name: str, reason: str) -> Any:
+        return outcomes.pop(0)
+
+    context: Any = SimpleNamespace(
+        course=SimpleNamespace(ending=lambda: None),
+        rig=SimpleNamespace(wheel=SimpleNamespace(slot=1)),
+        settings=demo()[0],
+        focusing=SimpleNamespace(in_place=lambda _: True, curve=curve),
+    )
+    ended = asyncio.run(OffsetRun(["L"], rounds=4).gather(context))
+    assert ended.phase is Phase.RETIRING
+    assert not outcomes
 
 
 def test_a_focuser_that_does_not_move_is_named_once_and_the_night_goes_on(tmp_path: Path) -> None:

@@ -24,6 +24,10 @@ LONGER, LONGEST = 2.0, 4.0
 """An exposure with too few stars is made longer by what is missing, within these factors."""
 
 
+PLENTY = 5
+"""Times the stars that a point needs: with more, an exposure made longer is halved again."""
+
+
 @dataclass(frozen=True, eq=False)
 class _Seen:
     """One exposure: its point and its stars."""
@@ -33,7 +37,7 @@ class _Seen:
 
 
 class FocusScan:
-    """Measures positions of the focuser. What few stars made longer stays so, by filter."""
+    """Measures positions of the focuser; exposures are as long as each filter's stars ask for."""
 
     def __init__(
         self, camera: Camera, focuser: Focuser, settings: Settings, compute: Arithmetic
@@ -50,7 +54,9 @@ class FocusScan:
 
     async def point(self, position_steps: int, filter_name: str) -> Point:
         """Go straight to a position and measure there. Raises DeviceError."""
-        return (await self._seen(position_steps, filter_name, longer=True)).point
+        point = (await self._seen(position_steps, filter_name, longer=True)).point
+        self._relax(filter_name, point.stars)
+        return point
 
     async def take(self, scan: Scan, filter_name: str, *, fine: bool) -> list[Point]:
         """Measure a scan's positions. Raises DeviceError.
@@ -75,7 +81,14 @@ class FocusScan:
             self._exposures_s[filter_name] = clear_s
         for n in still:
             points[n] = replace(points[n], stars=0)
+        self._relax(filter_name, min(point.stars for point in points))
         return points
+
+    def _relax(self, filter_name: str, fewest: int) -> None:
+        """Halve an exposure that a cloud, or a poorer field, had made longer than need be."""
+        if fewest >= PLENTY * self._policy.least_stars:
+            half_s = self._exposures_s[filter_name] / 2.0
+            self._exposures_s[filter_name] = max(half_s, self._policy.exposure_s)
 
     async def _all(
         self, scan: Scan, numbers: Sequence[int], filter_name: str, fine: bool

@@ -12,6 +12,9 @@ from nightloom.settings import Settings
 
 REASON = "measuring the offsets"
 
+TRIES = 3
+"""Curves taken for one that is to count: a cloud spoils one, and a refused one teaches nothing."""
+
 
 def measured_filters(settings: Settings) -> list[str]:
     """Filters that some target or the focusing uses, in the order of the wheel."""
@@ -24,11 +27,12 @@ class OffsetRun:
     """Rounds of curves through the filters, forth and back in turn.
 
     A focus that drifts evenly then moves every filter's mean by the same, so that it cancels.
-    Interrupted, it goes on with the curve that was cut short.
+    Interrupted, it goes on with the curve that was cut short; a refused one is taken again.
     """
 
     def __init__(self, filters: Sequence[str], rounds: int) -> None:
         forth, back = list(filters), list(reversed(filters))
+        self._tried = 0
         self._left = [name for n in range(rounds) for name in (back if n % 2 else forth)]
 
     async def gather(self, context: Context) -> Next:
@@ -38,6 +42,9 @@ class OffsetRun:
             if ending is not None:
                 return ending
             await change_filter(context, self._left[0])
-            await context.focusing.curve(self._left[0], REASON)
-            del self._left[0]
+            curve = await context.focusing.curve(self._left[0], REASON)
+            self._tried += 1
+            if curve.refusal is None or self._tried == TRIES:
+                self._tried = 0
+                del self._left[0]
         return Next(Phase.RETIRING, "the offsets are measured")
