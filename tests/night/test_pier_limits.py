@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from night.nights import NIGHT
 from nightloom.crew.guard import Guard
 from nightloom.crew.intake import Intake
-from nightloom.ledger import FILE_NAME, Ledger
-from nightloom.night.course import Course
+from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
+from nightloom.night.course import Course, uid_of
 from nightloom.night.phases import Phase
 from nightloom.programme.programme import Programme
 from nightloom.programme.reach import HOUR_S
@@ -165,3 +165,43 @@ def test_a_crossing_that_no_sub_could_follow_is_not_made(
         ending = one.course.ending()
     assert ending is not None
     assert (ending.phase is Phase.CROSSING) == crosses
+
+
+@pytest.mark.parametrize("verdict", [Verdict.REJECTED, Verdict.ACCEPTED])
+def test_the_first_sub_from_the_other_side_is_looked_at(tmp_path: Path, verdict: Verdict) -> None:
+    """Rejected, it has the target centred anew, once; the subs after it do not."""
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        one = Evening(ledger, 300.0, 0.25)
+        one.set(0.5, PierSide.EAST, 0.0)
+        one.course.check_next_sub()
+        asked = []
+        for number in (1, 2):
+            assert one.course.next_number() == number
+            assert one.course.ending() is None, "before it has a verdict"
+            ledger.add_frame(frame(one, number, verdict))
+            asked.append(one.course.ending())
+            assert one.course.ending() is None
+    first, second = asked
+    assert second is None
+    if verdict is Verdict.ACCEPTED:
+        assert first is None
+    else:
+        assert first is not None
+        assert first.phase is Phase.ACQUIRING
+        assert first.reason == "the first sub after the meridian failed: stars are long"
+
+
+def frame(one: Evening, number: int, verdict: Verdict) -> Frame:
+    return Frame(
+        uid=uid_of(str(NIGHT), number),
+        night=str(NIGHT),
+        target=one.target.name,
+        filter="R",
+        exposure_s=300.0,
+        start_utc=one.clock.now(),
+        path="",
+        sha256="",
+        verdict=verdict,
+        reason="stars are long" if verdict is Verdict.REJECTED else "",
+        pointing=1,
+    )

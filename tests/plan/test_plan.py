@@ -178,6 +178,14 @@ def test_groups_of_one_target_follow_each_other_without_a_move() -> None:
     assert [block.group for block in plan.blocks] == [0, 1]
 
 
+def test_a_crossing_takes_its_time_out_of_what_may_be_used() -> None:
+    """160 s where the sides of the pier change, as far as they lie in the window."""
+    inside = Candidate("one", 0, (Interval(0, 1500),), np.ones(12), crossings=(Interval(500, 660),))
+    assert list(inside.usable_s(night(1))[:5]) == [300.0, 200.0, 240.0, 300.0, 300.0]
+    beyond = Candidate("one", 0, (Interval(0, 600),), np.ones(12), crossings=(Interval(560, 720),))
+    assert list(beyond.usable_s(night(1))[:3]) == [300.0, 260.0, 0.0]
+
+
 def test_nobody_waits_for_a_better_hour_that_may_be_clouded() -> None:
     """An hour is wanted of a target that culminates in the third: it is taken in the first."""
     quality = np.repeat([0.6, 0.8, 1.0, 0.8], 12)
