@@ -1,9 +1,11 @@
 """No sub is begun that would run into a limit of the pier, and none is left out that would not."""
 
+import asyncio
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
@@ -14,7 +16,9 @@ from night.nights import NIGHT
 from nightloom.crew.guard import Guard
 from nightloom.crew.intake import Intake
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
-from nightloom.night.course import Course, uid_of
+from nightloom.night import cross as crossing
+from nightloom.night.context import Context
+from nightloom.night.course import LEEWAY_S, Course, uid_of
 from nightloom.night.phases import Phase
 from nightloom.programme.programme import Programme
 from nightloom.programme.reach import HOUR_S
@@ -22,6 +26,7 @@ from nightloom.sky import meridian_time, sidereal_deg
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import WallClock
 from nightloom_drivers.devices import Mount, PierSide
+from nightloom_drivers.virtual_loop import run_virtual
 from programme.outlooks import ANDROMEDA, settings_of, target, with_mount
 
 EXPOSURES_S = (20.0, 300.0, 1800.0)
@@ -205,3 +210,28 @@ def frame(one: Evening, number: int, verdict: Verdict) -> Frame:
         reason="stars are long" if verdict is Verdict.REJECTED else "",
         pointing=1,
     )
+
+
+def test_a_look_at_the_focus_that_takes_too_long_ends_before_the_limit(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The wait goes on as if it had not been, and the mount is not tracked into its pier."""
+
+    async def endless(*_: object) -> None:
+        await asyncio.sleep(7200.0)
+
+    settings = settings_of(target("M31", ANDROMEDA))
+    context = SimpleNamespace(
+        settings=settings,
+        guard=SimpleNamespace(left_s=lambda: 400.0, pier=SimpleNamespace(changes_at_h=0.02)),
+        programme=SimpleNamespace(reaches_s=lambda *_: 0.0),
+        focusing=SimpleNamespace(watch=SimpleNamespace(due=lambda _: "it is cold")),
+    )
+    monkeypatch.setattr(crossing, "look_at_focus", endless)
+
+    async def wait() -> float:
+        began_s = asyncio.get_running_loop().time()
+        await crossing._look_meanwhile(cast(Context, context), settings.targets.targets[0], "L")
+        return asyncio.get_running_loop().time() - began_s
+
+    assert run_virtual(wait()) == pytest.approx(400.0 - LEEWAY_S)
