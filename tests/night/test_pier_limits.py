@@ -22,6 +22,7 @@ from nightloom.night.course import LEEWAY_S, Course, uid_of
 from nightloom.night.phases import Phase
 from nightloom.programme.programme import Programme
 from nightloom.programme.reach import HOUR_S
+from nightloom.settings import Target
 from nightloom.sky import meridian_time, sidereal_deg
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import WallClock
@@ -71,19 +72,24 @@ class Evening:
     """A course on one target, with a clock and a mount to set."""
 
     def __init__(
-        self, ledger: Ledger, exposure_s: float, west_ends_h: float, until_utc: str | None = None
+        self,
+        ledger: Ledger,
+        exposure_s: float,
+        west_ends_h: float,
+        *others: Target,
+        until_utc: str | None = None,
     ) -> None:
         filters = {name: {"exposure_s": exposure_s} for name in "RG"}
         name = f"M31 {exposure_s} {west_ends_h}"
         said = with_mount(
-            settings_of(target(name, ANDROMEDA, filter=filters, until_utc=until_utc)),
+            settings_of(target(name, ANDROMEDA, filter=filters, until_utc=until_utc), *others),
             hour_angle_pier_west_h=(-6.0, west_ends_h),
             hour_angle_pier_east_h=(-0.25, 3.0),
         )
         self.west_ends_h = west_ends_h
         self.clock, self.mount = SetClock(), Tracking()
         self.clock.at_s = 1794338000.0
-        (self.target,) = said.targets.targets
+        self.target = said.targets.targets[0]
         self.programme = Programme(said, NIGHT, self.clock, ledger)
         mount = cast(Mount, self.mount)
         self.guard = Guard(said, mount, None, None, self.clock, Log(self.clock))
@@ -170,6 +176,22 @@ def test_a_crossing_that_no_sub_could_follow_is_not_made(
         ending = one.course.ending()
     assert ending is not None
     assert (ending.phase is Phase.CROSSING) == crosses
+
+
+@pytest.mark.parametrize(("names", "phase"), [("", Phase.CROSSING), ("2", Phase.ACQUIRING)])
+def test_while_neither_side_reaches_another_target_is_taken_if_there_is_one(
+    tmp_path: Path, names: str, phase: Phase
+) -> None:
+    """From half an hour before the meridian on; alone, the target is waited for."""
+    others = [target(name, {"ra_deg": 70.0, "dec_deg": 50.0}, priority=3) for name in names]
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        one = Evening(ledger, 300.0, -0.6, *others)
+        one.set(-1.5, PierSide.WEST, 0.0)
+        assert one.course.ending() is None
+        one.set(-0.65, PierSide.WEST, 0.0)
+        ending = one.course.ending()
+    assert ending is not None
+    assert ending.phase is phase
 
 
 @pytest.mark.parametrize("verdict", [Verdict.REJECTED, Verdict.ACCEPTED])

@@ -172,6 +172,8 @@ class Course:
             return cut
         chosen = self._programme.choose(target, self._pending_s(target), self._look_ahead_s(target))
         if chosen is None:
+            if cut is not None and cut.phase is Phase.CROSSING:
+                return cut
             return Next(Phase.READYING, f"{target.name} is done, and nothing else is up")
         rejected = self._failed_check(target)
         if rejected:
@@ -249,6 +251,8 @@ class Course:
         pier = self._guard.pier
         if pier.side is not PierSide.WEST:
             return False
+        if not self._programme.lacks(target, self._pending_s(target)):
+            return False
         wait_s = max(0.0, self._programme.reaches_s(target, pier.changes_at_h)) + EDGE_S + LEEWAY_S
         from_s = self._clock.unix_s() + wait_s
         takes_s = crossing_cost_s(self._settings) + planned.exposure_s
@@ -256,5 +260,6 @@ class Course:
             return False
         if not pier.stands_still:
             return True
-        meanwhile_s = max(0.0, self._guard.left_s()) + LEEWAY_S
-        return self._programme.choose(target, self._pending_s(target), meanwhile_s) == target
+        halfway_s = (max(0.0, self._guard.left_s()) + wait_s) / 2
+        meanwhile = self._programme.choose(target, self._pending_s(target), halfway_s)
+        return meanwhile is None or meanwhile == target

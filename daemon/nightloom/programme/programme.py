@@ -142,6 +142,10 @@ class Programme:
         ends = [w.end_unix_s for w in self._windows[target.name] if w.end_unix_s > now_s]
         return min(ends, default=now_s)
 
+    def lacks(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> bool:
+        """Whether the target may still take seconds tonight."""
+        return bool(self._lacking(target, pending_s))
+
     def stays_up(self, target: Target, from_s: float, for_s: float) -> bool:
         """Whether the target may run from a moment on for so long."""
         return any(
