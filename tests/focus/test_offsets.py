@@ -155,6 +155,44 @@ def test_unsure_checks_that_scatter_as_they_say_contradict_nothing() -> None:
         assert learn_offsets(seen, ZONES).offsets["R"].trust is trust
 
 
+@pytest.mark.parametrize("jump", [20.0, 33.0, 60.0, -60.0])
+@pytest.mark.parametrize("before", [2, 3, 5, 8])
+def test_a_jump_of_the_focus_moves_no_offset(jump: float, before: int) -> None:
+    """A mirror flops in the middle of a night: R was seen before it only, B after it only."""
+    rng = np.random.default_rng(before)
+    order = ["L", "R"] * before + ["L", "B"] * (10 - before)
+    seen = [
+        Sighting(
+            "a",
+            name,
+            number / 5,
+            10_000.0 + TRUE[name] + jump * (number >= 2 * before) + rng.standard_normal(),
+            1.0,
+            6.0 - number / 20,
+            check=number > 0,
+        )
+        for number, name in enumerate(order)
+    ]
+    learned = learn_offsets(seen, ZONES)
+    for name in "LRB":
+        assert learned.offsets[name].trust is Trust.GOOD
+        assert abs(off(learned, name)) < 3 * max(learned.offsets[name].error_steps, 0.1)
+    assert abs(learned.slope_steps_per_c) < 3 * learned.slope_error_steps_per_c
+
+
+def test_cooling_is_no_jump() -> None:
+    """Fifteen degrees in a night, faster at first, are the slope's to explain."""
+    rng, order = np.random.default_rng(4), ["L", "R", "B"] * 10
+    seen = []
+    for number, name in enumerate(order):
+        warm_c = 15.0 * np.exp(-number / 8)
+        vertex = 10_000.0 + TRUE[name] - 7.0 * warm_c + rng.standard_normal()
+        seen.append(Sighting("a", name, number / 5, vertex, 1.0, warm_c))
+    learned = learn_offsets(seen, ZONES)
+    assert learned.slope_steps_per_c == pytest.approx(-7.0, abs=0.3)
+    assert learned.slope_error_steps_per_c < 0.3
+
+
 def test_verdicts() -> None:
     """Thin with one curve, or never seen beside the reference; contradictory when curves differ."""
     sightings = night(["L", "R", "L", "R", "G", "L"]) + night(["B", "B"], session="b", base=12_000)

@@ -4,6 +4,9 @@ from nightloom.focus import Offsets, Sighting, critical_focus_zone_um, learn_off
 from nightloom.ledger import Check, Curve, Ledger
 from nightloom.settings.observatory import Observatory
 
+NIGHTS = 60
+"""So many of the latest nights teach: rigs are taken apart, and more take seconds to learn."""
+
 
 def zone_steps(observatory: Observatory, filter_name: str) -> float:
     """Full width of the critical focus zone with a filter, in steps of the focuser."""
@@ -13,9 +16,10 @@ def zone_steps(observatory: Observatory, filter_name: str) -> float:
 
 
 def sightings(ledger: Ledger) -> list[Sighting]:
-    """All accepted curves and all clear checks; each night has a base of its own."""
+    """Accepted curves and clear checks of the latest nights; each night has a base of its own."""
     found: list[Curve | Check] = [curve for curve in ledger.curves() if curve.accepted]
     found += [check for check in ledger.checks() if check.outcome != "unclear"]
+    nights = sorted({one.night for one in found})[-NIGHTS:]
     return [
         Sighting(
             session=one.night,
@@ -27,7 +31,7 @@ def sightings(ledger: Ledger) -> list[Sighting]:
             check=isinstance(one, Check),
         )
         for one in found
-        if one.vertex_steps is not None and one.error_steps is not None
+        if one.night in nights and one.vertex_steps is not None and one.error_steps is not None
     ]
 
 

@@ -7,10 +7,11 @@ from nightloom.focus.air import Sub, Surprise, at_zenith_px, surprise
 from nightloom.focus.check import Check, Verdict, judge_check, next_offset_steps
 from nightloom.focus.curve import Curve, Point, Refusal, fit_curve, fit_points
 from nightloom.focus.light import dimmed, light_ratio
-from nightloom.focus.offsets import Offset, Offsets, Sighting, Trust, learn_offsets, position_for
+from nightloom.focus.offsets import Offset, Offsets, Trust, learn_offsets, position_for
 from nightloom.focus.runs import run_length, threshold_for
 from nightloom.focus.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
 from nightloom.focus.shape import BLURRED_DISK, HYPERBOLA, Shape
+from nightloom.focus.sighting import Sighting
 from nightloom.focus.travel import Approach, Travel
 from nightloom.focus.watch import Watch
 from nightloom.focus.zone import blur_slope_px_per_um, critical_focus_zone_um, scan_step_steps

@@ -5,10 +5,10 @@
 A check weighs as its error says, and so does a curve. Within a session a curve through one filter
 and a check through another tell their offset.
 
-Bases are free. What few curves cannot tell is held by weak prior beliefs, as if each had been
-measured once: offsets stay within a few zones, drifts are slow. What does not fit counts less
-and less (Huber's weights), and the standard errors are those of the weighted normal equations,
-scaled by what the vertices really scatter.
+Bases are free, and free anew after a jump of the focus. What few curves cannot tell is held by weak
+prior beliefs, as if each had been measured once: offsets stay within a few zones, drifts are slow.
+What does not fit counts less and less (Huber's weights), and the standard errors are those of the
+weighted normal equations, scaled by what the vertices really scatter.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -17,9 +17,10 @@ from enum import StrEnum
 from math import hypot, inf, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from nightloom.focus.jumps import split_at_jumps
+from nightloom.focus.shape import Floats
+from nightloom.focus.sighting import Sighting
 
 _HUBER = 1.5  # residuals beyond this many standard deviations count less
 _ROUNDS = 25  # of reweighting; it settles within ten
@@ -29,6 +30,7 @@ _SLOPE_IN_ZONES_PER_C = 3.0
 _DRIFT_IN_ZONES_PER_H = 0.05  # what is not temperature: flexure, sagging mechanics
 _GOOD_IN_ZONES = 0.125  # two standard errors are then within a quarter of the zone
 _CONTRADICTORY_IN_ZONES = 0.25  # one filter's may disagree by this much beside their errors
+_LINKED_IN_ZONES = 10.0  # a larger error is that of the prior belief: nothing links it
 _LEAST_SIGHTINGS = 2
 
 
@@ -38,22 +40,6 @@ class Trust(StrEnum):
     GOOD = "good"
     THIN = "thin"
     CONTRADICTORY = "contradictory"
-
-
-@dataclass(frozen=True)
-class Sighting:
-    """Best focus as an accepted curve found it, or a check that was clear.
-
-    Without a temperature it takes that of its session's others.
-    """
-
-    session: str
-    filter: str
-    at_h: float
-    vertex_steps: float
-    error_steps: float
-    temperature_c: float | None = None
-    check: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,7 +57,7 @@ class Offset:
 
 @dataclass(frozen=True)
 class Offsets:
-    """What all sightings teach together. `residuals_steps` are in the order of the sightings."""
+    """What all sightings teach together; residuals and weights by session and time."""
 
     reference: str
     offsets: Mapping[str, Offset]
@@ -100,7 +86,7 @@ def learn_offsets(sightings: Sequence[Sighting], zones_steps: Mapping[str, float
     seen = [one for one in sightings if one.filter in zones_steps]
     if not seen:
         raise ValueError("offsets need at least one focus curve or check")
-    problem = _Problem(seen, zones_steps)
+    problem = _Problem(_parted(seen, zones_steps), zones_steps)
     solution, covariance, weights, scale = problem.solve()
     residuals = problem.values - problem.design @ solution
     offsets = {
@@ -117,6 +103,21 @@ def learn_offsets(sightings: Sequence[Sighting], zones_steps: Mapping[str, float
         residuals_steps=tuple(residuals.tolist()),
         weights=tuple(weights.tolist()),
     )
+
+
+def _parted(seen: Sequence[Sighting], zones: Mapping[str, float]) -> list[Sighting]:
+    """The sightings in order of time, with a session of its own for what comes after a jump."""
+    parted: list[Sighting] = []
+    for name in _in_order(one.session for one in seen):
+        session = sorted((one for one in seen if one.session == name), key=lambda one: one.at_h)
+        zone = float(np.median([zones[one.filter] for one in session]))
+        parted += split_at_jumps(session, _errors(session, zones), zone)
+    return parted
+
+
+def _errors(seen: Sequence[Sighting], zones: Mapping[str, float]) -> Floats:
+    """Standard errors of the sightings, with what focus moves for reasons nobody knows."""
+    return np.array([hypot(one.error_steps, _UNSEEN_IN_ZONES * zones[one.filter]) for one in seen])
 
 
 class _Problem:
@@ -143,9 +144,7 @@ class _Problem:
             self.design[row, self.slope_column] = warmth[row]
             self.design[row, drift + number] = one.at_h - middle_h[one.session]
         self.values = np.array([one.vertex_steps for one in seen])
-        self.errors = np.array(
-            [hypot(one.error_steps, _UNSEEN_IN_ZONES * zones[one.filter]) for one in seen]
-        )
+        self.errors = _errors(seen, zones)
         self._prior = np.zeros(self.design.shape[1])  # one over the variance of each belief
         self._prior[:base] = (_OFFSET_IN_ZONES * zone) ** -2
         self._prior[self.slope_column] = (_SLOPE_IN_ZONES_PER_C * zone) ** -2
@@ -168,7 +167,7 @@ class _Problem:
         scaled = weights / self.errors**2
         middle = float(np.median(self.values))  # keeps the bases small, and the priors about 0
         normal = self.design.T @ (scaled[:, None] * self.design) + np.diag(self._prior)
-        inverse = np.linalg.inv(normal)
+        inverse: Floats = np.linalg.inv(normal).astype(np.float64)
         solution = inverse @ (self.design.T @ (scaled * (self.values - middle)))
         bases = slice(len(self.column), self.slope_column)
         solution[bases] += middle
@@ -196,8 +195,7 @@ def _offset(
     column = problem.column.get(name)
     steps = 0.0 if column is None else float(solution[column])
     error = 0.0 if column is None else sqrt(covariance[column, column])
-    together = {one.session for one in problem.seen if one.filter == problem.reference}
-    linked = any(one.session in together for one in problem.seen if one.filter == name)
+    linked = error < _LINKED_IN_ZONES * zone_steps
     scatter = float(1.4826 * np.median(np.abs(own))) if len(own) > 2 else float(np.abs(own).max())
     allowed = hypot(_CONTRADICTORY_IN_ZONES * zone_steps, float(np.median(problem.errors[rows])))
     if scatter > allowed:
