@@ -1,5 +1,6 @@
 """What the mount's hour angles leave of a night: windows, plans, crossings, and what is said."""
 
+from dataclasses import replace
 from datetime import UTC, date
 from itertools import groupby
 from typing import Any
@@ -11,10 +12,10 @@ from hypothesis import strategies as st
 
 from nightloom.programme.outlook import outlook
 from nightloom.programme.prospect import Prospect, crossing_cost_s
-from nightloom.programme.reach import EDGE_S, crossings_s, ranges_h, reach
+from nightloom.programme.reach import BRIDGED_S, EDGE_S, crossings, ranges_h, reach
 from nightloom.settings import Settings
 from nightloom.settings.observatory import Mount
-from nightloom.sky import Interval, hour_angle_h
+from nightloom.sky import Interval, altitude_azimuth, hour_angle_h
 from programme.outlooks import ANDROMEDA, LARKFOLD, settings_of, target, with_mount
 
 NIGHT = date(2026, 11, 10)
@@ -51,7 +52,7 @@ def test_what_is_in_reach_has_an_hour_angle_that_a_side_allows(
     for moment in SPAN.grid(900.0):
         angle_h = float(hour_angle_h(LARKFOLD, ra_deg, dec_deg, moment))
         edges = [edge for low, high in ranges_h(table) for edge in (low, high)]
-        if min(abs(angle_h - edge) for edge in edges) < 2 * EDGE_S / 3600.0:
+        if min(abs(angle_h - edge) for edge in edges) < BRIDGED_S / 3600.0:
             continue
         allowed = any(low < angle_h < high for low, high in ranges_h(table))
         assert any(moment in one for one in found) == allowed
@@ -60,7 +61,7 @@ def test_what_is_in_reach_has_an_hour_angle_that_a_side_allows(
 def test_a_fork_reaches_everything_and_never_crosses() -> None:
     fork = mount(needs_flip=False, hour_angle_pier_west_h=(-1.0, 0.1))
     assert reach(fork, LARKFOLD, (10.0, 41.0), SPAN) == [SPAN]
-    assert crossings_s(fork, LARKFOLD, (10.0, 41.0), SPAN) == []
+    assert crossings(fork, LARKFOLD, (10.0, 41.0), SPAN, 100.0) == []
 
 
 def test_a_side_that_no_slew_leads_to_does_not_count() -> None:
@@ -90,6 +91,26 @@ def test_where_neither_side_reaches_the_target_has_no_window() -> None:
     between, late = prospect.out_of_reach(one)
     assert (between.start_unix_s, between.end_unix_s) == (before.end_unix_s, after.start_unix_s)
     assert late.start_unix_s == after.end_unix_s
+
+
+def test_a_short_wait_between_the_sides_parts_no_window() -> None:
+    """Three minutes: they are part of the crossing and of what it costs in the plan."""
+    waits = {"hour_angle_pier_west_h": (-6.0, 0.0), "flip_after_h": 0.05}
+    flips, waiting = Prospect(lacking_reach(), NIGHT), Prospect(lacking_reach(**waits), NIGHT)
+    one = lacking_reach().targets.targets[0]
+    assert len(waiting.windows(one)) == len(flips.windows(one)) == 1
+    (short,), (long,) = flips.crossings(one), waiting.crossings(one)
+    assert long.duration_s - short.duration_s == pytest.approx(180.0, abs=1.0)
+
+
+def test_the_guards_floor_cuts_the_windows_too() -> None:
+    said = settings_of(target("one", ANDROMEDA, altitude_floor_deg=10.0))
+    safety = said.policies.safety.model_copy(update={"altitude_floor_deg": 40.0})
+    strict = replace(said, policies=said.policies.model_copy(update={"safety": safety}))
+    (one,) = said.targets.targets
+    last = Prospect(strict, NIGHT).windows(one)[-1]
+    altitude_deg, _ = altitude_azimuth(LARKFOLD, one.ra_deg, one.dec_deg, last.end_unix_s)
+    assert float(altitude_deg) == pytest.approx(40.0, abs=0.05)
 
 
 def test_the_plan_fills_what_the_pier_leaves_with_another_target() -> None:

@@ -8,6 +8,8 @@ from nightloom.night.context import Context
 from nightloom.night.gap import dither, least_dither_px
 from nightloom.night.phases import Next, Phase
 from nightloom.night.rotation import warn_of_rotation
+from nightloom.programme.programme import SET_ASIDE_S
+from nightloom.programme.reach import BRIDGED_S
 from nightloom.settings import Target
 
 NOT_TAKEN_UP = (NotCentred, NotGuiding, OutOfReach)
@@ -37,13 +39,13 @@ async def hold(context: Context, target: Target) -> None:
 
 
 def give_up(context: Context, target: Target, failure: Exception) -> Next:
-    """Leave a target for a while.
+    """Leave a target for a while, and for a short one where the mount will soon reach it.
 
     When it is the only one, wait where the telescope may not look at it, and hold where it could
     not be seen: the sky may be at fault.
     """
-    why = str(failure)
-    context.programme.set_aside(target)
+    why, waits = str(failure), type(failure) is OutOfReach
+    context.programme.set_aside(target, BRIDGED_S if waits else SET_ASIDE_S)
     if context.programme.choose() is not None:
         return Next(Phase.ACQUIRING, why)
     if isinstance(failure, OutOfReach):

@@ -18,7 +18,7 @@ from nightloom.plan import (
 )
 from nightloom.programme.costs import costs_of
 from nightloom.programme.cycles import open_fraction
-from nightloom.programme.reach import crossings_s, reach
+from nightloom.programme.reach import crossings, reach
 from nightloom.settings import Group, Settings, Sub, Target
 from nightloom.sky import (
     Horizon,
@@ -115,7 +115,10 @@ class Prospect:
         self._dark_at = cache(lambda sun_deg: dark_hours(self.site, night, sun_deg))
         mount = settings.observatory.mount
         self._reach = {t.name: reach(mount, self.site, _place(t), dark) for t in targets}
-        self._crossings = {t.name: self._crossing(t) for t in targets}
+        cost_s = crossing_cost_s(settings)
+        self._crossings = {
+            t.name: crossings(mount, self.site, _place(t), dark, cost_s) for t in targets
+        }
         self._windows = {
             (target.name, number): self._group_windows(target, group)
             for target in targets
@@ -233,15 +236,11 @@ class Prospect:
         return tuple(window for window in allowed if window.duration_s >= LEAST_WINDOW_S)
 
     def _high(self, target: Target) -> list[Interval]:
-        return self.table.window(target.name, target.altitude_floor_deg, self.horizon)
-
-    def _crossing(self, target: Target) -> list[Interval]:
-        cost_s = crossing_cost_s(self._settings)
-        mount = self._settings.observatory.mount
-        return [
-            Interval(moment, moment + cost_s)
-            for moment in crossings_s(mount, self.site, _place(target), self.dark)
-        ]
+        """When it is above its own floor, the guard's and the horizon."""
+        floor_deg = max(
+            target.altitude_floor_deg, self._settings.policies.safety.altitude_floor_deg
+        )
+        return self.table.window(target.name, floor_deg, self.horizon)
 
     def _group_quality(self, target: Target, group: Group) -> np.ndarray:
         """The quality of the target's sky on the table's grid, for the group's filters."""

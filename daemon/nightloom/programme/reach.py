@@ -14,6 +14,9 @@ EDGE_S = 60.0
 """So much after a side begins the first slew: the mount's own hour angle differs from the true one
 by what it misses, and a quarter of a degree is a minute."""
 
+BRIDGED_S = 300.0
+"""A mount that stands still for no longer than a step of the plan waits: that is its crossing."""
+
 Hours = tuple[float, float]
 
 
@@ -33,7 +36,10 @@ def ranges_h(mount: Mount) -> list[Hours]:
 
 
 def reach(mount: Mount, site: Site, place: tuple[float, float], span: Interval) -> list[Interval]:
-    """When the mount may look at a place (ICRS degrees), in order; all the span without sides."""
+    """When the mount may look at a place (ICRS degrees), in order; all the span without sides.
+
+    Where it waits briefly between its sides the place counts as in reach.
+    """
     if not mount.needs_flip:
         return [span]
     allowed = [
@@ -41,23 +47,29 @@ def reach(mount: Mount, site: Site, place: tuple[float, float], span: Interval) 
         for transit_s in _transits_s(site, place, span)
         for low_h, high_h in ranges_h(mount)
     ]
-    return overlaps(
-        [span], [Interval(one.start_unix_s + EDGE_S, one.end_unix_s) for one in joined(allowed)]
-    )
+    whole = [
+        Interval(one.start_unix_s + EDGE_S, one.end_unix_s - BRIDGED_S)
+        for one in joined([Interval(a.start_unix_s, a.end_unix_s + BRIDGED_S) for a in allowed])
+    ]
+    return overlaps([span], whole)
 
 
-def crossings_s(
-    mount: Mount, site: Site, place: tuple[float, float], span: Interval
-) -> list[float]:
+def crossings(
+    mount: Mount, site: Site, place: tuple[float, float], span: Interval, cost_s: float
+) -> list[Interval]:
     """When a place that is followed through the span changes the sides of the pier, at the latest.
 
-    That is where the west of the pier ends, or where the east begins if that is later.
+    That begins where the west of the pier ends, and takes `cost_s` once the east may look.
     """
     if not mount.needs_flip:
         return []
-    latest_h = max(mount.hour_angle_pier_west_h[1], changes_at_h(mount))
-    moments = [transit_s + latest_h * HOUR_S for transit_s in _transits_s(site, place, span)]
-    return [moment for moment in moments if moment in span]
+    ends_h = mount.hour_angle_pier_west_h[1]
+    begins_h = max(ends_h, changes_at_h(mount))
+    return [
+        Interval(transit_s + ends_h * HOUR_S, transit_s + begins_h * HOUR_S + cost_s)
+        for transit_s in _transits_s(site, place, span)
+        if transit_s + ends_h * HOUR_S in span
+    ]
 
 
 def _transits_s(site: Site, place: tuple[float, float], span: Interval) -> list[float]:
