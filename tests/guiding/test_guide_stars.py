@@ -125,6 +125,18 @@ def test_hot_pixels_in_the_windows_do_not_pull_the_offset() -> None:
     assert (measurement.dx_px, measurement.dy_px) == pytest.approx((1.0, 1.0), abs=0.1)
 
 
+def test_a_bright_star_that_comes_into_one_window_does_not_outweigh_the_others() -> None:
+    """Saturated, and so no guide star; the telescope was led some pixels away from it."""
+    rng = np.random.default_rng(20)
+    field: list[Star] = [*FIELD[:3], (77.0, 50.0, 3_000_000)]
+    stars = choose(star_image(field, rng=rng, fwhm_px=1.2))
+    assert len(stars) == 3
+    later = star_image(moved(field, -3.0, 1.0), rng=rng, fwhm_px=1.2)
+    measurement = measure(later, stars, radius_px=14)
+    assert measurement.held >= 2
+    assert (measurement.dx_px, measurement.dy_px) == pytest.approx((-3.0, 1.0), abs=0.1)
+
+
 def test_lost_star_is_flagged_and_the_others_carry_on() -> None:
     rng = np.random.default_rng(8)
     stars = choose(star_image(FIELD, rng=rng))

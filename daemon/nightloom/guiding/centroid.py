@@ -136,13 +136,13 @@ def _rim(size: int) -> NDArray[np.bool_]:
 def _common_shift(relative: Floats, step: NDArray[np.intp], rest: Floats) -> Floats:
     """The shift (x, y), to a pixel, at which the stars' windows laid over each other peak.
 
-    Each window is clipped, so that a hot pixel under one star cannot outweigh the others, and
-    3×3 sums are compared, so that it cannot outshine a lone star.
+    Sums of 3×3 pixels are compared, so that a hot pixel cannot outshine a star, and each window's
+    are clipped, so that a bright star that came into one cannot outweigh the others.
     """
-    clip = 1.5 * np.median(relative.max(axis=(1, 2)))
-    stack = np.minimum(relative, clip).sum(axis=0)
-    rows = stack[:-2] + stack[1:-1] + stack[2:]
-    blocks = rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]
+    rows = relative[:, :-2] + relative[:, 1:-1] + relative[:, 2:]
+    sums = rows[:, :, :-2] + rows[:, :, 1:-1] + rows[:, :, 2:]
+    highest = np.sort(sums.max(axis=(1, 2)))
+    blocks = np.minimum(sums, 1.2 * highest[(len(highest) - 1) // 2]).sum(axis=0)
     row, column = divmod(int(blocks.argmax()), blocks.shape[1])
     peak = np.array([step[column + 1], step[row + 1]], dtype=np.float64)
     found: Floats = peak - rest.mean(axis=1)
