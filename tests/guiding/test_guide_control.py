@@ -16,6 +16,8 @@ from nightloom.guiding import (
     Play,
     Pulses,
     Response,
+    Worm,
+    axis_ahead_s,
 )
 
 CALIBRATION = Calibration(30.0, 120.0, 2.0, 2.5, 0.0, backlash_s=0.3)
@@ -24,9 +26,9 @@ CADENCE_S = 2.2
 errors = st.floats(-50, 50)
 
 
-def followed(offsets_px: np.ndarray, *, periodic: bool = True) -> tuple[Forecast, np.ndarray]:
+def followed(offsets_px: np.ndarray) -> tuple[Forecast, np.ndarray]:
     """A forecast that has seen these offsets, and how far it was off at each."""
-    forecast = Forecast(periodic=periodic)
+    forecast = Forecast(Worm())
     misses = [forecast.observe(CADENCE_S * n, float(y)) for n, y in enumerate(offsets_px)]
     return forecast, np.array(misses)
 
@@ -130,6 +132,65 @@ def test_periodic_error_is_learned_within_two_turns(period_s: float) -> None:
     assert forecast.worm is not None
     assert forecast.worm.period_s == pytest.approx(period_s, rel=0.01)
     assert forecast.worm.amplitude_px == pytest.approx(2.4, rel=0.05)
+
+
+def test_the_wave_goes_on_after_a_slew_where_the_axis_then_stands() -> None:
+    """40 min at one place, then two and a half hours of axis further on, where the stars rest 5 px
+    elsewhere: from the third frame on little more than the air is left, and twice as much where
+    the wave is learned anew.
+    """
+    period_s, ahead_s = 478.7, 9000.0
+    noise = air(1800, 0.09)
+
+    def offset_px(at_s: float, axis_s: float, number: int) -> float:
+        turn = 2 * math.pi * axis_s / period_s
+        return 2.4 * math.sin(turn) + 0.001 * at_s + float(noise[number])
+
+    control = Control(CALIBRATION, POLICY, Worm())
+    for n in range(1100):
+        control.observe(CADENCE_S * n, offset_px(CADENCE_S * n, CADENCE_S * n, n), 0.0)
+    known, learner = control.next_one(CALIBRATION, ahead_s).ra.forecast, Forecast(Worm())
+    misses = np.array(
+        [
+            [
+                one.observe(at_s, 5.0 + offset_px(at_s, at_s + ahead_s, n))
+                for one in (known, learner)
+            ]
+            for n, at_s in ((n, CADENCE_S * n) for n in range(1150, 1400))
+        ]
+    )
+    over_air = np.mean(misses[2:] ** 2, axis=0) / np.mean(noise[1152:1400] ** 2)
+    assert known.worm is not None
+    assert over_air[0] < 1.15
+    assert over_air[1] > 1.3
+
+
+def test_a_wave_that_does_not_go_on_is_not_heard_for_long() -> None:
+    """A clutch slipped in the slew: soon the forecasts are those of one that knows nothing."""
+    offsets = worm(1500, 480.0, 2.4) + air(1500, 0.09)
+    control = Control(CALIBRATION, POLICY, Worm())
+    for n, offset in enumerate(offsets[:1000]):
+        control.observe(CADENCE_S * n, float(offset), 0.0)
+    misled = control.next_one(CALIBRATION, 240.0).ra.forecast
+    naive = Forecast(Worm(240.0))
+    both = np.array(
+        [
+            [one.observe(CADENCE_S * n, float(offsets[n])) for one in (misled, naive)]
+            for n in range(1000, 1500)
+        ]
+    )
+    misled_ms, naive_ms = np.mean(both[30:] ** 2, axis=0)
+    assert misled_ms < 1.15 * naive_ms
+
+
+def test_the_axis_stands_where_a_german_mount_has_it() -> None:
+    """It goes on turning through the meridian; crossing it takes half a turn, 43082 s (half of a
+    sidereal day of 86164.09 s).
+    """
+    east = axis_ahead_s(15.0, 1000.0, beyond_pole=False)
+    assert east == pytest.approx(3600.0 / 1.0027379 - 1000.0, abs=0.1)
+    assert axis_ahead_s(-345.0, 1000.0, beyond_pole=False) == pytest.approx(east)
+    assert axis_ahead_s(15.0, 1000.0, beyond_pole=True) - east == pytest.approx(43082.0, abs=1.0)
 
 
 def test_no_wave_is_heard_where_there_is_none() -> None:

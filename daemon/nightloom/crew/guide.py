@@ -29,6 +29,8 @@ from nightloom.guiding import (
     SettlePolicy,
     SettleState,
     StarsLost,
+    Worm,
+    axis_ahead_s,
     find_guide_stars,
     found_again,
     is_doubtful,
@@ -42,6 +44,7 @@ from nightloom.guiding import (
 from nightloom.guiding.calibration import PierSide as Side
 from nightloom.ledger import Ledger
 from nightloom.settings import Settings
+from nightloom.sky import sidereal_deg
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import (
     GuideStarFound,
@@ -117,6 +120,7 @@ class Guiding:
         self._port, self._mount, self._compute = port, mount, compute
         self._clock, self._log = clock, log
         self._exposure_s = settings.observatory.guide_camera.exposure_s
+        self._longitude_deg = settings.observatory.site.longitude_deg
         self._policy = settings.policies.guiding
         self.scale_arcsec_per_px = settings.observatory.guide_camera.scale_arcsec_per_px
         self._calibrations = Calibrations(ledger, self.scale_arcsec_per_px)
@@ -157,7 +161,7 @@ class Guiding:
         calibration = self._calibrations.fitting(declination_deg, side)
         if calibration is None:
             calibration = await self._calibrate(declination_deg, side)
-        self._control = Control(calibration, self._pulse_policy())
+        self._control = self._control_of(calibration, pier_side)
         self.statistics = self.statistics.fresh()
         self._task = asyncio.create_task(self._hold())
         self._task.add_done_callback(self._ended)
@@ -328,7 +332,7 @@ class Guiding:
             )
         self._doubt = ""
         fresh = old if isinstance(outcome, StarsLost) else outcome
-        self._control = Control(fresh, self._pulse_policy())
+        self._control = self._holding().next_one(fresh, self._holding().ahead_s)
 
     # Holding ----------------------------------------------------------------------------------
 
@@ -462,6 +466,16 @@ class Guiding:
     def _holding(self) -> Control:
         assert self._control is not None, "the stars are not held"
         return self._control
+
+    def _control_of(self, calibration: Calibration, pier_side: PierSide) -> Control:
+        """A control that knows the gear's wave from before the slew, if it was seen then."""
+        now_s = self._clock.unix_s()
+        hour_angle_deg = float(sidereal_deg(now_s, self._longitude_deg))
+        hour_angle_deg -= 15.0 * self._mount.position.ra_hours
+        ahead_s = axis_ahead_s(hour_angle_deg, now_s, beyond_pole=pier_side is PierSide.WEST)
+        if self._control is None:
+            return Control(calibration, self._pulse_policy(), Worm(ahead_s))
+        return self._control.next_one(calibration, ahead_s)
 
     def _pulse_policy(self) -> GuidePolicy:
         return GuidePolicy(

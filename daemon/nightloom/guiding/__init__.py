@@ -24,7 +24,7 @@ from nightloom.guiding.response import Response
 from nightloom.guiding.settle import SettlePolicy, SettleState, settled
 from nightloom.guiding.stars import GuideStars, find_guide_stars
 from nightloom.guiding.statistics import GuideStatistics
-from nightloom.guiding.worm import Worm
+from nightloom.guiding.worm import Worm, axis_ahead_s
 
 __all__ = [
     "Calibration",
@@ -51,6 +51,7 @@ __all__ = [
     "StarsLost",
     "TooShort",
     "Worm",
+    "axis_ahead_s",
     "find_guide_stars",
     "found_again",
     "is_doubtful",

@@ -3,11 +3,12 @@
 import math
 from dataclasses import dataclass, replace
 
-from nightloom.guiding.calibration import Calibration
+from nightloom.guiding.calibration import Calibration, cos_declination
 from nightloom.guiding.forecast import Forecast
 from nightloom.guiding.play import Play
 from nightloom.guiding.pulses import Pulses
 from nightloom.guiding.response import Response
+from nightloom.guiding.worm import Worm
 
 # A moved telescope is placed to about this part of the way, and of the play it went through.
 WAY_ERROR, PLAY_ERROR = 0.04, 0.15
@@ -34,8 +35,8 @@ class GuidePolicy:
 class Axis:
     """One axis: what it was moved by, where it would be without, and where it will be."""
 
-    def __init__(self, rate_px_per_s: float, play_px: float, *, periodic: bool) -> None:
-        self.forecast = Forecast(periodic=periodic)
+    def __init__(self, rate_px_per_s: float, play_px: float, forecast: Forecast) -> None:
+        self.forecast = forecast
         self.response = Response()
         self.rests = False
         self.rate_px_per_s = rate_px_per_s
@@ -104,14 +105,27 @@ class Control:
     """Both axes of a calibrated mount: takes errors and gives pulses.
 
     The errors are those of `Calibration.to_axes`, in px. One of them outlives dithers; after a
-    slew there is a new one.
+    slew there is a new one, made by `next_one`, which knows the gear of the one before.
     """
 
-    def __init__(self, calibration: Calibration, policy: GuidePolicy) -> None:
+    def __init__(self, calibration: Calibration, policy: GuidePolicy, *worms: Worm) -> None:
         self.calibration, self._policy = calibration, policy
         play_px = calibration.backlash_s * calibration.dec_rate_px_per_s
-        self.ra = Axis(calibration.ra_rate_px_per_s, 0.0, periodic=True)
-        self.dec = Axis(calibration.dec_rate_px_per_s, play_px, periodic=False)
+        wave = Forecast(
+            *(worms or (Worm(),)), sky_share=cos_declination(calibration.declination_deg)
+        )
+        self.ra = Axis(calibration.ra_rate_px_per_s, 0.0, wave)
+        self.ahead_s = worms[0].ahead_s if worms else 0.0
+        self.dec = Axis(calibration.dec_rate_px_per_s, play_px, Forecast())
+
+    def next_one(self, calibration: Calibration, ahead_s: float) -> "Control":
+        """A control for after a slew or a calibration, with a fresh wave and the one learned.
+
+        ``ahead_s``: the angle of the right ascension axis now, as `Worm` takes it.
+        """
+        known = self.ra.forecast.likeliest_worm
+        learned = [known.slewed(ahead_s)] if known is not None and known.amplitude_px else []
+        return Control(calibration, self._policy, Worm(ahead_s), *learned)
 
     def observe(self, at_s: float, ra_px: float, dec_px: float) -> None:
         """Take the error of a frame whose middle was at ``at_s``; NaN (no star) says nothing."""
@@ -162,7 +176,7 @@ class Control:
             ra_rate_px_per_s=old.ra_rate_px_per_s * max(abs(ra), FOLLOWS_LEAST),
             dec_rate_px_per_s=old.dec_rate_px_per_s * max(abs(dec), FOLLOWS_LEAST),
         )
-        made = Control(guess, self._policy)
+        made = self.next_one(guess, self.ahead_s)
         made.ra.rests, made.dec.rests = abs(ra) < FOLLOWS_LEAST, abs(dec) < FOLLOWS_LEAST
         return made
 

@@ -1,7 +1,7 @@
 """Where the stars will be in the next guide frame: several forecasters, and the best one is heard.
 
 Each follows the offset that the stars would have without corrections, with another gain, with or
-without the learned wave of the gear. Their forecasts are held against what then comes; the one
+without a learned wave of the gear. Their forecasts are held against what then comes; the one
 that erred least lately drives. So the gain suits the air and the mount as they are tonight, and
 the wave is used as soon as it helps and no sooner.
 """
@@ -36,15 +36,16 @@ CALM = 2.0
 
 
 class Forecast:
-    """Follows one axis. Positions and scatters in px; times in seconds, rising."""
+    """Follows one axis, whose gear may have the waves of `worms`. Positions and scatters in px;
+    times in seconds, rising. ``sky_share``: px on the sky to one of the worms' own.
+    """
 
-    def __init__(self, *, periodic: bool) -> None:
-        self._worm = Worm() if periodic else None
+    def __init__(self, *worms: Worm, sky_share: float = 1.0) -> None:
+        self._worms, self._sky_share = worms, sky_share
         gain, share = (part.ravel() for part in np.meshgrid(GAINS, SLOPE_SHARES))
-        if periodic:
-            gain, share = np.tile(gain, 2), np.tile(share, 2)
-        self._wave_share = np.zeros(len(gain))
-        self._wave_share[len(gain) // 2 :] = float(periodic)
+        self._wave = np.repeat(np.arange(1 + len(worms)), len(gain))
+        """Which wave each forecaster hears, from 1; 0 for none."""
+        gain, share = (np.tile(part, 1 + len(worms)) for part in (gain, share))
         # In units of one frame's variance: a random walk that has this gain in the long run.
         self._walk = gain**2 / (1 - gain)
         self._slope_gain = share * gain**2 / (2 - gain)
@@ -53,7 +54,9 @@ class Forecast:
         self._level = np.zeros(len(gain))
         self._slope = np.zeros(len(gain))
         self._error = np.full(len(gain), SCATTER_PX_FIRST**2)
-        self._best = int(np.argmin(np.abs(gain - 0.4) + share))
+        # A wave that is known begins.
+        known = np.array([False, *(worm.amplitude_px > 0 for worm in worms)])[self._wave]
+        self._best = int(np.argmin(np.abs(gain - 0.4) + share - 0.01 * known))
         self._at_s = math.nan
         self._frames = 0
         self._stray = 0
@@ -82,7 +85,17 @@ class Forecast:
     @property
     def worm(self) -> Worm | None:
         """The learned wave when it drives."""
-        return self._worm if self._wave_share[self._best] else None
+        heard = int(self._wave[self._best])
+        return self._worms[heard - 1] if heard else None
+
+    @property
+    def likeliest_worm(self) -> Worm | None:
+        """The wave whose forecasters erred least lately, whether it drives or not."""
+        if not self._worms:
+            return None
+        waves = range(1, 1 + len(self._worms))
+        least = [float(self._error[self._wave == wave].min()) for wave in waves]
+        return self._worms[int(np.argmin(least))]
 
     @property
     def drift_px_per_s(self) -> float:
@@ -105,10 +118,10 @@ class Forecast:
         if sure:
             self._judge(miss)
         self._frames += 1
-        if self._worm is not None and not stray:
-            self._worm.observe(at_s, offset_px - self._jumped_px)
+        for worm in () if stray else self._worms:
+            worm.observe(at_s, (offset_px - self._jumped_px) / self._sky_share)
             if self._frames % REFIT_FRAMES == 0:
-                self._worm.refit()
+                worm.refit()
         return math.nan if stray or jumped else float(miss[self._best])
 
     def _follow(self, at_s: float, forecast: Floats, miss: Floats, stray: bool) -> None:
@@ -134,8 +147,9 @@ class Forecast:
         self._variance += (error_px / max(self.air_px, 1e-3)) ** 2
 
     def _ahead(self, at_s: float) -> Floats:
-        wave = 0.0 if self._worm is None else self._worm.change_px(self._at_s, at_s)
-        ahead: Floats = self._level + self._slope * (at_s - self._at_s) + self._wave_share * wave
+        waves = [0.0, *(worm.change_px(self._at_s, at_s) for worm in self._worms)]
+        wave = self._sky_share * np.array(waves)[self._wave]
+        ahead: Floats = self._level + self._slope * (at_s - self._at_s) + wave
         return ahead
 
     def _strays(self, miss_px: float, moved_px: float) -> tuple[bool, bool]:

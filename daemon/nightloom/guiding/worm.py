@@ -1,9 +1,16 @@
-"""The periodic error of the right ascension gear, learned in the night by least squares."""
+"""The periodic error of the right ascension gear, learned in the night by least squares.
+
+The wave hangs on the angle of the axis, not on the hour: after a slew it goes on where the axis
+then stands.
+"""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from nightloom.guiding.calibration import SIDEREAL_ARCSEC_PER_S
 
 Floats = NDArray[np.float64]
 
@@ -11,6 +18,8 @@ Floats = NDArray[np.float64]
 PERIOD_S_MIN, PERIOD_S_MAX = 110.0, 1300.0
 # Even steps in frequency; the best one is refined by a parabola through its neighbours.
 PERIODS = 220
+# A period once learned is right to this part; over hours of axis it is then told much finer.
+KNOWN_SHARE = 0.015
 # Gears repeat for a while, not for ever; a thousand frames also put the noise of the fit well
 # under that of one frame.
 MEMORY_S, MEMORY_FRAMES = 2700.0, 1500
@@ -21,23 +30,60 @@ TERMS = 6
 PRIOR = np.diag([1e-6, 1e-4, *[(NOISE_PX / AMPLITUDE_PX) ** 2] * 4])
 
 
+def axis_ahead_s(hour_angle_deg: float, at_s: float, *, beyond_pole: bool) -> float:
+    """The angle of the right ascension axis in seconds of its turning with the stars, less the
+    clock: the same as long as the mount tracks, on both sides of the pier of a German mount.
+
+    ``beyond_pole``: the telescope is west of the pier, with its axis half a turn on.
+    """
+    turned_deg = (hour_angle_deg + 180.0) % 360.0 - 180.0 + (180.0 if beyond_pole else 0.0)
+    return 3600.0 * turned_deg / SIDEREAL_ARCSEC_PER_S - at_s
+
+
+@dataclass
+class Pointing:
+    """What was seen between two slews: times, axis angles in seconds, and offsets, (3, n)."""
+
+    began_s: float
+    seen: Floats
+    count: int = 0
+
+    @classmethod
+    def at(cls, began_s: float) -> "Pointing":
+        return cls(began_s, np.zeros((3, MEMORY_FRAMES)))
+
+    def add(self, at_s: float, axis_s: float, offset_px: float) -> None:
+        self.seen[:, self.count % MEMORY_FRAMES] = at_s, axis_s, offset_px
+        self.count += 1
+
+    @property
+    def memory(self) -> Floats:
+        return self.seen[:, : self.count]
+
+
 class Worm:
     """Offset, drift, and a wave of unknown period with its second harmonic.
 
     Normal equations are kept for each period of a grid; the one that fits best is refined, and
     the wave of that period fitted to the frames in memory. A weak prior on the amplitude keeps the
-    fit sane before the first turn is complete.
+    fit sane before the first turn is complete. Offset and drift are those of one pointing.
+
+    ``ahead_s``: the angle of the axis, in seconds of its turning with the stars, less the clock.
+    ``period_s``: one that is nearly known.
     """
 
-    def __init__(self) -> None:
-        self._grid = 2 * np.pi * np.linspace(1 / PERIOD_S_MAX, 1 / PERIOD_S_MIN, PERIODS)
+    def __init__(self, ahead_s: float = 0.0, period_s: float | None = None) -> None:
+        least, most = 1 / PERIOD_S_MAX, 1 / PERIOD_S_MIN
+        if period_s is not None:
+            least, most = (1 - KNOWN_SHARE) / period_s, (1 + KNOWN_SHARE) / period_s
+        self.ahead_s = ahead_s
+        self._grid = 2 * np.pi * np.linspace(least, most, PERIODS)
         self._normal = np.zeros((PERIODS, TERMS, TERMS))
         self._right = np.zeros((PERIODS, TERMS))
-        self._seen = np.zeros((2, MEMORY_FRAMES))  # times and offsets, the oldest overwritten
-        self._count = 0
-        self._began_s = math.nan
+        self._earlier: list[Pointing] = []
+        self._here: Pointing | None = None
         self._last_s = math.nan
-        self._turn_rate = float(self._grid[0])
+        self._turn_rate = float(self._grid[PERIODS // 2 if period_s else 0])
         self._wave = np.zeros(TERMS)
 
     @property
@@ -52,44 +98,87 @@ class Worm:
 
     def observe(self, at_s: float, offset_px: float) -> None:
         """Take where the stars would be without any correction."""
-        if math.isnan(self._began_s):
-            self._began_s = self._last_s = at_s
-        keep = math.exp(-(at_s - self._last_s) / MEMORY_S)
-        self._last_s = at_s
-        basis = self._basis(at_s, self._grid)
-        self._normal *= keep
+        if self._here is None:
+            self._here = Pointing.at(at_s)
+        self._forget(at_s)
+        axis_s = at_s + self.ahead_s
+        basis = self._basis(at_s - self._here.began_s, axis_s, self._grid)
         self._normal += basis[:, :, None] * basis[:, None, :]
-        self._right *= keep
         self._right += offset_px * basis
-        self._seen[:, self._count % MEMORY_FRAMES] = at_s, offset_px
-        self._count += 1
+        self._here.add(at_s, axis_s, offset_px)
 
     def refit(self) -> None:
         """Choose the period anew, and fit its wave to what is in memory."""
         # The sum of squares that a fit explains is its right side times its solution.
         waves = np.linalg.solve(self._normal + PRIOR, self._right[:, :, None])[:, :, 0]
         self._turn_rate = _summit(self._grid, (waves * self._right).sum(axis=1))
-        times, offsets = self._seen[:, : self._count]
-        basis = self._basis(times, self._turn_rate)
-        weighted = basis * np.exp((times - self._last_s) / MEMORY_S)[:, None]
-        self._wave = np.linalg.solve(weighted.T @ basis + PRIOR, weighted.T @ offsets)
+        rate = np.array([self._turn_rate])
+        normal, right = np.zeros((1, TERMS, TERMS)), np.zeros((1, TERMS))
+        for pointing in self._pointings():
+            normal, right = _of_the_wave(normal, right)
+            more, and_more = self._equations(pointing, rate)
+            normal, right = normal + more, right + and_more
+        self._wave = np.linalg.solve(normal[0] + PRIOR, right[0])
+
+    def slewed(self, ahead_s: float) -> "Worm":
+        """The same gear where the axis stands now: its wave is known, its period to a part."""
+        worm = Worm(ahead_s, self.period_s)
+        worm._earlier, worm._last_s = self._pointings(), self._last_s
+        for pointing in worm._earlier:
+            normal, right = _of_the_wave(*worm._equations(pointing, worm._grid))
+            worm._normal += normal
+            worm._right += right
+        worm.refit()
+        return worm
 
     def change_px(self, from_s: float, to_s: float) -> float:
         """By how much the wave alone moves the stars between two times; 0 before the first fit."""
         if not self._wave.any():
             return 0.0
-        basis = self._basis(np.array([from_s, to_s]), self._turn_rate)
+        axis_s = np.array([from_s, to_s]) + self.ahead_s
+        basis = self._basis(0.0, axis_s, self._turn_rate)
         return float((basis[1, 2:] - basis[0, 2:]) @ self._wave[2:])
 
-    def _basis(self, at_s: float | Floats, turn_rate: float | Floats) -> Floats:
+    def _pointings(self) -> list[Pointing]:
+        """Those that still count, the present one last."""
+        known = self._earlier if self._here is None else [*self._earlier, self._here]
+        return [one for one in known if one.memory[0].max() > self._last_s - 2 * MEMORY_S]
+
+    def _forget(self, at_s: float) -> None:
+        if not math.isnan(self._last_s):
+            keep = math.exp(-(at_s - self._last_s) / MEMORY_S)
+            self._normal *= keep
+            self._right *= keep
+        self._last_s = at_s
+
+    def _equations(self, pointing: Pointing, rates: Floats) -> tuple[Floats, Floats]:
+        """Normal equations (rates, terms, terms) and right sides of one pointing, as of now."""
+        at_s, axis_s, offset_px = pointing.memory
+        weight = np.exp((at_s - self._last_s) / MEMORY_S)
+        basis = np.stack([self._basis(at_s - pointing.began_s, axis_s, rate) for rate in rates])
+        weighted = basis * weight[:, None]
+        return np.matmul(weighted.transpose(0, 2, 1), basis), offset_px @ weighted
+
+    def _basis(
+        self, since_s: float | Floats, axis_s: float | Floats, rate: float | Floats
+    ) -> Floats:
         """The terms at several times for one rate, or at one time for several rates."""
-        since_s = at_s - self._began_s
-        turn = np.atleast_1d(turn_rate * since_s)
+        turn = np.atleast_1d(rate * axis_s)
         basis = np.empty((len(turn), TERMS))
         basis[:, 0], basis[:, 1] = 1.0, since_s / DRIFT_UNIT_S
         basis[:, 2], basis[:, 3] = np.cos(turn), np.sin(turn)
         basis[:, 4], basis[:, 5] = np.cos(2 * turn), np.sin(2 * turn)
         return basis
+
+
+def _of_the_wave(normal: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """What equations say of the wave when nothing is known of offset and drift."""
+    own, cross = normal[:, :2, :2] + PRIOR[:2, :2], normal[:, :2, 2:]
+    share = np.linalg.solve(own, cross).transpose(0, 2, 1)
+    wave_normal, wave_right = np.zeros_like(normal), np.zeros_like(right)
+    wave_normal[:, 2:, 2:] = normal[:, 2:, 2:] - np.matmul(share, cross)
+    wave_right[:, 2:] = right[:, 2:] - np.matmul(share, right[:, :2, None])[:, :, 0]
+    return wave_normal, wave_right
 
 
 def _summit(places: Floats, heights: Floats) -> float:
