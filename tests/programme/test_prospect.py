@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nightloom.programme.outlook import expected_s, outlook
-from nightloom.programme.prospect import STEP_S, NoDarkness, Prospect, darkness, move_cost_s
+from nightloom.programme.prospect import STEP_S, NoDarkness, Prospect, darkness
+from nightloom.programme.ways import move_cost_s
 from nightloom.settings import Settings, Sub, Target
 from nightloom.sky import Interval, dark_hours, moon_altitude_azimuth
 from programme.outlooks import ANDROMEDA, LARKFOLD, LION, settings_of, target, tree_and_setting, utc

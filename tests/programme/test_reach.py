@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nightloom.programme.outlook import outlook
-from nightloom.programme.prospect import Prospect, crossing_cost_s
+from nightloom.programme.prospect import Prospect
 from nightloom.programme.reach import BRIDGED_S, EDGE_S, crossings, ranges_h, reach
+from nightloom.programme.ways import crossing_cost_s
 from nightloom.settings import Settings
 from nightloom.settings.observatory import Mount
 from nightloom.sky import Interval, altitude_azimuth, hour_angle_h

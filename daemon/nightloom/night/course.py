@@ -13,8 +13,9 @@ from nightloom.ledger import Ledger, Place
 from nightloom.night.phases import Next, Phase
 from nightloom.programme.cycles import cycle_of
 from nightloom.programme.programme import Programme
-from nightloom.programme.prospect import STEP_S, crossing_cost_s
+from nightloom.programme.prospect import STEP_S
 from nightloom.programme.reach import EDGE_S
+from nightloom.programme.ways import crossing_cost_s
 from nightloom.programme.weaving import Weaving
 from nightloom.settings import Settings, Target
 from nightloom_drivers.clock import Clock

@@ -13,7 +13,7 @@ from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
 from nightloom.night.take_up import NOT_TAKEN_UP, give_up, hold
-from nightloom.programme.prospect import focus_cost_s
+from nightloom.programme.ways import focus_cost_s
 from nightloom.settings import Target
 from nightloom.telemetry.events import Flipped, FlipRefused
 from nightloom_drivers.devices import PierSide

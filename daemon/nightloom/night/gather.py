@@ -9,7 +9,7 @@ from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter, prepare
 from nightloom.night.phases import Next
 from nightloom.night.sub import at_closing, fetch, open_shutter
-from nightloom.programme.prospect import focus_cost_s
+from nightloom.programme.ways import focus_cost_s
 
 
 async def gather(context: Context) -> Next:

@@ -19,6 +19,7 @@ from nightloom.plan import (
 from nightloom.programme.costs import costs_of
 from nightloom.programme.cycles import open_fraction
 from nightloom.programme.reach import crossings, reach
+from nightloom.programme.ways import crossing_cost_s, move_cost_s
 from nightloom.settings import Group, Settings, Sub, Target
 from nightloom.sky import (
     Horizon,
@@ -40,9 +41,6 @@ LEAST_WINDOW_S = 900.0
 
 STEP_S = 300.0
 """The plan looks at the night in steps of five minutes: the sky turns by 1.25°."""
-
-SLEW_S, GUIDE_S = 60.0, 30.0
-"""A slew across half the sky, and a calibrated guider's way to rest: common practice, no source."""
 
 Tally = Callable[[str], Mapping[str, float]]
 """Accepted seconds by filter of a target."""
@@ -76,24 +74,6 @@ def darkness(settings: Settings, night: date, hours_max: float | None = None) ->
         return dark
     end_s = min(dark.end_unix_s, dark.start_unix_s + 3600.0 * hours_max)
     return Interval(dark.start_unix_s, end_s)
-
-
-def move_cost_s(settings: Settings) -> float:
-    """What it takes from one target to the next: to go there and to take a focus curve."""
-    return crossing_cost_s(settings) + focus_cost_s(settings)
-
-
-def crossing_cost_s(settings: Settings) -> float:
-    """What it takes to the other side of the pier: slew, two frames to centre, guide."""
-    acquire, observatory = settings.policies.acquire, settings.observatory
-    centre_s = 2 * (acquire.exposure_s + observatory.costs.download_s)
-    return SLEW_S + observatory.mount.slew_settle_s + centre_s + GUIDE_S
-
-
-def focus_cost_s(settings: Settings) -> float:
-    """What a focus curve takes."""
-    focus = settings.policies.focus
-    return focus.points * (focus.exposure_s + settings.observatory.costs.download_s)
 
 
 class Prospect:
