@@ -13,13 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from night.nights import NIGHT
-from nightloom.crew.guard import Guard
+from nightloom.crew.guard import Guard, OutOfReach, WrongSide
 from nightloom.crew.intake import Intake
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
 from nightloom.night import cross as crossing
 from nightloom.night.context import Context
 from nightloom.night.course import LEEWAY_S, Course, uid_of
 from nightloom.night.phases import Phase
+from nightloom.night.take_up import give_up
 from nightloom.programme.programme import Programme
 from nightloom.programme.reach import HOUR_S
 from nightloom.settings import Target
@@ -257,3 +258,19 @@ def test_a_look_at_the_focus_that_takes_too_long_ends_before_the_limit(
         return asyncio.get_running_loop().time() - began_s
 
     assert run_virtual(wait()) == pytest.approx(400.0 - LEEWAY_S)
+
+
+@pytest.mark.parametrize(("kind", "wait_s"), [(OutOfReach, 300.0), (WrongSide, 1800.0)])
+def test_a_place_out_of_reach_is_tried_again_soon_and_one_on_the_wrong_side_later(
+    tmp_path: Path, kind: type[OutOfReach], wait_s: float
+) -> None:
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        one = Evening(ledger, 60.0, 0.25)
+        one.set(-1.0, PierSide.WEST, 0.0)
+        context = cast(Context, SimpleNamespace(programme=one.programme, holding=False))
+        following = give_up(context, one.target, kind("slewing", "a limit"))
+        assert (following.phase, context.holding) == (Phase.READYING, False)
+        one.clock.at_s += wait_s - 10.0
+        assert one.programme.choose() is None
+        one.clock.at_s += 10.0
+        assert one.programme.choose() == one.target
