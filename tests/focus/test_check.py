@@ -48,13 +48,20 @@ def test_verdicts(focus_steps: float, verdict: Verdict, direction: str) -> None:
 
 
 def test_the_stated_error_holds() -> None:
-    """Over 300 noisy tests between 60 and 80 % of the estimates lie within one standard error."""
+    """Over 300 tests between 60 and 80 % of the estimates lie within one standard error.
+
+    The air changes by 3 % from frame to frame, and star sizes are measured to 1 %.
+    """
     generator = np.random.default_rng(5)
     inside = []
     for _ in range(300):
         focus = generator.uniform(-15, 15)
-        seen = np.array(radii_px(focus)) * np.exp(0.03 * generator.standard_normal(4))
-        check = judge_check(OFFSETS, seen.tolist(), FAR_SLOPE_PX_PER_STEP, ZONE_STEPS)
+        sigmas = 0.9 * np.exp(0.03 * generator.standard_normal(4))
+        seen = [
+            half_flux_radius_px(sigma, offset - focus) * np.exp(0.01 * generator.standard_normal())
+            for sigma, offset in zip(sigmas, OFFSETS, strict=True)
+        ]
+        check = judge_check(OFFSETS, seen, FAR_SLOPE_PX_PER_STEP, ZONE_STEPS)
         inside.append(abs(check.estimate_steps - focus) < check.error_steps)
     assert 0.60 <= np.mean(inside) <= 0.80
 

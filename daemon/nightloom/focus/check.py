@@ -21,7 +21,8 @@ Floats = NDArray[np.float64]
 _OFFSET_ZONES = 0.75  # either side: far enough to tell, near enough for round stars
 _SIDES = (-1, 1, 1, -1, -1, 1)
 _FIRST = 4  # frames after which the test is judged for the first time
-_SCATTER, _SCATTER_FRAMES = 0.03, 4  # of brief frames, believed like so many of them
+_AIR, _STARS = 0.03, 0.01  # relative scatter of brief frames: of the air's blur, of star sizes
+_SCATTER_FRAMES = 4  # that is believed like so many frames
 _KNOWN_ZONES = 0.125  # a standard error that needs no more frames; a shift that does not matter
 _USEFUL_ZONES = 0.25  # a larger standard error leaves too much open
 _NEAR_ZONES = 1.0  # farther shifts are extrapolated: a curve measures them
@@ -105,7 +106,10 @@ def _verdict(shift_steps: float, error_steps: float, zone_steps: float) -> Verdi
 
 
 def _fit(offsets: Floats, sizes: Floats, slope: float) -> tuple[float, float]:
-    """Least squares of ln radius for the best focus and the focused radius, with its error."""
+    """Least squares of ln radius for the best focus and the focused radius, with its error.
+
+    Out of focus only part of a change of the air is seen.
+    """
     reach = float(np.abs(offsets).max())
 
     def residuals(unknown: Floats) -> Floats:
@@ -114,7 +118,10 @@ def _fit(offsets: Floats, sizes: Floats, slope: float) -> tuple[float, float]:
         return np.asarray(size + np.log(BLURRED_DISK.growth(away)) - sizes)
 
     found = least_squares(residuals, [0.0, float(sizes.min())], bounds=([-4, -9], [4, 9]))
-    squares = _SCATTER_FRAMES * _SCATTER**2 + float(found.fun @ found.fun)
+    away = slope * (offsets - found.x[0] * reach) / np.exp(found.x[1])
+    seen = 1.0 - away * BLURRED_DISK.rise(away) / BLURRED_DISK.growth(away)
+    scatter = float(np.mean((_AIR * seen) ** 2)) + _STARS**2
+    squares = _SCATTER_FRAMES * scatter + float(found.fun @ found.fun)
     scatter2 = squares / (_SCATTER_FRAMES + len(sizes) - 2)
     try:
         covariance = np.linalg.inv(found.jac.T @ found.jac) * scatter2
