@@ -47,6 +47,20 @@ def test_there_is_one_dither_for_each_completed_cycle(clear: Story) -> None:
     assert all(run == "sss" for run in runs[:-1])
 
 
+def test_each_completed_cycle_is_told_once(clear: Story) -> None:
+    """With equal shares a cycle is complete when every filter has as many subs as its number."""
+    kept: dict[str, int] = dict.fromkeys(SHORT, 0)
+    told = []
+    for _, event in clear.events:
+        if isinstance(event, e.FrameKept):
+            kept[event.filter] += 1
+        if isinstance(event, e.CycleCompleted):
+            assert min(kept.values()) == event.cycle
+            assert event.accepted_s == {name: count * SHORT[name] for name, count in kept.items()}
+            told.append(event.cycle)
+    assert told == list(range(1, min(kept.values()) + 1))
+
+
 def test_each_filter_is_focused_at_its_offset(clear: Story) -> None:
     """At every change the focuser stands at the last vertex plus the filter's offset.
 

@@ -19,6 +19,7 @@ from nightloom.clouds import FramePolicy, FrameReference, Verdict, judge_frame
 from nightloom.crew.focusing import Focusing
 from nightloom.crew.lookout import Lookout
 from nightloom.crew.measuring import measure_frame
+from nightloom.cycle import cycles_done
 from nightloom.focus import at_zenith_px
 from nightloom.frames import (
     FrameExists,
@@ -35,9 +36,10 @@ from nightloom.frames import (
 )
 from nightloom.ledger import Frame, Ledger
 from nightloom.ledger import Verdict as Entry
+from nightloom.programme.cycles import cycle_of
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import FrameKept, FrameLost, FrameRejected
+from nightloom.telemetry.events import CycleCompleted, FrameKept, FrameLost, FrameRejected
 from nightloom_drivers.clock import Clock
 
 UNWRITTEN_MAX = 3
@@ -278,5 +280,17 @@ class Intake:
         }
         if verdict.accepted:
             self._log.emit(FrameKept(**what))
+            self._count_cycles(taken)
         else:
             self._log.emit(FrameRejected(reason=verdict.reason, **what))
+
+    def _count_cycles(self, taken: Taken) -> None:
+        """Say so when a frame that was kept completed a cycle of its group of filters."""
+        groups = self._settings.targets.named(taken.target).groups
+        group = next(group for group in groups if taken.filter in group.filters)
+        cycle, tally_s = cycle_of(group.filters), self._ledger.accepted_s(taken.target)
+        accepted_s = {name: tally_s.get(name, 0.0) for name in group.filters}
+        done = cycles_done(cycle, accepted_s)
+        before_s = accepted_s[taken.filter] - taken.exposure_s
+        if done > cycles_done(cycle, accepted_s | {taken.filter: before_s}):
+            self._log.emit(CycleCompleted(target=taken.target, cycle=done, accepted_s=accepted_s))

@@ -12,6 +12,7 @@ def all_events() -> list[type[Event]]:
         kind
         for kind in vars(events).values()
         if isinstance(kind, type) and issubclass(kind, Event) and kind is not Event
+        if not kind.__name__.startswith("_")  # what several events have in common
     ]
 
 

@@ -407,13 +407,13 @@ class SubCancelled(Event):
     reason: str = Field(description="what was stronger")
 
 
-class FrameKept(Event):
-    """A frame is safe on disk and counts."""
+class _FrameJudged(Event):
+    """What a verdict was given on."""
 
     uid: str = Field(description="the frame's name in the ledger")
     target: str = Field(description="name of the target")
     filter: str = Field(description="filter it was taken through")
-    exposure_s: float = Field(description="seconds it adds to the tally")
+    exposure_s: float = Field(description="seconds that the tally gains, or does not")
     path: str = Field(default="", description="path under the output folder; empty without frames")
     half_flux_radius_px: float | None = Field(default=None, description="median over its stars")
     stars: int | None = Field(default=None, description="stars measured")
@@ -429,29 +429,16 @@ class FrameKept(Event):
     )
 
 
-class FrameRejected(Event):
+class FrameKept(_FrameJudged):
+    """A frame is safe on disk and counts."""
+
+
+class FrameRejected(_FrameJudged):
     """A frame is on disk and does not count."""
 
     level: ClassVar[Level] = "warning"
 
-    uid: str = Field(description="the frame's name in the ledger")
-    target: str = Field(description="name of the target")
-    filter: str = Field(description="filter it was taken through")
-    exposure_s: float = Field(description="seconds lost")
     reason: str = Field(description="why it does not count")
-    path: str = Field(default="", description="path under the output folder; empty without frames")
-    half_flux_radius_px: float | None = Field(default=None, description="median over its stars")
-    stars: int | None = Field(default=None, description="stars measured")
-    background_adu: float | None = Field(default=None, description="sky level")
-    guide_rms_arcsec: float | None = Field(default=None, description="guide error during the sub")
-    guide_ra_rms_arcsec: float | None = Field(default=None, description="the same in RA alone")
-    guide_dec_rms_arcsec: float | None = Field(
-        default=None, description="the same in declination alone"
-    )
-    guide_peak_arcsec: float | None = Field(default=None, description="largest guide error")
-    guide_air_arcsec: float | None = Field(
-        default=None, description="the part of the guide error that the air made"
-    )
 
 
 class FrameLost(Event):
