@@ -127,11 +127,8 @@ class Prospect:
 
     def crossings(self, target: Target) -> list[Interval]:
         """What changing the sides of the pier takes, each time that the target may run there."""
-        return [
-            crossing
-            for crossing in self._crossings[target.name]
-            if any(crossing.start_unix_s in window for window in self.windows(target))
-        ]
+        windows = self.windows(target)
+        return [one for one in self._crossings[target.name] if overlaps(windows, [one])]
 
     def plan(
         self,
