@@ -4,12 +4,13 @@ import asyncio
 import contextlib
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.arithmetic import Arithmetic
+from nightloom.crew.calibrating import calibrate, calibrated
 from nightloom.crew.calibrations import Calibrations
 from nightloom.crew.guide_devices import GuideDevices, GuideFrame
 from nightloom.crew.hot_map import HotMap
@@ -18,13 +19,10 @@ from nightloom.guiding import (
     CalibrationPolicy,
     CalibrationRun,
     Control,
-    Direction,
-    Done,
     GuidePolicy,
     GuideStars,
     GuideStatistics,
     Measurement,
-    Pulses,
     Refused,
     SettlePolicy,
     SettleState,
@@ -49,7 +47,6 @@ from nightloom.telemetry import Log
 from nightloom.telemetry.events import (
     GuideStarFound,
     GuideStarLost,
-    GuidingCalibrated,
     GuidingDoubted,
     GuidingStarted,
     GuidingStopped,
@@ -289,33 +286,19 @@ class Guiding:
             self.scale_arcsec_per_px, pulse_ms=round(self._policy.calibration_pulse_ms)
         )
         run = CalibrationRun(policy, declination_deg=declination_deg, pier_side=side)
-        ends_deg: dict[Direction, float] = {}  # the mount's declination at the end of each leg
-        while True:
+
+        async def look() -> Measurement:
             frame = await self._devices.frame(self._exposure_s)
             seen = self._measure(frame.image)
             await self._learn_hot_pixels(frame, seen)
-            ends_deg[run.legs[-1].direction] = self._mount.position.dec_deg
-            match run.next(seen):
-                case Pulses() as pulses:
-                    await self._devices.pulse(pulses)
-                case Done(found):
-                    calibration = replace(found, north_is_south=self._went_south(run, ends_deg))
-                    self._calibrated_s = self._clock.unix_s()
-                    self._calibrations.keep(calibration, self._clock.now())
-                    self._log.emit(_calibrated(calibration, self.scale_arcsec_per_px))
-                    return calibration
-                case Refused() as refusal:
-                    return refusal
+            return seen
 
-    def _went_south(self, run: CalibrationRun, ends_deg: dict[Direction, float]) -> bool:
-        """Whether the mount reads that pulses north took it south.
-
-        One that does not count its pulses is taken at its word.
-        """
-        moved_deg = ends_deg[Direction.NORTH] - ends_deg[Direction.EAST]
-        north = next(leg for leg in run.legs if leg.direction is Direction.NORTH)
-        seen_arcsec = north.moved_px() * self.scale_arcsec_per_px
-        return 3600.0 * moved_deg < -0.5 * seen_arcsec
+        outcome = await calibrate(run, look, self._devices, self._mount)
+        if isinstance(outcome, Calibration):
+            self._calibrated_s = self._clock.unix_s()
+            self._calibrations.keep(outcome, self._clock.now())
+            self._log.emit(calibrated(outcome, self.scale_arcsec_per_px))
+        return outcome
 
     async def _calibrate_anew(self) -> None:
         """Replace a calibration that does not fit any more.
@@ -493,19 +476,6 @@ class Guiding:
         self.listener(reading)
         if self._heard is not None and not self._heard.done():
             self._heard.set_result(reading)
-
-
-def _calibrated(calibration: Calibration, scale_arcsec_per_px: float) -> GuidingCalibrated:
-    return GuidingCalibrated(
-        pier_side=calibration.pier_side,
-        angle_deg=calibration.ra_angle_deg,
-        ra_rate_arcsec_per_s=calibration.ra_rate_px_per_s * scale_arcsec_per_px,
-        dec_rate_arcsec_per_s=calibration.dec_rate_px_per_s * scale_arcsec_per_px,
-        orthogonality_deg=calibration.skew_deg,
-        backlash_arcsec=calibration.backlash_s
-        * calibration.dec_rate_px_per_s
-        * scale_arcsec_per_px,
-    )
 
 
 def _number(value: float) -> float | None:
