@@ -52,6 +52,9 @@ from nightloom_drivers.simulators.rig import DEVICES, build_rig
 SERVER_STARTS_S = 60.0
 """A simulated rig's process has to import half of the scientific Python before it answers."""
 
+GUIDE_FRAME_LATE_S = 10.0
+"""A guide frame downloads in a second or two; while one is waited for, nothing is corrected."""
+
 
 @dataclass(frozen=True)
 class Rig:
@@ -102,7 +105,10 @@ def assemble(link: Link, observatory: Observatory, clock: Clock) -> Rig:
         snooped=snooped,
     )
     guide = CameraSettings(
-        chip=o.guide_camera.head, binning=o.guide_camera.binning, snooped=snooped
+        chip=o.guide_camera.head,
+        binning=o.guide_camera.binning,
+        download_deadline_s=GUIDE_FRAME_LATE_S,
+        snooped=snooped,
     )
     focuser = FocuserSettings(
         minimum_steps=o.focuser.minimum_steps, maximum_steps=o.focuser.maximum_steps

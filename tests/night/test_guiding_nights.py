@@ -142,6 +142,8 @@ def test_one_refused_pulse_and_one_lost_frame_cost_nothing(slips: Slips) -> None
     assert [phase.after for phase in story.of(e.PhaseChanged)].count("readying") == 1
     before = [at for at in story.at(e.SubCancelled) if at < slips.blind_s[0]]
     assert not before
+    asked_s = np.array([at_s for at_s, _ in slips.exposures if at_s < slips.blind_s[0]])
+    assert 10.0 < np.diff(asked_s[-120:]).max() < 15.0, "the next frame is not long in coming"
 
 
 def test_a_lost_star_is_looked_for_with_longer_exposures(slips: Slips) -> None:
