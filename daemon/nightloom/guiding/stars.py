@@ -14,8 +14,9 @@ DETECTION_SIGMA = 5.0
 SNR_MIN = 10.0
 # Scintillation and better seeing raise a peak by some tenths: leave room below saturation.
 SATURATION_HEADROOM = 0.8
-# A star of FWHM 1.5 px centred on a pixel puts 0.3 of its 3×3 light there, a hot pixel nearly all.
-SINGLE_PIXEL_SHARE = 0.6
+# A star of FWHM 0.95 px (4″ on a small guide telescope) centred on a pixel puts 0.62 of its light
+# there; a hot pixel that would pass for a guide star has more than 0.9 of its 3×3 block's.
+SINGLE_PIXEL_SHARE = 0.75
 # A neighbour with this share of the light pulls a windowed centroid noticeably.
 NEIGHBOUR_SHARE = 0.05
 # A Gaussian star holds 99.8 % of its light within 1.5 FWHM.
