@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from nightloom.arithmetic import Arithmetic
+from nightloom.crew.focus_records import FocusRecords
 from nightloom.crew.focus_scan import FocusScan
 from nightloom.crew.focus_watch import FocusWatch
 from nightloom.crew.learned_focus import (
@@ -30,11 +31,10 @@ from nightloom.focus import (
     plan_scan,
     scan_step_steps,
 )
-from nightloom.ledger import Curve as Entry
 from nightloom.ledger import Ledger
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import FocusCurve, FocuserUnmoved, OffsetsAdopted
+from nightloom.telemetry.events import OffsetsAdopted
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, Focuser
 
@@ -79,7 +79,7 @@ class Focusing:
         log: Log,
     ) -> None:
         self._camera, self._focuser = camera, focuser
-        self._night, self._ledger, self._clock, self._log = night, ledger, clock, log
+        self._ledger, self._clock, self._log = ledger, clock, log
         self._policy = settings.policies.focus
         self._observatory = settings.observatory
         self._scanning = FocusScan(camera, focuser, settings, compute)
@@ -91,7 +91,6 @@ class Focusing:
         )
         start = said.start_steps
         self._base: _Base | None = None if start is None else _Base(start, None)
-        self._curve_c: float | None = None
         self._focused_px: float | None = None
         self.slope_px_per_step = math.nan
         """How fast stars grow far out of focus, by the last good curve."""
@@ -99,6 +98,7 @@ class Focusing:
         self._again_s = AGAIN_S
         self._again: asyncio.TimerHandle | None = None
         self.watch = FocusWatch(focuser, settings, clock)
+        self.records = FocusRecords(focuser, night, ledger, clock, log)
 
     def begin(self) -> None:
         """Take over what the ledger's curves have taught since the configuration was written."""
@@ -183,11 +183,10 @@ class Focusing:
             fine = scan.step_steps <= FINE * aim.step_steps
             points = await self._scanning.take(scan, filter_name, fine=fine)
             curve = _judged(points, scan, aim, fine=fine)
-            if self._starless_by_cloud(curve):
+            if self._starless_by_cloud(points, scan, aim):
                 curve = replace(curve, refusal=Refusal.CLOUDED)
-            self._enter(filter_name, reason, points, curve)
+            self.records.scan(filter_name, reason, points, curve)
             scan = next_scan(curve, scan, aim, points)
-        self._curve_c = self._focuser.temperature_c
         if curve.refusal is None:
             self._base = self._base_of(filter_name, curve.vertex_steps)
             self._focused_px = curve.radius_px
@@ -195,16 +194,16 @@ class Focusing:
         self.watch.looked(moved=True, curve=curve.refusal is None)
         self._ask_again(curve.refusal)
         await self.follow(filter_name)
-        self._tell(filter_name, reason, points, curve, self._clock.unix_s() - began_s)
+        self.records.run(filter_name, reason, points, curve, began_s)
         return curve
 
-    def _starless_by_cloud(self, curve: Curve) -> bool:
+    def _starless_by_cloud(self, points: Sequence[Point], scan: Scan, aim: Aim) -> bool:
         """Whether clouds are likelier than a focus far away: it was good and no curve failed since.
 
         Otherwise the next scan would look for it over the whole travel, under a closed sky.
         """
-        starless = curve.refusal is Refusal.TOO_FEW_STARS
-        return starless and self.proven and self._again is None
+        starless = not any(point.counts(aim.least_stars) for point in points)
+        return starless and scan.number == 1 and self.proven and self._again is None
 
     def _ask_again(self, refusal: Refusal | None) -> None:
         """Have a refused curve repeated after a while; a focuser that does not move will not."""
@@ -259,55 +258,6 @@ class Focusing:
             least_stars=self._policy.least_stars,
         )
 
-    # Records ---------------------------------------------------------------------------------
-
-    def _enter(self, filter_name: str, reason: str, points: Sequence[Point], curve: Curve) -> None:
-        """Keep one scan in the ledger, whatever came of it."""
-        self._ledger.add_curve(
-            Entry(
-                night=self._night,
-                taken_utc=self._clock.now(),
-                filter=filter_name,
-                positions_steps=tuple(point.position_steps for point in points),
-                radii_px=tuple(_known(point.radius_px) for point in points),
-                accepted=curve.refusal is None,
-                refusal="" if curve.refusal is None else curve.refusal.value,
-                vertex_steps=curve.vertex_steps,
-                error_steps=curve.vertex_error_steps,
-                temperature_c=self._focuser.temperature_c,
-                star_counts=tuple(int(point.stars) for point in points),
-                exposures_s=tuple(point.exposure_s for point in points),
-                radius_px=curve.radius_px,
-                slope_px_per_step=curve.slope_px_per_step,
-                reason=reason,
-            )
-        )
-
-    def _tell(
-        self, filter_name: str, reason: str, points: Sequence[Point], curve: Curve, took_s: float
-    ) -> None:
-        if curve.refusal is Refusal.UNMOVED:
-            asked = [point.position_steps for point in points]
-            self._log.emit(
-                FocuserUnmoved(
-                    device=self._focuser.device, from_steps=min(asked), to_steps=max(asked)
-                )
-            )
-        self._log.emit(
-            FocusCurve(
-                filter=filter_name,
-                reason=reason,
-                positions_steps=[point.position_steps for point in points],
-                radii_px=[_known(point.radius_px) for point in points],
-                accepted=curve.refusal is None,
-                refusal="" if curve.refusal is None else curve.refusal.value,
-                vertex_steps=_known(curve.vertex_steps),
-                error_steps=_known(curve.vertex_error_steps),
-                temperature_c=self._curve_c,
-                took_s=took_s,
-            )
-        )
-
 
 SPOILT = (Refusal.POOR_FIT, Refusal.TOO_FEW_STARS, Refusal.TOO_FEW_POINTS)
 """What clouds make of a scan; a vertex outside it is where to look next, whatever the light did."""
@@ -319,8 +269,3 @@ def _judged(points: Sequence[Point], scan: Scan, aim: Aim, *, fine: bool) -> Cur
     if curve.refusal in SPOILT and fine and dimmed(points, aim.least_stars):
         return replace(curve, refusal=Refusal.CLOUDED)
     return curve
-
-
-def _known(value: float) -> float | None:
-    """A number that is one; a measurement that failed is none."""
-    return float(value) if math.isfinite(value) else None
