@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from nightloom.cli import main
-from nightloom.ledger import Curve, Ledger
+from nightloom.ledger import Check, Curve, Ledger
 from nightloom.settings import demo_folder
 
 CONFIG = ["--config", str(demo_folder())]
@@ -57,6 +57,33 @@ def test_refused_curves_are_drawn_and_teach_nothing(
     assert main([*words, "--curves", str(tmp_path / "c.png"), "--json"]) == 0
     assert (tmp_path / "c.png").read_bytes().startswith(PNG)
     assert json.loads(capsys.readouterr().out)["filters"]["L"]["verdict"] == "thin"
+
+
+def test_checks_teach_offsets_and_are_counted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A curve through L and checks through R, 20 steps further out; an unclear one says nothing."""
+    file, night = tmp_path / "ledger.sqlite", "2026-11-10"
+    taken = [datetime(2026, 11, 10, 20, minute, tzinfo=UTC) for minute in range(0, 60, 5)]
+    with Ledger(file) as ledger:
+        for at in taken[:2]:
+            ledger.add_curve(
+                Curve(night, at, "L", (9, 10, 11), (2.0, 1.5, 2.0), True, "", 100.0, 0.5)
+            )
+        for at, outcome, vertex in zip(
+            taken[2:5], ("stayed", "moved", "unclear"), (119.5, 120.5, 300.0), strict=True
+        ):
+            ledger.add_check(
+                Check(night, at, "R", (95, 145), (2.0, 2.0), outcome, vertex, 1.0, 0.0)
+            )
+    words = ["offsets", *CONFIG, "--ledger", str(file)]
+    assert main([*words, "--json"]) == 0
+    red = json.loads(capsys.readouterr().out)["filters"]["R"]
+    assert (red["curves"], red["checks"], red["verdict"]) == (0, 2, "good")
+    assert red["used_steps"] == pytest.approx(20.0, abs=0.5)
+    assert main(words) == 0
+    row = next(line for line in capsys.readouterr().out.splitlines() if line.strip()[:1] == "R")
+    assert row.split()[-4:-1] == ["0", "2", "good"]
 
 
 @pytest.mark.parametrize(
