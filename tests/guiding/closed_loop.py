@@ -20,6 +20,7 @@ from nightloom.guiding import (
     Pulses,
     SettlePolicy,
     SettleState,
+    axis_ahead_s,
     find_guide_stars,
     measure,
     settled,
@@ -36,7 +37,7 @@ from nightloom_drivers.physics.settings import (
 from nightloom_drivers.physics.world import World
 
 EXPOSURE_S, DOWNLOAD_S = 2.0, 0.1
-LEAST_MOVE_ARCSEC = 0.15
+LEAST_MOVE_ARCSEC = 0.08
 BEGIN_S = 1_794_340_800.0  # 2026-11-10 20:00 UTC, dark at the site
 HARD_MOUNT = MountSettings(
     periodic_error_arcsec=20.0,
@@ -85,6 +86,20 @@ class GuidedSky:
     @property
     def mount(self) -> Mount:
         return self.world.mount
+
+    def slew(self, hour_angle_h: float) -> None:
+        """Go to another hour angle of the same declination, and choose stars there."""
+        ra_hours = (self.world.site.sidereal_deg(self.now_s) / 15 - hour_angle_h) % 24
+        self.now_s += self.mount.begin_slew(self.now_s, ra_hours, self.dec_deg)
+        self.stars = self._choose()
+
+    def ahead_s(self) -> float:
+        """Where the right ascension axis stands, as the guide loop takes it from the mount."""
+        return axis_ahead_s(
+            15 * self.mount.hour_angle_h(self.now_s),
+            self.now_s,
+            beyond_pole=self.mount.pier_side(self.now_s) == "west",
+        )
 
     def look(self, near_px: tuple[float, float] = (0.0, 0.0)) -> Seen:
         """Take a guide frame and measure it."""
