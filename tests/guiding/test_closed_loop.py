@@ -7,6 +7,7 @@ import pytest
 
 from guiding.closed_loop import (
     HARD_MOUNT,
+    LEAST_MOVE_ARCSEC,
     PERFECT_MOUNT,
     GuidedSky,
     air_floor_arcsec,
@@ -58,7 +59,7 @@ def test_guiding_comes_near_the_floor_and_far_under_a_plain_loop(
 def test_dithers_of_five_pixels_settle_within_six_seconds() -> None:
     """In the median; a dither with its settling takes 5 to 10 s (common practice, no source)."""
     sky = GuidedSky(HARD_MOUNT, seed=4)
-    control = Control(sky.calibrate(), GuidePolicy(0.15 / sky.scale_arcsec_per_px))
+    control = Control(sky.calibrate(), GuidePolicy(LEAST_MOVE_ARCSEC / sky.scale_arcsec_per_px))
     rule = forecasting(sky, control.calibration, control)
     for _ in guide(sky, rule, 0.1):
         pass
@@ -85,8 +86,8 @@ def test_a_calibration_of_another_evening_is_found_out(wrong: str) -> None:
         true.dec_rate_px_per_s,
         true.declination_deg,
     )
-    control = Control(learned, GuidePolicy(0.15 / sky.scale_arcsec_per_px))
-    for _ in guide(sky, forecasting(sky, learned, control), 70 / 3600):
+    control = Control(learned, GuidePolicy(LEAST_MOVE_ARCSEC / sky.scale_arcsec_per_px))
+    for _ in guide(sky, forecasting(sky, learned, control), 100 / 3600):
         if not control.fits:
             break
     assert not control.fits
@@ -96,7 +97,7 @@ def test_a_calibration_that_fits_is_never_doubted(
     calibrated: tuple[GuidedSky, Calibration],
 ) -> None:
     sky = GuidedSky(HARD_MOUNT, seed=2)
-    control = Control(sky.calibrate(), GuidePolicy(0.15 / sky.scale_arcsec_per_px))
+    control = Control(sky.calibrate(), GuidePolicy(LEAST_MOVE_ARCSEC / sky.scale_arcsec_per_px))
     rule = forecasting(sky, control.calibration, control)
     rng = np.random.default_rng(6)
     for _ in range(20):
@@ -109,7 +110,7 @@ def test_a_calibration_that_fits_is_never_doubted(
 def test_a_gust_is_over_with_its_end(calibrated: tuple[GuidedSky, Calibration]) -> None:
     """A frame 4 px off, and all is as before in the next but one."""
     sky, learned = calibrated
-    control = Control(learned, GuidePolicy(0.15 / sky.scale_arcsec_per_px))
+    control = Control(learned, GuidePolicy(LEAST_MOVE_ARCSEC / sky.scale_arcsec_per_px))
     for _ in guide(sky, forecasting(sky, learned, control), 0.1):
         pass
     control.observe(sky.now_s, 4.0, -4.0)

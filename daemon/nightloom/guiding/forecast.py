@@ -27,8 +27,6 @@ REFIT_FRAMES = 8
 # A single frame this far off is a gust or a satellite; two in a row on one side are a real move.
 OUTLIER_SIGMA = 4.5
 SCATTER_PX_FIRST = 0.3
-# What a stray frame may still move the level by: the next one tells.
-STRAY_GAIN = 0.05
 # Levels known worse than this many frames' variance give no forecast worth judging.
 SURE = 2.0
 # Slopes wait until a level is known nearly as well as in the long run.
@@ -129,8 +127,8 @@ class Forecast:
         self._variance += self._walk
         calm = self._variance < CALM * self._gain / (1 - self._gain)
         gain = self._variance / (self._variance + 1)
-        if stray:
-            gain = np.minimum(gain, STRAY_GAIN)
+        if stray:  # the next one tells
+            gain = np.zeros_like(gain)
         self._variance *= 1 - gain
         self._level = forecast + gain * miss
         elapsed_s = at_s - self._at_s

@@ -86,7 +86,7 @@ class GuidingPolicy(Table):
         default=20.0, gt=0, description="longest wait for settling; the verdict decides then"
     )
     least_move_arcsec: float = Field(
-        default=0.15,
+        default=0.08,
         ge=0,
         description="error below which no pulse is sent, so as not to chase the air",
     )
