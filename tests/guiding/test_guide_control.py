@@ -240,6 +240,23 @@ def test_play_is_learned_from_the_turns(believed_px: float) -> None:
     assert play.side == -1
 
 
+def test_a_turn_in_the_control_teaches_the_play() -> None:
+    """0.75 px were measured and 0.25 px are there: after one turn the mean of both, 0.5 px, which
+    are 0.2 s of pulse.
+    """
+    control = Control(CALIBRATION, POLICY)
+    true, telescope = Play(0.25), 0.0
+    true.turn(-1.0)
+    for n in range(30):
+        control.observe(CADENCE_S * n, 0.0, telescope + 0.01 * (-1) ** n)
+        control.given(Pulses())
+    for n, pulses in enumerate((Pulses(south_ms=1000), Pulses(north_ms=1000)), start=30):
+        control.given(pulses)
+        telescope += true.turn(2.5 * (pulses.north_ms - pulses.south_ms) / 1000)
+        control.observe(CADENCE_S * n, 0.0, telescope)
+    assert control.backlash_s == pytest.approx(0.2, abs=0.03)
+
+
 def test_turning_round_takes_the_play_with_it() -> None:
     """0.3 s of play, of which a seventh is left for the next frame."""
     control = Control(CALIBRATION, POLICY)

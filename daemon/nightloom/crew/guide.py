@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -451,14 +451,17 @@ class Guiding:
         return self._control
 
     def _control_of(self, calibration: Calibration, pier_side: PierSide) -> Control:
-        """A control that knows the gear's wave from before the slew, if it was seen then."""
+        """A control that knows the gears' wave and play from before the slew, if seen then."""
         now_s = self._clock.unix_s()
         hour_angle_deg = float(sidereal_deg(now_s, self._longitude_deg))
         hour_angle_deg -= 15.0 * self._mount.position.ra_hours
         ahead_s = axis_ahead_s(hour_angle_deg, now_s, beyond_pole=pier_side is PierSide.WEST)
-        if self._control is None:
+        known = self._control
+        if known is None:
             return Control(calibration, self._pulse_policy(), Worm(ahead_s))
-        return self._control.next_one(calibration, ahead_s)
+        if known.proven:
+            calibration = replace(calibration, backlash_s=known.backlash_s)
+        return known.next_one(calibration, ahead_s)
 
     def _pulse_policy(self) -> GuidePolicy:
         return GuidePolicy(

@@ -43,7 +43,7 @@ class Axis:
         self._play = Play(play_px)
         self._moved_px = 0.0
         self._lately_px = 0.0
-        self._turned_px = 0.0  # the play that the last pulse went through from end to end
+        self._turned_px = 0.0  # the play that the last pulse went through
 
     def observe(self, at_s: float, error_px: float) -> None:
         """Take the error of a frame."""
@@ -89,6 +89,11 @@ class Axis:
         doubt_px = math.hypot(WAY_ERROR * moved_px, PLAY_ERROR * min(ahead_px, abs(motor_px)))
         if doubt_px > self.forecast.air_px / 4:
             self.forecast.doubt(doubt_px)
+
+    @property
+    def play_px(self) -> float:
+        """The play as learned so far."""
+        return self._play.width_px
 
     def turns_for(self, wanted_px: float) -> bool:
         """Whether a correction is worth turning the motor round for, if it has to turn."""
@@ -179,6 +184,11 @@ class Control:
         made = self.next_one(guess, self.ahead_s)
         made.ra.rests, made.dec.rests = abs(ra) < FOLLOWS_LEAST, abs(dec) < FOLLOWS_LEAST
         return made
+
+    @property
+    def backlash_s(self) -> float:
+        """The play of declination as learned so far, in seconds of pulse."""
+        return self.dec.play_px / self.dec.rate_px_per_s
 
     @property
     def air_px(self) -> float:
