@@ -71,7 +71,7 @@ def live(row: Row, watcher: Callable[[Night], Outcome], seed: int) -> Outcome:
 
 def line(row: Row, outcomes: list[Outcome]) -> str:
     """The figures of a kind of night."""
-    looks = float(np.mean([len(outcome.alarms_s) for outcome in outcomes]))
+    looks = float(np.mean([len(outcome.looks_s) for outcome in outcomes]))
     curves = 10.0 * float(np.mean([outcome.curves for outcome in outcomes]))
     text = f"{looks:7.2f} {curves:8.1f}"
     if row.begins_s is None:
@@ -80,7 +80,7 @@ def line(row: Row, outcomes: list[Outcome]) -> str:
         next(
             (
                 ((at_s - row.begins_s) / SPACING_S + 0.5, growth)
-                for at_s, growth in zip(outcome.alarms_s, outcome.growth_at_alarm, strict=True)
+                for at_s, growth in zip(outcome.looks_s, outcome.growth_at_look, strict=True)
                 if at_s > row.begins_s - SPACING_S  # the check comes after it
             ),
             (np.inf, np.inf),

@@ -87,7 +87,7 @@ def test_seeing_that_swings_asks_for_no_curve() -> None:
         for guided in (True, False)
     )
     assert sum(outcome.curves for outcome in told + untold) == 0
-    assert sum(len(one.alarms_s) for one in told) < sum(len(one.alarms_s) for one in untold)
+    assert sum(len(one.looks_s) for one in told) < sum(len(one.looks_s) for one in untold)
     assert min(plain_night(Night(seed, air)).curves for seed in range(3)) >= 2
 
 
@@ -96,7 +96,7 @@ def test_a_drift_of_a_zone_an_hour_is_caught_early() -> None:
     for seed in range(5):
         night = Night(seed, defocus=lambda s: ZONE_STEPS * max(0.0, s - BEGINS_S) / 3600, hours=3.0)
         outcome = watch_night(night, false_alarms_per_night=2.0)
-        after = zip(outcome.alarms_s, outcome.growth_at_alarm, strict=True)
+        after = zip(outcome.looks_s, outcome.growth_at_look, strict=True)
         growths.append(next(growth for at_s, growth in after if at_s > BEGINS_S))
     assert np.median(growths) < 0.10
 
@@ -105,7 +105,7 @@ def test_a_step_of_a_zone_is_caught_within_four_subs() -> None:
     for seed in range(5):
         night = Night(seed, defocus=lambda s: ZONE_STEPS * (s > BEGINS_S), hours=3.0)
         outcome = watch_night(night, false_alarms_per_night=2.0)
-        alarm_s = next(at_s for at_s in outcome.alarms_s if at_s > BEGINS_S)
+        alarm_s = next(at_s for at_s in outcome.looks_s if at_s > BEGINS_S)
         assert (alarm_s - BEGINS_S) / SPACING_S <= 4.0
         assert abs(night.defocus(3 * 3600.0) + night.moved_steps) < ZONE_STEPS / 4
 

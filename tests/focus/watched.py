@@ -3,29 +3,35 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from focus.star_sizes import FAR_SLOPE_PX_PER_STEP, ZONE_STEPS, Night
-from nightloom.focus import Check, Sub, Verdict, Watch, judge_check, next_offset_steps
+from focus.star_sizes import FAR_SLOPE_PX_PER_STEP, SPACING_S, ZONE_STEPS, Night
+from nightloom.focus import Check, Drift, Sub, Verdict, Watch, judge_check, next_offset_steps
 
 FRAME_S = 6.0  # exposure, download and move of a brief frame
+BELIEVED_ZONES_PER_H = 1.0  # the default of the setting
 
 
 @dataclass
 class Outcome:
-    """Times of alarms, the checks after them, and the curves after those."""
+    """Times of looks, how many of them no alarm but their age asked for, and what came of them."""
 
-    alarms_s: list[float] = field(default_factory=list)
+    looks_s: list[float] = field(default_factory=list)
+    aged: int = 0
     checks: list[Check] = field(default_factory=list)
     curves: int = 0
-    growth_at_alarm: list[float] = field(default_factory=list)
+    growth_at_look: list[float] = field(default_factory=list)
     largest_growth: float = 0.0
 
 
-def watch_night(
-    night: Night, false_alarms_per_night: float = 1.0, least_interval_s: float = 0.0
-) -> Outcome:
-    """Take a night's subs with the watch, check at alarms, and correct or take a curve."""
-    outcome, watch, last_s = Outcome(), Watch(), 0.0
+def watch_night(night: Night, false_alarms_per_night: float = 2.0) -> Outcome:
+    """Take a night's subs after a curve; check when a look is due, and correct or take a curve."""
+    outcome, watch, drift, moved_steps = (
+        Outcome(),
+        Watch(),
+        Drift.begun(0, BELIEVED_ZONES_PER_H),
+        0.0,
+    )
     for at_s, name in night.subs():
+        night.moved_steps = moved_steps + ZONE_STEPS * drift.shift_at(at_s)
         radius_px = night.frame_px(at_s, name, 0.0, night.sub_noise)
         airmass, guide_px, pointing = (
             night.airmass(at_s),
@@ -34,18 +40,26 @@ def watch_night(
         )
         watch = watch.saw(Sub(at_s, name, radius_px, airmass, guide_px, pointing))
         outcome.largest_growth = max(outcome.largest_growth, night.growth(at_s))
-        if watch.alarms(false_alarms_per_night) and at_s - last_s >= least_interval_s:
-            outcome.alarms_s.append(at_s)
-            outcome.growth_at_alarm.append(night.growth(at_s))
-            check = check_night(night, at_s + 62.0, name)
+        closed_s = at_s + SPACING_S / 2
+        alarmed = watch.alarms(false_alarms_per_night)
+        if alarmed or closed_s >= drift.due_s:
+            outcome.looks_s.append(at_s)
+            outcome.aged += not alarmed
+            outcome.growth_at_look.append(night.growth(at_s))
+            moved_steps += ZONE_STEPS * drift.shift_at(closed_s)
+            night.moved_steps = moved_steps
+            check = check_night(night, closed_s, name)
             outcome.checks.append(check)
+            found, error = check.estimate_steps, check.error_steps
+            correction = check.correction_steps
             if check.verdict is Verdict.UNCLEAR:
                 outcome.curves += 1
-                night.moved_steps = -night.defocus(at_s)
-            else:
-                night.moved_steps += check.correction_steps
+                found = correction = -night.defocus(closed_s) - night.moved_steps
+                error = 0.0
+            moved_steps += correction
+            zones = (steps / ZONE_STEPS for steps in (found, error, found - correction))
+            drift = drift.looked(closed_s, *zones)
             watch = watch.focused(moved=check.verdict is not Verdict.STAYED)
-            last_s = at_s
     return outcome
 
 
@@ -76,8 +90,8 @@ def plain_night(night: Night) -> Outcome:
         of_filter = sizes.setdefault(name, [])
         of_filter.append(radius_px)
         if len(of_filter) >= 15 and of_filter[-1] > 1.05 * of_filter[-15]:
-            outcome.alarms_s.append(at_s)
-            outcome.growth_at_alarm.append(night.growth(at_s))
+            outcome.looks_s.append(at_s)
+            outcome.growth_at_look.append(night.growth(at_s))
             outcome.curves += 1
             night.moved_steps = -night.defocus(at_s)
             sizes.clear()

@@ -1,4 +1,4 @@
-"""When to look at the focus: the night's star sizes, the temperature, and occasions."""
+"""When to look at the focus: star sizes, temperature, drift since the last look, and occasions."""
 
 import math
 from collections import deque
@@ -6,7 +6,8 @@ from datetime import datetime
 
 import numpy as np
 
-from nightloom.focus import Sub, Watch
+from nightloom.crew.learned_focus import zone_steps
+from nightloom.focus import Drift, Sub, Watch
 from nightloom.settings import Settings
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Focuser
@@ -24,7 +25,11 @@ class FocusWatch:
     def __init__(self, focuser: Focuser, settings: Settings, clock: Clock) -> None:
         self._focuser, self._clock = focuser, clock
         self._policy = settings.policies.focus
+        observatory = settings.observatory
+        self._zone_steps = min(zone_steps(observatory, name) for name in observatory.filters)
         self._stars = Watch()
+        self._drift: Drift | None = None
+        self._followed_steps = 0.0
         self._guide: deque[tuple[float, float]] = deque(maxlen=GUIDE_FRAMES_KEPT)
         self._looked_at_s = self._curve_at_s = -math.inf
         self._looked_c: float | None = None
@@ -34,6 +39,14 @@ class FocusWatch:
     def growth(self) -> float:
         """Growth of the stars that nothing but focus explains so far, as a fraction."""
         return self._stars.growth
+
+    @property
+    def drift_steps(self) -> float:
+        """What the focuser has followed a steady drift by this night, outward positive."""
+        if self._drift is None:
+            return self._followed_steps
+        zones = self._drift.shift_at(self._clock.unix_s())
+        return self._followed_steps + self._zone_steps * zones
 
     def guide(self, at_s: float, width_px: float) -> None:
         """Take the width of the guide stars in one guide frame; NaN without any."""
@@ -70,19 +83,40 @@ class FocusWatch:
         fresh = self._clock.unix_s() - self._looked_at_s < self._policy.least_interval_s
         if self._occasion or (occasion and not fresh):
             return self._occasion or occasion
-        return self._too_old() or self._too_cold() or self._grown()
+        return self._too_old() or self._too_cold() or self._grown() or self._unsure()
 
     def curve_due(self) -> bool:
         """Whether a check will not do: nothing is known yet, or the last curve is too old."""
         return math.isinf(self._curve_at_s) or bool(self._too_old())
 
-    def looked(self, *, moved: bool, curve: bool) -> None:
-        """The focus was looked at, and is right now."""
+    def looked(
+        self, *, moved: bool, curve: bool, found_steps: float, error_steps: float, left_steps: float
+    ) -> None:
+        """The focus was looked at, and is right now, as well as one can tell.
+
+        Best focus was found so far from where the focuser belonged, NaN when it was not, and a part
+        that is not sure enough was left.
+        """
+        self._learn(found_steps, error_steps, left_steps)
         self._stars = self._stars.focused(moved)
         self._looked_at_s, self._looked_c = self._clock.unix_s(), self._focuser.temperature_c
         self._occasion = ""
         if curve:
             self._curve_at_s = self._looked_at_s
+
+    def _learn(self, found_steps: float, error_steps: float, left_steps: float) -> None:
+        self._followed_steps, now_s = self.drift_steps, self._clock.unix_s()
+        if self._drift is None or not math.isfinite(found_steps):
+            self._drift = Drift.begun(now_s, self._policy.drift_zones_per_h)
+        else:
+            zones = [s / self._zone_steps for s in (found_steps, error_steps, left_steps)]
+            self._drift = self._drift.looked(now_s, *zones)
+
+    def _unsure(self) -> str:
+        now_s = self._clock.unix_s()
+        if self._drift is None or now_s < self._drift.due_s:
+            return ""
+        return f"focus may have drifted in {(now_s - self._looked_at_s) / 60.0:.0f} min"
 
     def _too_old(self) -> str:
         most_s, age_s = self._policy.refocus_after_s, self._clock.unix_s() - self._curve_at_s

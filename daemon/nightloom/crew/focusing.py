@@ -187,11 +187,19 @@ class Focusing:
                 curve = replace(curve, refusal=Refusal.CLOUDED)
             self.records.scan(filter_name, reason, points, curve)
             scan = next_scan(curve, scan, aim, points)
+        found_steps = math.nan
         if curve.refusal is None:
+            found_steps = curve.vertex_steps - self._exact_steps(filter_name)
             self._base = self._base_of(filter_name, curve.vertex_steps)
             self._focused_px = curve.radius_px
             self.slope_px_per_step = curve.slope_px_per_step
-        self.watch.looked(moved=True, curve=curve.refusal is None)
+        self.watch.looked(
+            moved=True,
+            curve=curve.refusal is None,
+            found_steps=found_steps,
+            error_steps=curve.vertex_error_steps,
+            left_steps=0.0,
+        )
         self._ask_again(curve.refusal)
         await self.follow(filter_name)
         self.records.run(filter_name, reason, points, curve, began_s)
@@ -223,11 +231,13 @@ class Focusing:
             self._base = self._base_of(filter_name, self._focuser.position_steps)
         now_c, then_c = self._focuser.temperature_c, self._base.temperature_c
         warmed_c = 0.0 if now_c is None or then_c is None else now_c - then_c
-        return self._base.steps + self._offsets[filter_name] + self._slope_steps_per_c * warmed_c
+        moved_steps = self._slope_steps_per_c * warmed_c + self.watch.drift_steps
+        return self._base.steps + self._offsets[filter_name] + moved_steps
 
     def _base_of(self, filter_name: str, steps: float) -> _Base:
         """The base that puts a filter's focus at a position, here and now."""
-        return _Base(steps - self._offsets[filter_name], self._focuser.temperature_c)
+        moved_steps = self._offsets[filter_name] + self.watch.drift_steps
+        return _Base(steps - moved_steps, self._focuser.temperature_c)
 
     def _aim(self, filter_name: str) -> Aim:
         """What a curve with a filter is to reach, by the optics or the configured step."""

@@ -6,6 +6,7 @@ Star size is the half-flux radius: the radius of the circle that holds half of a
 from nightloom.focus.air import Sub, Surprise, at_zenith_px, surprise
 from nightloom.focus.check import Check, Verdict, judge_check, next_offset_steps
 from nightloom.focus.curve import Curve, Point, Refusal, fit_curve, fit_points
+from nightloom.focus.drift import Drift
 from nightloom.focus.light import dimmed, light_ratio
 from nightloom.focus.offsets import Offset, Offsets, Trust, learn_offsets, position_for
 from nightloom.focus.runs import run_length, threshold_for
@@ -24,6 +25,7 @@ __all__ = [
     "Approach",
     "Check",
     "Curve",
+    "Drift",
     "Offset",
     "Offsets",
     "Point",

@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 SEEING_EXPONENT = 0.6  # of airmass: Kolmogorov turbulence (Neilsen et al. 2019, arXiv:1912.06254)
 
 # What is believed before the night has shown it: standard deviations of ln radius.
-_STRETCH_SPREAD = 0.04  # between two good focus positions, or two targets
+_STRETCH_SPREAD = 0.015  # between two good focus positions, a quarter of a zone apart
 _FILTER_SPREAD = 0.15  # seeing goes as wavelength^−0.2, and glass adds its own
 _PART, _PART_SPREAD = 1.0, 0.3  # the guide stars' seeing is the main camera's, more or less
 _ROUNDS = 2  # scatter, fading and fit depend on each other; they agree soon

@@ -22,7 +22,13 @@ async def look_at_focus(context: Context, filter_name: str, reason: str) -> None
         return
     context.focusing.shift(check.correction_steps)
     await context.focusing.follow(filter_name)
-    context.focusing.watch.looked(moved=check.verdict is Verdict.MOVED, curve=False)
+    context.focusing.watch.looked(
+        moved=check.verdict is Verdict.MOVED,
+        curve=False,
+        found_steps=check.estimate_steps,
+        error_steps=check.error_steps,
+        left_steps=check.estimate_steps - check.correction_steps,
+    )
 
 
 async def _check(context: Context, filter_name: str, reason: str) -> Check:

@@ -54,6 +54,13 @@ class FocusPolicy(Table):
     refocus_after_s: float | None = Field(
         default=None, gt=0, description="age of a curve that asks for a new one; left out, none"
     )
+    drift_zones_per_h: float = Field(
+        default=1.0,
+        ge=0,
+        le=10,
+        description="drift of focus to reckon with until looks show less, in critical focus zones"
+        " an hour; the next look is due by it, and with 0 none is for its age alone",
+    )
     temperature_change_c: float = Field(
         default=2.0,
         gt=0,
