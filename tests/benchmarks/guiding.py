@@ -92,14 +92,17 @@ def row(nights: int, hours: float, jitter_arcsec: float) -> dict[str, float]:
     """The table's row for one air."""
     figures = [night(seed, hours, jitter_arcsec) for seed in range(nights)]
     mean = {key: math.sqrt(np.mean([one[key] ** 2 for one in figures])) for key in figures[0]}
+    # What the mount adds, in squares, to what a perfect one left alone was seen to have.
     own = {
-        key: math.sqrt(max(mean[key] ** 2 - mean["floor"] ** 2, 0)) for key in ("guided", "plain")
+        key: math.sqrt(max(mean[key] ** 2 - mean["perfect_mount"] ** 2, 0))
+        for key in ("guided", "plain")
     }
     return {
         "jitter_arcsec": jitter_arcsec,
         **{f"{key}_arcsec": value for key, value in mean.items()},
         "guided_over_floor": mean["guided"] / mean["floor"],
         "worst_guided_over_floor": max(one["guided"] / one["floor"] for one in figures),
+        "guided_over_perfect_mount": mean["guided"] / mean["perfect_mount"],
         "guided_over_plain": mean["guided"] / mean["plain"],
         "floor_over_plain": mean["floor"] / mean["plain"],
         "mount_part_guided_over_plain": own["guided"] / own["plain"],
