@@ -216,12 +216,12 @@ def test_a_refused_curve_leaves_the_last_good_position(tmp_path: Path) -> None:
 
 
 def test_a_refused_curve_is_asked_for_again(tmp_path: Path) -> None:
-    """Five minutes later, then ten; after a good one nothing is asked for."""
+    """Five minutes later, then ten; not after a good one."""
     rig = StandIn(bench(12, best_steps=10_090.0))
 
     async def due_after_s(focusing: Focusing) -> int:
         for number in range(1000):
-            if focusing.watch.due():
+            if focusing.watch.due().startswith("the last curve was refused"):
                 return 10 * number
             await asyncio.sleep(10.0)
         return -1
