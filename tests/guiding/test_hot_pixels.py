@@ -26,8 +26,9 @@ class Learned:
     """Electrons in a frame by column and row."""
 
     def frame(self, *, dark: bool = False) -> Frame:
-        kind = "dark" if dark else "light"
-        return self.sky.world.guide_camera.expose(self.sky.now_s, EXPOSURE_S, kind)
+        return self.sky.world.guide_camera.expose(
+            self.sky.now_s, EXPOSURE_S, "dark" if dark else "light"
+        )
 
 
 @pytest.fixture(scope="module")

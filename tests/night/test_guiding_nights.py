@@ -115,7 +115,7 @@ def slips(tmp_path_factory: pytest.TempPathFactory) -> Slips:
         await asyncio.sleep(GATHERING_S)
         refuse_pulses(link, 1)
         await asyncio.sleep(30.0)
-        camera.publish_blob = lose  # type: ignore[method-assign]
+        camera.publish_blob = lose  # type: ignore[method-assign, assignment]
         await asyncio.sleep(120.0)
         blind.append(clock.unix_s())
         camera._chip = replace(

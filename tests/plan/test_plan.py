@@ -33,7 +33,7 @@ def candidate(
     """A candidate of one quality throughout."""
     windows = tuple(Interval(3600 * begin, 3600 * end) for begin, end in windows_h)
     quality = np.full(len(night(hours)) - 1, said.pop("quality", 1.0))
-    return Candidate(target, 0, windows, quality, **said)
+    return Candidate(target, 0, windows, quality, **said)  # type: ignore[arg-type]
 
 
 @st.composite

@@ -132,6 +132,10 @@ class Focusing:
         """
         return self._travel.within(round(self._exact_steps(filter_name)))
 
+    def within(self, steps: int) -> int:
+        """The nearest position that the focuser may be moved to."""
+        return self._travel.within(steps)
+
     def in_place(self, filter_name: str) -> bool:
         """Whether the focuser stands where it belongs, to a quarter of the critical focus zone."""
         off_steps = abs(self._focuser.position_steps - self.position_steps(filter_name))

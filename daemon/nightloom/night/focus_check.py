@@ -41,8 +41,9 @@ async def _check(context: Context, filter_name: str, reason: str) -> Check:
     radii: list[float] = []
     check: Check | None = None
     while (offset := next_offset_steps(len(offsets), zone_steps, check)) is not None:
-        point = await focusing.point(middle + offset, filter_name)
-        offsets.append(offset)
+        position = focusing.within(middle + offset)  # one side falls away at an end of the travel
+        point = await focusing.point(position, filter_name)
+        offsets.append(position - middle)
         radii.append(point.radius_px if point.stars >= policy.least_stars else math.nan)
         check = judge_check(offsets, radii, focusing.slope_px_per_step, zone_steps)
     assert check is not None
