@@ -1,9 +1,10 @@
 """The watch for focus drift against the plain rule: `python tests/benchmarks/watch.py [NIGHTS]`.
 
-Each row is NIGHTS (100) simulated nights of star sizes. "Curves" are those beyond scheduled ones,
-in ten nights. "Caught" is how far stars had grown, by a focus shift alone, at the first alarm after
-it began: median, nine in ten, and the part of nights within 10 %. No guide means that no guide
-stars tell the seeing.
+Each row is NIGHTS (100) simulated nights of star sizes. "Looks" are checks, those "by age" came
+because focus might have drifted since the last one; the plain rule looks by curves. "Curves" are
+those beyond scheduled ones, in ten nights. "Growth" is how far stars had grown, by a focus shift
+alone, at the first look after it began: median, nine in ten, and the part of nights within 10 %.
+No guide means that no guide stars tell the seeing.
 """
 
 import sys
@@ -73,7 +74,8 @@ def line(row: Row, outcomes: list[Outcome]) -> str:
     """The figures of a kind of night."""
     looks = float(np.mean([len(outcome.looks_s) for outcome in outcomes]))
     curves = 10.0 * float(np.mean([outcome.curves for outcome in outcomes]))
-    text = f"{looks:7.2f} {curves:8.1f}"
+    aged = float(np.mean([outcome.aged for outcome in outcomes]))
+    text = f"{looks:7.2f} {aged:7.2f} {curves:8.1f}"
     if row.begins_s is None:
         return text
     first = [
@@ -98,8 +100,9 @@ def main() -> None:
     """Print the table."""
     nights = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     watch = partial(watch_night, false_alarms_per_night=FALSE_ALARMS_PER_NIGHT)
-    heads = "  alarms  curves  growth at alarm   subs to alarm  within"
-    print(f"{'':62}{heads}\n{'':62}  /night  /10 n.   median     90%  med.   90%  10%, 4 subs")
+    heads = "   looks  by age   curves  growth at look    subs to look  within"
+    units = "  /night  /night   /10 n.   median     90%  med.   90%  10%, 4 subs"
+    print(f"{'':62}{heads}\n{'':62}{units}")
     with ProcessPoolExecutor(2) as pool:
         for row in rows():
             for label, watcher in (("watch", watch), ("plain rule", plain_night)):

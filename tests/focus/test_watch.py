@@ -5,7 +5,7 @@ import pytest
 
 from focus.star_sizes import SPACING_S, ZONE_STEPS, Air, Night
 from focus.watched import plain_night, watch_night
-from nightloom.focus import Sub, Watch, at_zenith_px, run_length, threshold_for
+from nightloom.focus import Sub, Verdict, Watch, at_zenith_px, run_length, threshold_for
 
 SHIFTS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 BEGINS_S = 2 * 3600.0
@@ -99,6 +99,16 @@ def test_a_drift_of_a_zone_an_hour_is_caught_early() -> None:
         after = zip(outcome.looks_s, outcome.growth_at_look, strict=True)
         growths.append(next(growth for at_s, growth in after if at_s > BEGINS_S))
     assert np.median(growths) < 0.10
+
+
+@pytest.mark.parametrize("air", [Air(), Air(0.05, 900.0, 0.4)])
+def test_a_drift_from_the_first_sub_is_caught_early(air: Air) -> None:
+    """Without guide stars, too, since the first look comes by its age, and finds it."""
+    for seed in range(3):
+        drifting = Night(seed, air, guided=False, defocus=lambda s: ZONE_STEPS * s / 3600, hours=2)
+        outcome = watch_night(drifting)
+        assert outcome.growth_at_look[0] < 0.10
+        assert outcome.checks[0].verdict is Verdict.MOVED
 
 
 def test_a_step_of_a_zone_is_caught_within_four_subs() -> None:
