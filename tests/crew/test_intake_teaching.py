@@ -1,0 +1,116 @@
+"""Which frames the watch of the focus hears of: those with nothing but star size against them.
+
+Frames of one field: clear, under cloud, drawn out, badly guided, out of focus.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from night.nights import NIGHT, demo
+from nightloom.crew.intake import Intake, Taken
+from nightloom.crew.lookout import Lookout
+from nightloom.frames import FrameFacts, StarField
+from nightloom.frames.stars import STAR
+from nightloom.ledger import FILE_NAME, Frame, Ledger
+from nightloom.telemetry import Log
+from nightloom_drivers.clock import LoopClock
+from nightloom_drivers.virtual_loop import run_virtual
+
+BEGIN_S = 1_794_340_800.0
+CLEAR = {"count": 200, "half_flux_radius_px": 2.0, "ellipticity": 0.1}
+USUAL = 4
+"""Clear frames before the one that is asked about."""
+
+
+@dataclass
+class Heard:
+    """Stands in for the focusing: remembers the star sizes that its watch was told."""
+
+    radii_px: list[float] = field(default_factory=list)
+
+    @property
+    def watch(self) -> Any:
+        return SimpleNamespace(sub=lambda _filter, radius_px, *_: self.radii_px.append(radius_px))
+
+
+def taken(number: int, **known: Any) -> Taken:
+    at = datetime.fromtimestamp(BEGIN_S, UTC) + timedelta(minutes=number)
+    facts = FrameFacts(kind="light", exposure_s=60.0, started_at=at)
+    plain = Taken(
+        uid=f"{NIGHT}-{number:04d}",
+        number=number,
+        intent=0,
+        target="NGC 891",
+        filter="L",
+        pointing=1,
+        data=np.zeros((2, 2), np.uint16),
+        started_at=at,
+        exposure_s=60.0,
+        airmass=1.0,
+        guide_rms_arcsec=0.6,
+        rotation_deg=0.0,
+        facts=facts,
+    )
+    return replace(plain, **known)
+
+
+def after_clear_frames(
+    out: Path, shown: Mapping[str, Any], known: Mapping[str, Any], guide_limit_arcsec: float | None
+) -> tuple[list[float], Frame]:
+    """What the watch heard of the last frame, and what the ledger says of it."""
+    frames = [*[CLEAR] * USUAL, {**CLEAR, **shown}]
+    fields = iter(
+        StarField(background_adu=900.0, noise_adu=8.0, fwhm_px=4.0, stars=np.zeros(0, STAR), **one)
+        for one in frames
+    )
+
+    async def seen(*_: Any) -> StarField:
+        return next(fields)
+
+    async def work() -> tuple[list[float], Frame]:
+        clock, heard = LoopClock(BEGIN_S), Heard()
+        limit = {"largest_guide_rms_arcsec": guide_limit_arcsec}
+        settings, _ = demo(targets={"L": 60.0}, policies={"frames": limit})
+        with Ledger(out / FILE_NAME) as ledger:
+            lookout = Lookout(settings, clock)
+            intake = Intake(
+                *(settings, NIGHT, None, ledger, seen, seen, lookout, heard, clock, Log(clock))  # type: ignore[arg-type]
+            )
+            intake.start()
+            for number in range(1, USUAL + 2):
+                detail = known if number == USUAL + 1 else {}
+                intent = ledger.begin("sub", {}, clock.now())
+                intake.take(taken(number, intent=intent, **detail))
+                await intake.drain()
+            intake.stop()
+            return heard.radii_px[USUAL:], ledger.frames()[-1]
+
+    return run_virtual(work())
+
+
+@pytest.mark.parametrize(
+    ("shown", "known", "hears", "verdict"),
+    [
+        ({}, {}, True, "accepted"),
+        ({"half_flux_radius_px": 3.2}, {}, True, "rejected"),  # out of focus, or the air: it judges
+        ({"count": 40, "half_flux_radius_px": 2.5}, {}, False, "rejected"),  # cloud
+        ({"half_flux_radius_px": 2.5}, {"doubt": "cloud passed over it"}, False, "rejected"),
+        ({"ellipticity": 0.5, "half_flux_radius_px": 2.5}, {}, False, "rejected"),  # wind, a trail
+        ({"half_flux_radius_px": 2.5}, {"guide_rms_arcsec": 1.6}, False, "rejected"),
+    ],
+    ids=["clear", "large stars", "few stars", "cloud between", "drawn out", "badly guided"],
+)
+def test_the_watch_of_the_focus_hears_of_frames_that_tell_of_it(
+    tmp_path: Path, shown: Mapping[str, Any], known: Mapping[str, Any], hears: bool, verdict: str
+) -> None:
+    heard, frame = after_clear_frames(tmp_path, shown, known, guide_limit_arcsec=1.5)
+    assert heard == ([{**CLEAR, **shown}["half_flux_radius_px"]] if hears else [])
+    assert frame.verdict.value == verdict
+    assert bool(frame.reason) is (verdict == "rejected")
