@@ -67,8 +67,9 @@ async def operator(context: Context) -> None:
 
 
 async def dawn(context: Context) -> None:
-    """Raise Dawn when the dark hours end."""
-    await context.sleep_until(context.programme.dark.end_unix_s)
+    """Raise Dawn when the dark hours are over, and the frame of a sub that ended with them is in."""
+    download_s = context.settings.observatory.camera.download_deadline_s
+    await context.sleep_until(context.programme.dark.end_unix_s + download_s)
     raise Dawn("the dark hours are over")
 
 
