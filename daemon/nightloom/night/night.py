@@ -67,7 +67,7 @@ async def operator(context: Context) -> None:
 
 
 async def dawn(context: Context) -> None:
-    """Raise Dawn when the dark hours are over, and the frame of a sub that ended with them is in."""
+    """Raise Dawn when the dark hours are over, and a frame that ended with them has come down."""
     download_s = context.settings.observatory.camera.download_deadline_s
     await context.sleep_until(context.programme.dark.end_unix_s + download_s)
     raise Dawn("the dark hours are over")
