@@ -114,3 +114,15 @@ def test_the_watch_of_the_focus_hears_of_frames_that_tell_of_it(
     assert heard == ([{**CLEAR, **shown}["half_flux_radius_px"]] if hears else [])
     assert frame.verdict.value == verdict
     assert bool(frame.reason) is (verdict == "rejected")
+
+
+@pytest.mark.parametrize(("rms_arcsec", "hears"), [(0.9, True), (3.5, False)])
+def test_a_frame_guided_far_worse_than_usual_counts_but_does_not_tell_of_the_focus(
+    tmp_path: Path, rms_arcsec: float, hears: bool
+) -> None:
+    """Without any limit to the guide error, which is the default."""
+    known = {"guide_rms_arcsec": rms_arcsec}
+    shown = {"half_flux_radius_px": 2.5}
+    heard, frame = after_clear_frames(tmp_path, shown, known, guide_limit_arcsec=None)
+    assert heard == ([2.5] if hears else [])
+    assert frame.verdict.value == "accepted"

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from nightloom.frames import QualityPolicy, UsualSize, quality_doubt
+from nightloom.frames import QualityPolicy, Usual, guided_as_usual, quality_doubt
 
 POLICY = QualityPolicy(guide_rms_max_arcsec=1.5, ellipticity_max=0.4, growth_max=0.4)
 
@@ -30,22 +30,32 @@ def test_nothing_is_asked_for_without_limits() -> None:
 
 
 def test_the_usual_size_is_the_median_of_the_recent_frames() -> None:
-    usual = UsualSize()
+    usual = Usual()
     for size_px in (2.0, 2.2):
         usual.add(size_px)
-    assert usual.median_px is None, "two frames tell nothing"
+    assert usual.median is None, "two frames tell nothing"
     for size_px in (math.nan, 9.0):
         usual.add(size_px)
-    assert usual.median_px == 2.2
+    assert usual.median == 2.2
 
 
 def test_air_that_turned_for_good_becomes_the_usual_one() -> None:
     """Half of the recent frames later: a night under worse air is not lost."""
-    usual = UsualSize()
+    usual = Usual()
     for _ in range(20):
         usual.add(2.0)
     rejected = 0
     for _ in range(20):
-        rejected += bool(quality_doubt(None, 0.1, 3.0, usual.median_px, POLICY))
+        rejected += bool(quality_doubt(None, 0.1, 3.0, usual.median, POLICY))
         usual.add(3.0)
     assert rejected == 5
+
+
+@pytest.mark.parametrize(
+    ("rms_arcsec", "usual_arcsec", "tells"),
+    [(0.9, 0.8, True), (1.5, 0.8, False), (3.5, None, True), (None, 0.8, True)],
+)
+def test_only_guiding_far_worse_than_usual_hides_the_focus(
+    rms_arcsec: float | None, usual_arcsec: float | None, tells: bool
+) -> None:
+    assert guided_as_usual(rms_arcsec, usual_arcsec) is tells

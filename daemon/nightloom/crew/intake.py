@@ -22,6 +22,7 @@ from nightloom.crew.measuring import measure_frame
 from nightloom.cycle import cycles_done
 from nightloom.focus import at_zenith_px
 from nightloom.frames import (
+    RECENT_GUIDED,
     FrameExists,
     FrameFacts,
     FrameNotWritten,
@@ -29,8 +30,9 @@ from nightloom.frames import (
     NamePattern,
     QualityPolicy,
     StarField,
-    UsualSize,
+    Usual,
     frame_header,
+    guided_as_usual,
     quality_doubt,
     write_frame,
 )
@@ -93,7 +95,8 @@ class Intake:
         self._clock, self._log = clock, log
         self._pattern = NamePattern(settings.policies.frames.name_pattern)
         self._references: dict[tuple[str, str], FrameReference] = {}
-        self._usual: dict[str, UsualSize] = {}
+        self._usual: dict[str, Usual] = {}
+        self._usual_guiding = Usual(RECENT_GUIDED)
         self._queue: asyncio.Queue[Taken] = asyncio.Queue()
         self.pending: list[Taken] = []
         self._task: asyncio.Task[None] | None = None
@@ -204,19 +207,22 @@ class Intake:
     def _quality_doubt(self, taken: Taken, stars: StarField) -> str:
         """What speaks against a frame's guiding and star shape; the next is held to this one.
 
-        Whoever watches the focus sees every frame that nothing but its star size speaks against.
+        Whoever watches the focus sees every frame that nothing but its star size speaks against,
+        and that was guided no worse than is usual.
         """
         limits = self._settings.policies.frames
-        usual = self._usual.setdefault(taken.filter, UsualSize())
+        usual = self._usual.setdefault(taken.filter, Usual())
         size_px = at_zenith_px(stars.half_flux_radius_px, taken.airmass)
         policy = QualityPolicy(
             limits.largest_guide_rms_arcsec,
             limits.largest_ellipticity,
             limits.largest_growth_percent / 100.0,
         )
-        shown = (taken.guide_rms_arcsec, stars.ellipticity, size_px, usual.median_px)
+        shown = (taken.guide_rms_arcsec, stars.ellipticity, size_px, usual.median)
         usual.add(size_px)
-        if not quality_doubt(*shown, replace(policy, growth_max=None)):
+        guided = guided_as_usual(taken.guide_rms_arcsec, self._usual_guiding.median)
+        self._usual_guiding.add(taken.guide_rms_arcsec)
+        if guided and not quality_doubt(*shown, replace(policy, growth_max=None)):
             self._focusing.watch.sub(
                 taken.filter,
                 stars.half_flux_radius_px,

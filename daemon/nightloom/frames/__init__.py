@@ -2,7 +2,13 @@
 
 from nightloom.frames.header import FrameFacts, frame_header
 from nightloom.frames.names import NameFacts, NamePattern
-from nightloom.frames.quality import QualityPolicy, UsualSize, quality_doubt
+from nightloom.frames.quality import (
+    RECENT_GUIDED,
+    QualityPolicy,
+    Usual,
+    guided_as_usual,
+    quality_doubt,
+)
 from nightloom.frames.stars import (
     SAMPLE_PX,
     STAR,
@@ -14,6 +20,7 @@ from nightloom.frames.stars import (
 from nightloom.frames.writer import FrameExists, FrameNotWritten, write_frame
 
 __all__ = [
+    "RECENT_GUIDED",
     "SAMPLE_PX",
     "STAR",
     "ZONE",
@@ -25,8 +32,9 @@ __all__ = [
     "NamePattern",
     "QualityPolicy",
     "StarField",
-    "UsualSize",
+    "Usual",
     "frame_header",
+    "guided_as_usual",
     "measure",
     "quality_doubt",
     "write_frame",

@@ -2,13 +2,22 @@
 
 import math
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from statistics import median
 
 RECENT = 9
 """So many frames of a filter tell its usual star size: an hour or two, as the air goes."""
 
+RECENT_GUIDED = 31
+"""Frames, of any filter, that tell the usual guide error: gusts must last for half of them, an hour
+or so, before they count as usual."""
+
 ENOUGH = 3
 """Fewer tell nothing yet."""
+
+GUIDE_GROWTH_MAX = 1.6
+"""A guide error so many times the usual one makes stars larger by as much as focus may before it
+is looked at: from 0.8″ to 1.3″ rms by a tenth, where the air makes them 3″ wide (in quadrature)."""
 
 
 @dataclass(frozen=True)
@@ -24,29 +33,32 @@ class QualityPolicy:
     growth_max: float | None = None
 
 
-@dataclass
-class UsualSize:
-    """The recent star sizes of one filter, each carried to the zenith.
+class Usual:
+    """What is usual of a number that every frame shows: star size at the zenith, or guide error.
 
-    Every frame with stars counts, rejected ones too: when the air has turned for good, its star
-    size is the usual one after half of `RECENT` frames, and the night goes on.
+    Every frame that shows it counts, rejected ones too: when the air has turned for good, its star
+    size is the usual one after half as many frames as are kept, and the night goes on.
     """
 
-    recent_px: deque[float] = field(default_factory=lambda: deque(maxlen=RECENT))
+    def __init__(self, kept: int = RECENT) -> None:
+        self._recent: deque[float] = deque(maxlen=kept)
 
     @property
-    def median_px(self) -> float | None:
-        """The usual size; None before it is known."""
-        if len(self.recent_px) < ENOUGH:
-            return None
-        ordered = sorted(self.recent_px)
-        middle = len(ordered) // 2
-        return (ordered[middle] + ordered[~middle]) / 2
+    def median(self) -> float | None:
+        """The usual value; None before it is known."""
+        return median(self._recent) if len(self._recent) >= ENOUGH else None
 
-    def add(self, size_px: float) -> None:
-        """Take note of one frame; one without a size says nothing."""
-        if math.isfinite(size_px):
-            self.recent_px.append(size_px)
+    def add(self, value: float | None) -> None:
+        """Take note of one frame; None and NaN say nothing."""
+        if value is not None and math.isfinite(value):
+            self._recent.append(value)
+
+
+def guided_as_usual(guide_rms_arcsec: float | None, usual_arcsec: float | None) -> bool:
+    """Whether guiding leaves a frame's star size to tell of the focus; None is what is unknown."""
+    if guide_rms_arcsec is None or usual_arcsec is None:
+        return True
+    return guide_rms_arcsec <= GUIDE_GROWTH_MAX * usual_arcsec
 
 
 def quality_doubt(
