@@ -93,6 +93,13 @@ def test_the_other_side_takes_over_within_four_minutes(crossed: Story) -> None:
     assert flipped.took_s <= 240.0
 
 
+def test_the_focus_is_looked_at_on_the_other_side_before_the_first_sub(crossed: Story) -> None:
+    (flip,) = crossed.at(e.Flipped)
+    first = min(at for at in crossed.at(e.SubBegun) if at > flip)
+    looks = zip(crossed.at(e.FocusChecked), crossed.of(e.FocusChecked), strict=True)
+    assert [look.reason for at, look in looks if flip < at < first] == ["the meridian was passed"]
+
+
 def test_no_sub_is_cut_by_the_limit_and_the_west_tracks_past_the_meridian(crossed: Story) -> None:
     """Fifteen minutes are allowed there, and subs use them."""
     assert crossed.of(e.SubCancelled) == []
