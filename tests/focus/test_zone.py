@@ -4,7 +4,6 @@ from focus.blur import blurred_radius
 from nightloom.focus import (
     blur_slope_px_per_um,
     critical_focus_zone_um,
-    position_for,
     scan_step_steps,
 )
 
@@ -51,13 +50,3 @@ def test_scan_step_is_never_lost_in_the_zone() -> None:
     """Tiny stars do not ask for steps finer than half of the critical focus zone."""
     assert scan_step_steps(100.0, 1.0, 0.1, 9, 5.0) == 10
     assert scan_step_steps(1.0, 1.0, 0.1, 9, 50.0) == 1
-
-
-def test_position_at_a_filter_change() -> None:
-    """The new filter's offset less the focused one's, and the temperature's part."""
-    offsets = {"L": 0.0, "Ha": 38.0, "OIII": 25.0}
-    assert position_for("Ha", 25000, "L", offsets) == 25038
-    assert position_for("L", 25038, "Ha", offsets) == 25000
-    assert position_for("OIII", 25038, "Ha", offsets, -4.5, -2.0) == 25034
-    with pytest.raises(KeyError, match="SII"):
-        position_for("SII", 25000, "L", offsets)

@@ -8,7 +8,7 @@ from nightloom.focus.check import Check, Verdict, judge_check, next_offset_steps
 from nightloom.focus.curve import Curve, Point, Refusal, fit_curve, fit_points
 from nightloom.focus.drift import Drift
 from nightloom.focus.light import dimmed, light_ratio
-from nightloom.focus.offsets import Offset, Offsets, Trust, learn_offsets, position_for
+from nightloom.focus.offsets import Offset, Offsets, Trust, learn_offsets
 from nightloom.focus.runs import run_length, threshold_for
 from nightloom.focus.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
 from nightloom.focus.shape import BLURRED_DISK, HYPERBOLA, Shape
@@ -52,7 +52,6 @@ __all__ = [
     "next_offset_steps",
     "next_scan",
     "plan_scan",
-    "position_for",
     "run_length",
     "scan_step_steps",
     "surprise",
