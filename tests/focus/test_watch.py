@@ -91,14 +91,14 @@ def test_seeing_that_swings_asks_for_no_curve() -> None:
     assert min(plain_night(Night(seed, air)).curves for seed in range(3)) >= 2
 
 
-def test_a_drift_of_a_zone_an_hour_is_caught_early() -> None:
-    growths = []
-    for seed in range(5):
+def test_stars_do_not_grow_by_a_tenth_while_focus_drifts_a_zone_an_hour() -> None:
+    """In nine of ten nights of usual air with guide stars, an hour of drift after two of rest."""
+    kept = 0
+    for seed in range(10):
         night = Night(seed, defocus=lambda s: ZONE_STEPS * max(0.0, s - BEGINS_S) / 3600, hours=3.0)
         outcome = watch_night(night, false_alarms_per_night=2.0)
-        after = zip(outcome.looks_s, outcome.growth_at_look, strict=True)
-        growths.append(next(growth for at_s, growth in after if at_s > BEGINS_S))
-    assert np.median(growths) < 0.10
+        kept += outcome.largest_growth < 0.10 and outcome.looks_s[-1] > BEGINS_S
+    assert kept >= 9
 
 
 @pytest.mark.parametrize("air", [Air(), Air(0.05, 900.0, 0.4)])
