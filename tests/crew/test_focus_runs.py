@@ -302,3 +302,13 @@ def test_a_night_that_begins_far_out_of_focus_finds_it(tmp_path: Path) -> None:
     assert first.vertex_steps == pytest.approx(expected, abs=20)
     assert story.of(e.FrameKept)
     assert story.played.promises.violations == []
+
+
+@pytest.mark.parametrize("tilt_steps", [0.0, -40.0])
+def test_a_tilted_sensor_is_told_of(tmp_path: Path, tilt_steps: float) -> None:
+    """By its frames: 40 steps across it are 1.2 critical focus zones."""
+    rig = StandIn(bench(3, stars=400, tilt_steps=tilt_steps))
+    told = focused(tmp_path, rig, one_curve)
+    (curve,) = [event for event in told.events if isinstance(event, e.FocusCurve)]
+    assert curve.tilt_columns_steps == pytest.approx(tilt_steps, abs=8.0)
+    assert curve.tilt_rows_steps == pytest.approx(0.0, abs=8.0)

@@ -16,17 +16,22 @@ SEEING_ARCSEC, SEEING_LOG_SCATTER, SEEING_CORRELATION_S = 2.8, 0.15, 900.0
 FRAME_LOG_SCATTER = 0.03
 """Of the seeing from one short exposure to the next, besides its slow change (common practice)."""
 FRAME_S = 6.5  # from one position to the next
+STRIPS = 16  # of columns, each of one focus where the sensor is tilted
 STARS, BRIGHTEST_E, FAINTEST_E = 120, 2e5, 1.5e3
 
 
 @dataclass
 class Bench:
-    """A star field in front of a sensor, with the focus at `best_steps`."""
+    """A star field in front of a sensor, with the focus at `best_steps` in its middle.
+
+    Best focus lies farther out by `tilt_steps` at the last columns than at the first.
+    """
 
     rng: np.random.Generator
     best_steps: float = 10_000.0
     obstruction: float = 0.0
     stars: int = STARS
+    tilt_steps: float = 0.0
 
     def __post_init__(self) -> None:
         settings = SensorSettings(width_px=640, height_px=480)
@@ -40,12 +45,17 @@ class Bench:
 
     def frame(self, position_steps: float, light: float = 1.0) -> NDArray[np.uint16]:
         """One exposure, as bright as `light` says; the air moves on by FRAME_S."""
-        away_px = abs(position_steps - self.best_steps) * STEP_UM / PIXEL_UM
         now = self._air + FRAME_LOG_SCATTER * self.rng.standard_normal()
         sigma_px = SEEING_ARCSEC * np.exp(now) / SCALE_ARCSEC / 2.3548
-        blur = Blur(sigma_px**2, sigma_px**2, 0.0, away_px / (2 * FOCAL_RATIO), self.obstruction)
         electrons = np.full((480, 640), 60.0, np.float32)
-        add_stars(electrons, self._x, self._y, self._light * light, blur)
+        strips = np.floor(self._x / 640 * STRIPS)
+        for strip in range(STRIPS) if self.tilt_steps else [None]:
+            here = slice(None) if strip is None else strips == strip
+            across = 0.0 if strip is None else (strip + 0.5) / STRIPS - 0.5
+            away_steps = position_steps - self.best_steps - across * self.tilt_steps
+            radius_px = abs(away_steps) * STEP_UM / PIXEL_UM / (2 * FOCAL_RATIO)
+            blur = Blur(sigma_px**2, sigma_px**2, 0.0, radius_px, self.obstruction)
+            add_stars(electrons, self._x[here], self._y[here], self._light[here] * light, blur)
         kept = np.exp(-FRAME_S / SEEING_CORRELATION_S)
         step = SEEING_LOG_SCATTER * np.sqrt(1 - kept**2)
         self._air = kept * self._air + step * self.rng.standard_normal()

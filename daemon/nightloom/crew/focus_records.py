@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from nightloom.focus import Check, Curve, Point, Refusal, Verdict
+from nightloom.focus import Check, Curve, Point, Refusal, Tilt, Verdict
 from nightloom.ledger import Check as CheckEntry
 from nightloom.ledger import Curve as CurveEntry
 from nightloom.ledger import Ledger
@@ -45,7 +45,13 @@ class FocusRecords:
         )
 
     def run(
-        self, filter_name: str, reason: str, points: Sequence[Point], curve: Curve, began_s: float
+        self,
+        filter_name: str,
+        reason: str,
+        points: Sequence[Point],
+        curve: Curve,
+        tilt: Tilt | None,
+        began_s: float,
     ) -> None:
         """Tell what a whole focus run came to; its points are those of the last scan."""
         positions = [point.position_steps for point in points]
@@ -67,6 +73,9 @@ class FocusRecords:
                 refusal="" if curve.refusal is None else curve.refusal.value,
                 vertex_steps=_known(curve.vertex_steps),
                 error_steps=_known(curve.vertex_error_steps),
+                tilt_columns_steps=None if tilt is None else _known(tilt.columns_steps),
+                tilt_rows_steps=None if tilt is None else _known(tilt.rows_steps),
+                tilt_error_steps=None if tilt is None else _known(tilt.error_steps),
                 temperature_c=self._focuser.temperature_c,
                 took_s=self._clock.unix_s() - began_s,
             )

@@ -113,7 +113,15 @@ class FocusScan:
             factor = min(max(1.5 * least / stars.count, LONGER), LONGEST)
             self._exposures_s[filter_name] = min(exposure_s * factor, most_s)
         radius_px = stars.half_flux_radius_px
-        return _Seen(Point(position_steps, radius_px, stars.count, exposure_s), stars)
+        point = Point(
+            position_steps,
+            radius_px,
+            stars.count,
+            exposure_s,
+            part_radii_px=tuple(stars.zones["half_flux_radius_px"].ravel().tolist()),
+            part_stars=tuple(stars.zones["sized"].ravel().tolist()),
+        )
+        return _Seen(point, stars)
 
 
 def _compared(seen: dict[int, _Seen]) -> list[Point]:

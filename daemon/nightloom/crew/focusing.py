@@ -27,6 +27,7 @@ from nightloom.focus import (
     dimmed,
     fit_points,
     judge_scan,
+    measure_tilt,
     next_scan,
     plan_scan,
     scan_step_steps,
@@ -82,6 +83,7 @@ class Focusing:
         self._ledger, self._clock, self._log = ledger, clock, log
         self._policy = settings.policies.focus
         self._observatory = settings.observatory
+        self._compute = compute
         self._scanning = FocusScan(camera, focuser, settings, compute)
         self._offsets = adopted_offsets(None, settings.observatory)
         self._slope_steps_per_c = adopted_slope(None, settings.observatory)
@@ -206,7 +208,8 @@ class Focusing:
         )
         self._ask_again(curve.refusal)
         await self.follow(filter_name)
-        self.records.run(filter_name, reason, points, curve, began_s)
+        tilt = await self._compute(measure_tilt, points) if curve.refusal is None else None
+        self.records.run(filter_name, reason, points, curve, tilt, began_s)
         return curve
 
     def _starless_by_cloud(self, points: Sequence[Point], scan: Scan, aim: Aim) -> bool:

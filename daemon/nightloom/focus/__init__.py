@@ -13,6 +13,7 @@ from nightloom.focus.runs import run_length, threshold_for
 from nightloom.focus.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
 from nightloom.focus.shape import BLURRED_DISK, HYPERBOLA, Shape
 from nightloom.focus.sighting import Sighting
+from nightloom.focus.tilt import Tilt, measure_tilt
 from nightloom.focus.travel import Approach, Travel
 from nightloom.focus.watch import Watch
 from nightloom.focus.zone import blur_slope_px_per_um, critical_focus_zone_um, scan_step_steps
@@ -35,6 +36,7 @@ __all__ = [
     "Sighting",
     "Sub",
     "Surprise",
+    "Tilt",
     "Travel",
     "Trust",
     "Verdict",
@@ -49,6 +51,7 @@ __all__ = [
     "judge_scan",
     "learn_offsets",
     "light_ratio",
+    "measure_tilt",
     "next_offset_steps",
     "next_scan",
     "plan_scan",

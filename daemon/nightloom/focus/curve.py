@@ -40,6 +40,7 @@ class Point:
     """One measured position: the stars' half-flux radius (NaN without stars) and their number.
 
     `light` is the stars' brightness relative to the other points of the scan: 1 for a clear sky.
+    The parts are those of a frame divided into equally many rows and columns, row by row.
     """
 
     position_steps: int
@@ -47,6 +48,8 @@ class Point:
     stars: int
     exposure_s: float = 0.0
     light: float = 1.0
+    part_radii_px: tuple[float, ...] = ()
+    part_stars: tuple[int, ...] = ()
 
     def counts(self, least_stars: int) -> bool:
         """Whether it has a radius, from enough stars."""

@@ -333,6 +333,14 @@ class FocusCurve(Event):
     refusal: str = Field(default="", description="why not, when it is not")
     vertex_steps: float | None = Field(default=None, description="position of best focus")
     error_steps: float | None = Field(default=None, description="standard error of that position")
+    tilt_columns_steps: float | None = Field(
+        default=None,
+        description="best focus at the last columns less that at the first; null when not known",
+    )
+    tilt_rows_steps: float | None = Field(
+        default=None, description="the same from the first rows to the last"
+    )
+    tilt_error_steps: float | None = Field(default=None, description="standard error of either")
     temperature_c: float | None = Field(default=None, description="temperature at the focuser")
     took_s: float = Field(description="time the curve took")
 
