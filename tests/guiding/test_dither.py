@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
 
-from nightloom.guiding import CameraPair, is_free, next_dither
+from nightloom.guiding import is_free, next_dither
 from nightloom.guiding.dither import R2_STEP, SAME_PX, r2_points, room_for
 
 
@@ -145,10 +145,3 @@ def test_each_night_starts_elsewhere_and_repeats_itself() -> None:
 def test_senseless_request_is_an_error(radius_px: float, least_px: float, index: int) -> None:
     with pytest.raises(ValueError, match="dither needs"):
         next_dither(np.empty((0, 2)), radius_px, least_px, index)
-
-
-def test_shift_in_guide_pixels_keeps_its_length_on_the_sky() -> None:
-    """10 px of 1″ are 2.5 px of 4″, turned with the camera."""
-    pair = CameraPair(main_arcsec_per_px=1.0, guide_arcsec_per_px=4.0, rotation_deg=90.0)
-    assert pair.to_guide(10.0, 0.0) == pytest.approx((0.0, 2.5))
-    assert CameraPair(1.0, 4.0, mirrored=True).to_guide(0.0, 10.0) == pytest.approx((0.0, -2.5))

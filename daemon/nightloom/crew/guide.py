@@ -15,6 +15,7 @@ from nightloom.crew.calibrations import Calibrations
 from nightloom.crew.guide_devices import GuideDevices, GuideFrame
 from nightloom.crew.hot_map import HotMap
 from nightloom.guiding import (
+    INSIDE,
     Calibration,
     CalibrationPolicy,
     CalibrationRun,
@@ -67,6 +68,9 @@ FULL_SCALE_ADU = 65535.0
 
 LONGER_AFTER, LONGEST = 3, 4.0
 """Frames without a star before each next one is exposed twice as long, up to so many times."""
+
+LAST = 4
+"""Guide frames whose error decides, when settling takes too long, whether a sub may begin."""
 
 LITTLE = 1.0
 """A lead of less than this many scatters is left to the next correction: no frame is smeared."""
@@ -134,6 +138,8 @@ class Guiding:
         """Why the calibration is to be measured anew; empty without a reason."""
         self._in_gap = False
         """Whether it may be now: the stars leave their place for a minute."""
+        self._measured_anew = False
+        """Whether the calibration was measured anew since guiding began."""
         self._calibrated_s = float("-inf")
         self._hands = asyncio.Lock()
         """Held by who moves the mount, so that corrections and dithers do not mix."""
@@ -154,6 +160,7 @@ class Guiding:
         self._stars = await self._choose()
         self._near_px = self._lock_px = (0.0, 0.0)
         self._unseen, self._longer, self._doubt = 0, 1.0, ""
+        self._measured_anew = False
         side = SIDES[pier_side]
         calibration = self._calibrations.fitting(declination_deg, side)
         if calibration is None:
@@ -212,20 +219,23 @@ class Guiding:
             self._heard = asyncio.get_running_loop().create_future()
         return await asyncio.shield(self._heard)
 
-    async def settle(self) -> bool:
+    async def settle(self, tolerance_arcsec: float = math.inf) -> bool:
         """Wait until the stars rest at the lock position; False when the deadline came first.
 
-        An error that is still large then may be the calibration's fault: unless it has been seen
-        to fit, it is measured anew, once.
+        Then a sub may begin that would bear the error of the last frames; one that would be
+        refused is worth waiting once more. A large error may be the calibration's fault: unless
+        that has been seen to fit, it is measured anew, once from one start to the next.
         """
-        last = await self._rest()
-        if last is None:
+        rms_px = await self._rest()
+        if rms_px is None:
             return True
-        far = last.error_px * self.scale_arcsec_per_px > self._policy.settle_arcsec
-        if not far or self._holding().proven:
+        if self._far(rms_px) and not self._holding().proven and not self._measured_anew:
+            self._measured_anew = True
+            self._doubt_it("the stars did not come to rest")
+            return await self._recalibrated()
+        if rms_px * self.scale_arcsec_per_px <= tolerance_arcsec:
             return False
-        self._doubt_it("the stars did not come to rest")
-        return await self._recalibrated()
+        return await self._rest() is None
 
     async def mend(self) -> None:
         """Measure the calibration anew if it stopped fitting. For a gap between subs."""
@@ -234,33 +244,39 @@ class Guiding:
 
     # Settling ---------------------------------------------------------------------------------
 
-    async def _rest(self) -> Reading | None:
-        """Wait for rest; the last reading, and a line in the log, when the deadline came first."""
+    async def _rest(self) -> float | None:
+        """Wait for rest; the error of the last frames in px, and a line in the log, when the
+        deadline came first.
+        """
         policy = SettlePolicy(self._policy.settle_time_s, self._policy.settle_deadline_s)
         began_s = self._clock.unix_s()
-        times_s: list[float] = []
-        distances: list[float] = []
+        readings: list[Reading] = []
         while True:
-            reading = await self.reading()
-            times_s.append(reading.at_s)
-            distances.append(self._distance(reading))
+            readings.append(await self.reading())
             started_s = max(began_s, self._calibrated_s)
+            times_s = [reading.at_s for reading in readings]
+            distances = [self._distance(reading) for reading in readings]
             state = settled(times_s, distances, policy, started_s=started_s)
             if state is SettleState.SETTLED:
                 return None
             if state is SettleState.LATE:
+                rms_px = float(np.sqrt(np.mean([one.error_px**2 for one in readings[-LAST:]])))
                 self._log.emit(
                     SettleFailed(
-                        error_arcsec=reading.error_px * self.scale_arcsec_per_px,
-                        waited_s=reading.at_s - began_s,
+                        error_arcsec=rms_px * self.scale_arcsec_per_px,
+                        waited_s=times_s[-1] - began_s,
                     )
                 )
-                return reading
+                return rms_px
 
     def _distance(self, reading: Reading) -> float:
-        """Distance in scatters; infinite beyond what is called settled, whatever the scatter."""
-        far = reading.error_px * self.scale_arcsec_per_px > self._policy.settle_arcsec
-        return math.inf if far else reading.distance
+        """Distance in scatters; infinite where it is far, whatever the scatter."""
+        return math.inf if self._far(reading.error_px) else reading.distance
+
+    def _far(self, error_px: float) -> bool:
+        """Whether an error is more than is called settled, and more than the air makes."""
+        air_px = INSIDE * self._holding().air_px / math.sqrt(2.0)  # of both axes together
+        return error_px > max(self._policy.settle_arcsec / self.scale_arcsec_per_px, air_px)
 
     # Calibrating ------------------------------------------------------------------------------
 

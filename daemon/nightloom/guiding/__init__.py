@@ -14,23 +14,23 @@ from nightloom.guiding.calibrating import (
 from nightloom.guiding.calibration import Calibration
 from nightloom.guiding.centroid import Measurement, measure, nothing_held
 from nightloom.guiding.control import Control, GuidePolicy
-from nightloom.guiding.dither import CameraPair, is_free, next_dither
+from nightloom.guiding.dither import is_free, next_dither
 from nightloom.guiding.forecast import Forecast
 from nightloom.guiding.hot_pixels import HotPixels
 from nightloom.guiding.keeping import is_doubtful, locked, sharpened, too_few
 from nightloom.guiding.play import Play
 from nightloom.guiding.pulses import Direction, Pulses
 from nightloom.guiding.response import Response
-from nightloom.guiding.settle import SettlePolicy, SettleState, settled
+from nightloom.guiding.settle import INSIDE, SettlePolicy, SettleState, settled
 from nightloom.guiding.stars import GuideStars, find_guide_stars
 from nightloom.guiding.statistics import GuideStatistics
 from nightloom.guiding.worm import Worm, axis_ahead_s
 
 __all__ = [
+    "INSIDE",
     "Calibration",
     "CalibrationPolicy",
     "CalibrationRun",
-    "CameraPair",
     "Control",
     "Direction",
     "Done",

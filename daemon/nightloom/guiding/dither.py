@@ -1,7 +1,6 @@
 """Where the next dither points: evenly spread, never near an earlier pointing, not far away."""
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,27 +115,3 @@ def _nearest_px(points: Floats, places: Floats) -> Floats:
     apart = points[:, None] - places
     nearest: Floats = np.hypot(apart[..., 0], apart[..., 1]).min(axis=1, initial=math.inf)
     return nearest
-
-
-@dataclass(frozen=True)
-class CameraPair:
-    """How the guide camera lies against the main one.
-
-    ``rotation_deg`` turns main-camera directions into guide-camera ones, from +x towards +y;
-    ``mirrored`` says that the guide camera sees one reflection more or less.
-    """
-
-    main_arcsec_per_px: float
-    guide_arcsec_per_px: float
-    rotation_deg: float = 0.0
-    mirrored: bool = False
-
-    def to_guide(self, dx_px: float, dy_px: float) -> tuple[float, float]:
-        """A shift of the stars in main-camera pixels as guide-camera pixels."""
-        ratio = self.main_arcsec_per_px / self.guide_arcsec_per_px
-        turn = math.radians(self.rotation_deg)
-        x, y = ratio * dx_px, ratio * (-dy_px if self.mirrored else dy_px)
-        return (
-            x * math.cos(turn) - y * math.sin(turn),
-            x * math.sin(turn) + y * math.cos(turn),
-        )

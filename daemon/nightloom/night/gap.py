@@ -61,7 +61,7 @@ async def dither(context: Context) -> None:
     step_px = (there[0] - here[0], there[1] - here[1])
     await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
     pointing.moved(step_px)
-    await guiding.settle()
+    await guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
     course.moved(there)
     context.log.emit(
         Dithered(

@@ -32,7 +32,7 @@ async def hold(context: Context, target: Target) -> None:
     context.course.run(target, place_px)
     await context.guiding.start(target.dec_deg, context.guard.pier.side)
     context.lookout.new_stars(context.programme.airmass(target, context.clock.unix_s()))
-    await context.guiding.settle()
+    await context.guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
     earlier, elsewhere = context.course.places_px()[:-1], context.course.elsewhere_px()
     if not is_free(place_px, earlier, least_dither_px(context, target), elsewhere):
         await dither(context)

@@ -3,6 +3,7 @@
 Defaults without a source are common practice among people who image.
 """
 
+from math import inf
 from typing import Self
 
 from pydantic import Field, field_validator, model_validator
@@ -84,13 +85,17 @@ class GuidingPolicy(Table):
     """How the guide star is held."""
 
     settle_arcsec: float = Field(
-        default=1.5, gt=0, description="error beyond which the guide star has not settled"
+        default=1.5,
+        gt=0,
+        description="error beyond which the guide star has not settled, unless the air makes it",
     )
     settle_time_s: float = Field(
         default=2.0, ge=0, description="time it must stay inside the scatter of the guiding"
     )
     settle_deadline_s: float = Field(
-        default=20.0, gt=0, description="longest wait for settling; the verdict decides then"
+        default=20.0,
+        gt=0,
+        description="longest wait for settling; a sub that bears the error begins then",
     )
     least_move_arcsec: float = Field(
         default=0.08,
@@ -101,7 +106,6 @@ class GuidingPolicy(Table):
     calibration_pulse_ms: float = Field(
         default=750.0, gt=0, description="pulse of a calibration step"
     )
-    calibration_steps: int = Field(default=8, ge=3, le=60, description="steps in each direction")
     lost_frames: int = Field(
         default=5, ge=1, description="guide frames without the star after which guiding has failed"
     )
@@ -191,6 +195,11 @@ class FramesPolicy(Table):
         gt=0,
         description="guide error above which a frame is rejected; left out, none",
     )
+
+    @property
+    def guide_tolerance_arcsec(self) -> float:
+        """The guide error that a frame bears; infinite where none is too large."""
+        return inf if self.largest_guide_rms_arcsec is None else self.largest_guide_rms_arcsec
 
     @field_validator("name_pattern")
     @classmethod

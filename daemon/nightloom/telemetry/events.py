@@ -304,7 +304,7 @@ class SettleFailed(Event):
 
     level: ClassVar[Level] = "warning"
 
-    error_arcsec: float = Field(description="error when time was up")
+    error_arcsec: float = Field(description="root mean square of the last frames when time was up")
     waited_s: float = Field(description="time waited")
 
 
