@@ -9,6 +9,9 @@ import threading
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+from nightloom.sky import sidereal_deg
+from nightloom_drivers.clock import WallClock
+
 READY_S_MAX = 20.0
 
 
@@ -96,3 +99,13 @@ def indiserver(
     command = ["indiserver", "-p", str(port), "-u", f"{home}/socket", *options, *drivers]
     path = os.pathsep.join([*map(str, path_extra), os.environ["PATH"]])
     return Server(command, home, port, {"PATH": path}).running()
+
+
+def west_of_the_meridian_h(hours: float, longitude_deg: float) -> float:
+    """The right ascension that is so far past the meridian now.
+
+    Where it stands decides on which side of the pier a German mount is, and so whether its north
+    is up: a fixed one would make a test depend on the time of day.
+    """
+    sidereal_h = float(sidereal_deg(WallClock().unix_s(), longitude_deg)) / 15.0
+    return (sidereal_h - hours) % 24.0

@@ -33,7 +33,9 @@ from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.link.link import Link
 from nightloom_drivers.link.vector import Vector
-from servers import indiserver
+from servers import indiserver, west_of_the_meridian_h
+
+LONGITUDE_DEG = -8.4
 
 pytestmark = pytest.mark.servers
 
@@ -60,10 +62,11 @@ def test_mount_slews_guides_and_parks(tmp_path: Path) -> None:
     async def story(link: Link) -> None:
         mount = Mount(link, "Telescope Simulator", MountSettings(), WallClock())
         await mount.connect()
-        await mount.set_place(46.2, -8.4, 900.0)
+        await mount.set_place(46.2, LONGITUDE_DEG, 900.0)
         await mount.set_time(WallClock().now())
         await mount.unpark()
-        await mount.slew(5.0, 80.0)
+        ra_hours = west_of_the_meridian_h(3.0, LONGITUDE_DEG)
+        await mount.slew(ra_hours, 80.0)
         assert mount.is_tracking
         assert not mount.is_moving
         assert mount.pier_side is not PierSide.UNKNOWN
@@ -80,10 +83,10 @@ def test_mount_slews_guides_and_parks(tmp_path: Path) -> None:
             return abs(west_arcsec - 7.5) < 1.5 and abs(south_arcsec - 3.75) < 1.5
 
         await link.wait(mount.device, "EQUATORIAL_EOD_COORD", nudged, timeout_s=2)
-        await mount.sync(5.01, 80.1)
+        await mount.sync((ra_hours + 0.01) % 24.0, 80.1)
         with pytest.raises(DeviceRefused):
             await mount.slew(25.0, 0.0)
-        moving = asyncio.create_task(mount.slew(11.0, 60.0))
+        moving = asyncio.create_task(mount.slew((ra_hours + 6.0) % 24.0, 60.0))
         await asyncio.sleep(2)
         assert mount.is_moving
         moving.cancel()
@@ -100,7 +103,7 @@ def test_mount_slews_guides_and_parks(tmp_path: Path) -> None:
         assert not mount.is_tracking
         await mount.park()
         with pytest.raises(DeviceRefused, match="parked"):
-            await mount.slew(5.0, 80.0)
+            await mount.slew(ra_hours, 80.0)
 
     with_simulators(tmp_path, ["indi_simulator_telescope"], story)
 

@@ -10,12 +10,13 @@ from nightloom_drivers.clock import WallClock
 from nightloom_drivers.devices import GuidePort, GuidePortSettings, Mount, MountSettings
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.link.vector import Vector
-from servers import indiserver
+from servers import indiserver, west_of_the_meridian_h
 
 pytestmark = pytest.mark.servers
 
 SIDEREAL_ARCSEC_PER_S = 15.041  # 360° in a sidereal day of 86164.09 s
 DEVICE = "Telescope Simulator"
+LONGITUDE_DEG = 8.4
 WAYS = {
     Direction.WEST: (-1, 0),
     Direction.EAST: (1, 0),
@@ -35,10 +36,10 @@ def test_a_pulse_moves_by_the_guide_rate_in_sidereal_units(tmp_path: Path) -> No
             mount = Mount(link, DEVICE, MountSettings(), WallClock())
             port = GuidePort(link, DEVICE, GuidePortSettings(), WallClock())
             await mount.connect()
-            await mount.set_place(46.2, 8.4, 900.0)
+            await mount.set_place(46.2, LONGITUDE_DEG, 900.0)
             await mount.set_time(WallClock().now())
             await mount.unpark()
-            await mount.slew(5.0, 80.0)
+            await mount.slew(west_of_the_meridian_h(3.0, LONGITUDE_DEG), 80.0)
             await port.connect()
             await port.set_rates(0.5, 0.5)
             expected = 0.5 * SIDEREAL_ARCSEC_PER_S * 1.5
