@@ -271,3 +271,14 @@ def test_a_calibration_that_fails_in_a_sub_is_measured_anew_after_it(tmp_path: P
         if at > calibrated_s[0] + 310.0
     ]
     assert max(frame.guide_rms_arcsec for frame in after) < 1.0
+
+
+def test_no_star_is_guided_on_whose_light_is_cut_off(tmp_path: Path) -> None:
+    """A guide camera whose values end a little above the sky has no star that is fit."""
+    settings, simulated = demo(targets=SHORT)
+    low = settings.observatory.guide_camera.model_copy(update={"saturation_adu": 150.0})
+    observatory = settings.observatory.model_copy(update={"guide_camera": low})
+    story = live(tmp_path, (replace(settings, observatory=observatory), simulated), hours=0.25)
+    assert not story.of(e.GuidingStarted)
+    assert not story.of(e.SubBegun)
+    assert any("fit to guide on" in moved.reason for moved in story.of(e.PhaseChanged))

@@ -63,9 +63,6 @@ STARS_MAX = 12
 WINDOW_PX = 14
 """Half width of a star's window: a large dither, or a gust, stays inside it."""
 
-FULL_SCALE_ADU = 65535.0
-"""Where a 16-bit guide frame saturates."""
-
 LONGER_AFTER, LONGEST = 3, 4.0
 """Frames without a star before each next one is exposed twice as long, up to so many times."""
 
@@ -120,7 +117,8 @@ class Guiding:
         self._devices = GuideDevices(camera, port, self._hot_map, clock, log)
         self._port, self._mount, self._compute = port, mount, compute
         self._clock, self._log = clock, log
-        self._exposure_s = settings.observatory.guide_camera.exposure_s
+        self._chip = settings.observatory.guide_camera
+        self._exposure_s = self._chip.exposure_s
         self._longitude_deg = settings.observatory.site.longitude_deg
         self._policy = settings.policies.guiding
         self.scale_arcsec_per_px = settings.observatory.guide_camera.scale_arcsec_per_px
@@ -379,7 +377,9 @@ class Guiding:
         assert self._stars is not None
         seen = self._measure(frame.image)
         if not seen.held:
-            moved_px = await self._compute(_search, frame.image, self._stars)
+            moved_px = await self._compute(
+                _search, frame.image, self._stars, self._chip.saturation_adu
+            )
             if moved_px is not None:
                 self._near_px = moved_px
                 seen = self._measure(frame.image)
@@ -443,7 +443,7 @@ class Guiding:
         await self._learn_hot_pixels(frame, seen)
         self._stars = sharpened(self._stars, seen)
         if too_few(seen) and self._longer == 1.0:
-            chosen = await self._compute(_choose_stars, frame.image)
+            chosen = await self._choose_in(frame.image)
             if len(chosen) > seen.held:
                 self._stars = locked(chosen, seen)
 
@@ -457,10 +457,14 @@ class Guiding:
         frame = await self._devices.frame(self._exposure_s)
         self._hot_map.slewed()
         await self._hot_map.learn(frame.raw, (0.0, 0.0))
-        stars = await self._compute(_choose_stars, self._hot_map.mended(frame.raw))
+        stars = await self._choose_in(self._hot_map.mended(frame.raw))
         if not len(stars):
             raise NotGuiding("no star on the guide camera is fit to guide on")
         return stars
+
+    async def _choose_in(self, image: NDArray[np.uint16]) -> GuideStars:
+        chip = self._chip
+        return await self._compute(_choose_stars, image, chip.saturation_adu, chip.gain_e_per_adu)
 
     def _holding(self) -> Control:
         assert self._control is not None, "the stars are not held"
@@ -505,11 +509,19 @@ def _nobody(_: Reading) -> None:
     """Nobody listens yet."""
 
 
-def _choose_stars(image: NDArray[np.uint16]) -> GuideStars:
+def _choose_stars(
+    image: NDArray[np.uint16], saturation_adu: float, gain_e_per_adu: float
+) -> GuideStars:
     return find_guide_stars(
-        image, saturation_adu=FULL_SCALE_ADU, count_max=STARS_MAX, margin_px=2 * WINDOW_PX
+        image,
+        saturation_adu=saturation_adu,
+        count_max=STARS_MAX,
+        margin_px=2 * WINDOW_PX,
+        gain_e_per_adu=gain_e_per_adu,
     )
 
 
-def _search(image: NDArray[np.uint16], stars: GuideStars) -> tuple[float, float] | None:
-    return found_again(image, stars, saturation_adu=FULL_SCALE_ADU)
+def _search(
+    image: NDArray[np.uint16], stars: GuideStars, saturation_adu: float
+) -> tuple[float, float] | None:
+    return found_again(image, stars, saturation_adu=saturation_adu)

@@ -112,6 +112,12 @@ class GuideCamera(Table):
     focal_length_mm: float = Field(gt=0, description="focal length in front of the guide chip")
     pixel_um: float = Field(gt=0, description="size of an unbinned pixel")
     binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
+    saturation_adu: float = Field(
+        default=65535.0, gt=0, description="pixel value at which a guide star's light is cut off"
+    )
+    gain_e_per_adu: float = Field(
+        default=1.0, gt=0, description="electrons for one unit of a guide frame"
+    )
 
     @property
     def scale_arcsec_per_px(self) -> float:
