@@ -92,7 +92,6 @@ def test_stars_chosen_anew_keep_the_lock_and_the_clear_level() -> None:
     stars = choose(star_image(FIELD, rng=rng))
     frame = star_image([*moved(FIELD[:2], 0.7, -0.4, 0.9), *moved(ELSEWHERE, 0, 0)], rng=rng)
     seen = measure(frame, stars, radius_px=8)
-    assert too_few(seen) is (seen.held < 2.5 and seen.flux_ratio > 0.7)
     fresh = locked(choose(frame), seen)
     again = measure(frame, fresh, radius_px=8)
     assert again.held == 5
