@@ -217,8 +217,8 @@ class Guiding:
             self._heard = asyncio.get_running_loop().create_future()
         return await asyncio.shield(self._heard)
 
-    async def settle(self, tolerance_arcsec: float = math.inf) -> bool:
-        """Wait until the stars rest at the lock position; False when the deadline came first.
+    async def settle(self, tolerance_arcsec: float = math.inf) -> None:
+        """Wait until the stars rest at the lock position, or the deadline comes.
 
         Then a sub may begin that would bear the error of the last frames; one that would be
         refused is worth waiting once more. A large error may be the calibration's fault: unless
@@ -226,14 +226,13 @@ class Guiding:
         """
         rms_px = await self._rest()
         if rms_px is None:
-            return True
+            return
         if self._far(rms_px) and not self._holding().proven and not self._measured_anew:
             self._measured_anew = True
             self._doubt_it("the stars did not come to rest")
-            return await self._recalibrated()
-        if rms_px * self.scale_arcsec_per_px <= tolerance_arcsec:
-            return False
-        return await self._rest() is None
+            await self._recalibrated()
+        elif not rms_px * self.scale_arcsec_per_px <= tolerance_arcsec:
+            await self._rest()
 
     async def mend(self) -> None:
         """Measure the calibration anew if it stopped fitting. For a gap between subs."""
@@ -248,17 +247,20 @@ class Guiding:
         """
         policy = SettlePolicy(self._policy.settle_time_s, self._policy.settle_deadline_s)
         began_s = self._clock.unix_s()
-        readings: list[Reading] = []
+        times_s: list[float] = []
+        distances: list[float] = []
+        errors_px: list[float] = []
         while True:
-            readings.append(await self.reading())
+            reading = await self.reading()
+            times_s.append(reading.at_s)
+            distances.append(self._distance(reading))
+            errors_px.append(reading.error_px)
             started_s = max(began_s, self._calibrated_s)
-            times_s = [reading.at_s for reading in readings]
-            distances = [self._distance(reading) for reading in readings]
             state = settled(times_s, distances, policy, started_s=started_s)
             if state is SettleState.SETTLED:
                 return None
             if state is SettleState.LATE:
-                rms_px = float(np.sqrt(np.mean([one.error_px**2 for one in readings[-LAST:]])))
+                rms_px = float(np.sqrt(np.mean(np.square(errors_px[-LAST:]))))
                 self._log.emit(
                     SettleFailed(
                         error_arcsec=rms_px * self.scale_arcsec_per_px,
@@ -278,7 +280,7 @@ class Guiding:
 
     # Calibrating ------------------------------------------------------------------------------
 
-    async def _recalibrated(self) -> bool:
+    async def _recalibrated(self) -> None:
         """Have the loop measure the calibration anew, and wait for rest after it."""
         self._in_gap = True
         try:
@@ -286,7 +288,7 @@ class Guiding:
                 await self.reading()
         finally:
             self._in_gap = False
-        return await self._rest() is None
+        await self._rest()
 
     async def _calibrate(self, declination_deg: float, side: Side) -> Calibration:
         """Measure a calibration and keep it. Raises NotGuiding when it is refused."""

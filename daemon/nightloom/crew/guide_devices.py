@@ -75,13 +75,4 @@ class GuideDevices:
         return GuideFrame(raw, self._hot_map.mended(raw), asked_s, middle_s)
 
     def _note(self, error: DeviceError, next_step: str) -> None:
-        self._log.emit(
-            DeviceTrouble(
-                device=error.device,
-                kind=error.verb,
-                property_name=error.property_name,
-                asked=error.asked,
-                seen=error.seen,
-                next_step=next_step,
-            )
-        )
+        self._log.emit(DeviceTrouble.of(error, next_step))

@@ -185,16 +185,7 @@ class Night:
         count = len(self._troubles_s)
         following = _after_trouble(phase, count, str(error))
         if isinstance(error, DeviceError):
-            self._context.log.emit(
-                DeviceTrouble(
-                    device=error.device,
-                    kind=error.verb,
-                    property_name=error.property_name,
-                    asked=error.asked,
-                    seen=error.seen,
-                    next_step=following.phase,
-                )
-            )
+            self._context.log.emit(DeviceTrouble.of(error, following.phase))
         await asyncio.sleep(BACK_OFF_S * count)
         return following
 

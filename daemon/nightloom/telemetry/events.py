@@ -10,6 +10,7 @@ from typing import ClassVar
 from pydantic import Field
 
 from nightloom.telemetry.event import Event, Level
+from nightloom_drivers.errors import DeviceError
 
 # The night as a whole -----------------------------------------------------------------------
 
@@ -119,6 +120,18 @@ class DeviceTrouble(Event):
     asked: str = Field(description="what was asked")
     seen: str = Field(description="what was seen instead")
     next_step: str = Field(default="", description="what the night does about it")
+
+    @classmethod
+    def of(cls, error: DeviceError, next_step: str) -> "DeviceTrouble":
+        """What an error of a device says, and what follows."""
+        return cls(
+            device=error.device,
+            kind=error.verb,
+            property_name=error.property_name,
+            asked=error.asked,
+            seen=error.seen,
+            next_step=next_step,
+        )
 
 
 class UnexpectedError(Event):
