@@ -12,12 +12,13 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.account import Account
 from nightloom.night.assembly import build_context
 from nightloom.night.gather import gather
-from nightloom.night.night import Night, Work
+from nightloom.night.night import Night
 from nightloom.night.promises import Promises
+from nightloom.night.table import Work
 from nightloom.programme.cycles import bound_fraction
 from nightloom.programme.programme import Programme, ready_from_s
 from nightloom.programme.prospect import darkness
-from nightloom.rig import assemble, served_link, simulated_link, simulated_sky
+from nightloom.rig import assemble, safety_devices, served_link, simulated_link, simulated_sky
 from nightloom.settings import Settings
 from nightloom.sky import Interval
 from nightloom.solving import CatalogueSolver
@@ -145,6 +146,7 @@ async def _play(
         context = build_context(
             settings,
             assemble(link, settings.observatory, clock),
+            safety_devices(link, settings.observatory, clock),
             programme,
             frames_folder=rehearsal.frames_folder,
             ledger=ledger,

@@ -10,6 +10,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 
+from nightloom.safety import SafetyDevices
 from nightloom.settings import Observatory, Settings
 from nightloom.settings.observatory import Weather as Station
 from nightloom.solving.catalogue_solver import StarSource
@@ -35,8 +36,7 @@ from nightloom_drivers.devices import (
     Weather,
     WeatherSettings,
 )
-from nightloom_drivers.errors import DeviceGone
-from nightloom_drivers.link import Event, Found, Link, LoopbackLink
+from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.physics.settings import (
     FilterSettings,
@@ -58,29 +58,29 @@ GUIDE_FRAME_LATE_S = 10.0
 
 @dataclass(frozen=True)
 class Rig:
-    """All devices of the observatory over one link; those it does not have are None."""
+    """The instruments of the observatory over one link; those it does not have are None.
+
+    Mount, roof and weather station are the guard's: see `safety_devices`.
+    """
 
     link: Link
     camera: Camera
     guide_camera: Camera
     wheel: FilterWheel
     focuser: Focuser
-    mount: Mount
     guide_port: GuidePort
-    weather: Weather | None
-    roof: Roof | None
     light_panel: LightPanel | None
     dust_cap: DustCap | None
 
     def devices(self) -> Iterator[Device]:
-        """Every device that the observatory has."""
+        """Every instrument that the observatory has."""
         for part in vars(self).values():
             if isinstance(part, Device):
                 yield part
 
     async def connect(self, deadline_s: float) -> None:
-        """Wait for the link and switch every device on. Raises DeviceError."""
-        await _linked(self.link, deadline_s)
+        """Wait for the link and switch every instrument on. Raises DeviceError."""
+        await self.link.linked(deadline_s)
         try:
             async with asyncio.TaskGroup() as group:
                 for device in self.devices():
@@ -90,7 +90,7 @@ class Rig:
 
 
 def assemble(link: Link, observatory: Observatory, clock: Clock) -> Rig:
-    """The observatory's devices over a link, real or simulated."""
+    """The observatory's instruments over a link, real or simulated."""
     o = observatory
     snooped = {
         "ACTIVE_TELESCOPE": o.mount.device,
@@ -113,23 +113,31 @@ def assemble(link: Link, observatory: Observatory, clock: Clock) -> Rig:
     focuser = FocuserSettings(
         minimum_steps=o.focuser.minimum_steps, maximum_steps=o.focuser.maximum_steps
     )
-    mount = MountSettings(pier_side_inverted=o.mount.pier_side == "opposite")
     return Rig(
         link=link,
         camera=Camera(link, o.camera.device, camera, clock),
         guide_camera=Camera(link, o.guide_camera.device, guide, clock),
         wheel=FilterWheel(link, o.wheel.device, FilterWheelSettings(), clock),
         focuser=Focuser(link, o.focuser.device, focuser, clock),
-        mount=Mount(link, o.mount.device, mount, clock),
         guide_port=GuidePort(link, o.guide_port.device, GuidePortSettings(), clock),
-        weather=Weather(link, o.weather.device, _weather(o.weather), clock) if o.weather else None,
-        roof=Roof(link, o.roof.device, RoofSettings(o.roof.move_deadline_s), clock)
-        if o.roof
-        else None,
         light_panel=LightPanel(link, o.light_panel.device, LightPanelSettings(), clock)
         if o.light_panel
         else None,
         dust_cap=DustCap(link, o.dust_cap.device, DustCapSettings(), clock) if o.dust_cap else None,
+    )
+
+
+def safety_devices(link: Link, observatory: Observatory, clock: Clock) -> SafetyDevices:
+    """Mount, roof and weather station, to be handed to the guard and to nobody else."""
+    o = observatory
+    mount = MountSettings(pier_side_inverted=o.mount.pier_side == "opposite")
+    return SafetyDevices(
+        link=link,
+        mount=Mount(link, o.mount.device, mount, clock),
+        roof=Roof(link, o.roof.device, RoofSettings(o.roof.move_deadline_s), clock)
+        if o.roof
+        else None,
+        weather=Weather(link, o.weather.device, _weather(o.weather), clock) if o.weather else None,
     )
 
 
@@ -234,23 +242,3 @@ def _like(observatory: Observatory) -> RigSettings:
             "focus": usual.focus.model_copy(update={"base_steps": float(start_steps)}),
         }
     )
-
-
-async def _linked(link: Link, deadline_s: float) -> None:
-    """Wait until the link stands."""
-    found = asyncio.Event()
-
-    def hear(event: Event) -> None:
-        if isinstance(event, Found):
-            found.set()
-
-    with link.listen(hear):
-        if link.connected:
-            return
-        try:
-            async with asyncio.timeout(deadline_s):
-                await found.wait()
-        except TimeoutError:
-            raise DeviceGone(
-                "the INDI server", "CONNECTION", asked="to come back", seen="no answer"
-            ) from None

@@ -11,6 +11,9 @@ import time
 from datetime import UTC, datetime
 from typing import Protocol
 
+SET_S = 2.0
+"""A clock that differs by more was set: what disciplines it slowly stays below in a night."""
+
 
 class Clock(Protocol):
     """Calendar time; waiting is `asyncio.sleep` and `asyncio.timeout`, on the loop's own time."""
@@ -45,6 +48,30 @@ class LoopClock:
 
     def now(self) -> datetime:
         return datetime.fromtimestamp(self.unix_s(), UTC)
+
+
+class SteadyClock:
+    """A clock, and beside it what it would read had nobody set it since this object was made.
+
+    Where they differ nobody knows which is right: whoever must be safe asks for both. Make it
+    while the event loop runs.
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._began_s = clock.unix_s() - asyncio.get_running_loop().time()
+
+    def unix_s(self) -> float:
+        return self._clock.unix_s()
+
+    def now(self) -> datetime:
+        return self._clock.now()
+
+    def both_s(self) -> tuple[float, ...]:
+        """What the clock reads, and what it would read; one number while they agree."""
+        reads_s = self._clock.unix_s()
+        steady_s = self._began_s + asyncio.get_running_loop().time()
+        return (reads_s,) if abs(reads_s - steady_s) < SET_S else (reads_s, steady_s)
 
 
 def real_monotonic_s() -> float:

@@ -5,8 +5,8 @@ from typing import Any, cast
 
 import pytest
 
-from nightloom.crew import limits
-from nightloom.crew.pier import Pier, turned_over
+from nightloom.safety import limits
+from nightloom.safety.pier import Pier, turned_over
 from nightloom.settings.observatory import Mount as MountTable
 from nightloom_drivers.devices import Mount, PierSide
 

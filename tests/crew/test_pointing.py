@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from night.nights import NIGHT, demo
 from nightloom.arithmetic import InLine
-from nightloom.crew.guard import OutOfReach, WrongSide
 from nightloom.crew.kept_misses import KeptMisses
 from nightloom.crew.misses import Miss, Misses, beside, miss_deg
 from nightloom.crew.pointing import Astray, Clouded
@@ -24,7 +23,8 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
 from nightloom.programme.programme import Programme
-from nightloom.rig import assemble, simulated_link, simulated_sky
+from nightloom.rig import assemble, safety_devices, simulated_link, simulated_sky
+from nightloom.safety import OutOfReach, WrongSide
 from nightloom.settings import Settings, Target
 from nightloom.sky import separation_deg, sidereal_deg
 from nightloom.solving import CatalogueSolver, Hint, NotSolved, Solution, Solver
@@ -85,6 +85,7 @@ def on_the_rig(
                 context = build_context(
                     settings,
                     assemble(link, settings.observatory, clock),
+                    safety_devices(link, settings.observatory, clock),
                     programme,
                     frames_folder=None,
                     ledger=ledger,
@@ -95,6 +96,11 @@ def on_the_rig(
                     store=InLine(),
                 )
                 await context.rig.connect(10.0)
+                await context.guard.connect_mount()
+                await context.guard.connect_roof()
+                await context.guard.connect_station()
+                await asyncio.sleep(1.0)
+                await context.guard.park()
                 await context.guard.open_roof()
                 assert context.rig.dust_cap is not None
                 await context.rig.dust_cap.open()
@@ -320,11 +326,11 @@ def test_places_beyond_the_limit_of_the_side_are_refused(
     tmp_path: Path, hour_angle_h: float, side: str
 ) -> None:
     async def slew(context: Context, heard: Heard) -> None:
-        before = context.rig.mount.position
+        before = context.guard.position
         target = at(context.settings, hour_angle_h, 70.0, context.clock.unix_s())
         with pytest.raises(OutOfReach, match=f"{side} of the pier"):
             await context.guard.slew(target.ra_deg, target.dec_deg)
-        assert context.rig.mount.position.distance_deg(before) < 0.1
+        assert context.guard.position.distance_deg(before) < 0.1
         assert of(heard, e.GuardRefused)
 
     on_the_rig(tmp_path, slew)
@@ -343,6 +349,6 @@ def test_tracking_ends_at_the_limit(tmp_path: Path) -> None:
         with pytest.raises(WrongSide):
             await asyncio.wait_for(context.guard.until_limit(), 3600.0)
         assert context.clock.unix_s() - began_s == pytest.approx(expected_s, abs=5.0)
-        assert not context.rig.mount.is_tracking
+        assert not context.guard.is_tracking
 
     on_the_rig(tmp_path, track, with_mount(demo(), hour_angle_pier_west_h=(-6.5, 0.05)))

@@ -88,17 +88,33 @@ def test_a_roof_that_is_not_confirmed_closed_raises(steps: Steps, error: type[Ex
     tell(cover_that("DOME_SHUTTER", steps), story)
 
 
-def test_a_parked_roof_is_not_asked_again_and_a_shutter_is() -> None:
-    for name, requests in (("DOME_PARK", 0), ("DOME_SHUTTER", 1)):
-        device = cover_that(name, [(0, State.OK, False, True)], is_open=False)
+@pytest.mark.parametrize("name", ["DOME_SHUTTER", "DOME_PARK"])
+def test_a_roof_that_was_not_seen_to_close_is_told_once_whatever_it_says(name: str) -> None:
+    device = cover_that(name, [(0, State.OK, False, True)], is_open=False)
 
-        async def story(link: Link) -> None:
-            roof = await roof_on(link)
-            await roof.close()
-            assert roof.state is RoofState.CLOSED
+    async def story(link: Link) -> None:
+        roof = await roof_on(link)
+        assert (roof.state, roof.seen) == (RoofState.CLOSED, RoofState.UNKNOWN)
+        await roof.close()
+        assert roof.seen is RoofState.CLOSED
+        await roof.close()
+        assert len(device.requests(name)) == 1
 
-        tell(device, story)
-        assert len(device.requests(name)) == requests
+    tell(device, story)
+
+
+def test_what_was_seen_of_a_roof_ends_with_its_drivers_life() -> None:
+    device = cover_that("DOME_SHUTTER", [(0, State.OK, False, True)])
+
+    async def story(link: Link) -> None:
+        roof = await roof_on(link)
+        await roof.close()
+        await roof.reconnect()
+        assert (roof.state, roof.seen) == (RoofState.CLOSED, RoofState.UNKNOWN)
+        await roof.close()
+        assert len(device.requests("DOME_SHUTTER")) == 2
+
+    tell(device, story)
 
 
 def test_a_roof_in_an_unknown_place_says_so() -> None:

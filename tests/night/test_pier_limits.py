@@ -13,7 +13,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from night.nights import NIGHT
-from nightloom.crew.guard import Guard, OutOfReach, WrongSide
 from nightloom.crew.intake import Intake
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
 from nightloom.night import cross as crossing
@@ -22,12 +21,13 @@ from nightloom.night.course import LEEWAY_S, Course, uid_of
 from nightloom.night.phases import Phase
 from nightloom.night.take_up import give_up
 from nightloom.programme.programme import Programme
-from nightloom.programme.reach import HOUR_S
+from nightloom.safety import Acts, Guard, OutOfReach, SafetyDevices, WrongSide
 from nightloom.settings import Target
-from nightloom.sky import meridian_time, sidereal_deg
+from nightloom.sky import HOUR_S, meridian_time, sidereal_deg
 from nightloom.telemetry import Log
-from nightloom_drivers.clock import WallClock
+from nightloom_drivers.clock import SteadyClock
 from nightloom_drivers.devices import Mount, PierSide
+from nightloom_drivers.link import Link
 from nightloom_drivers.virtual_loop import run_virtual
 from programme.outlooks import ANDROMEDA, settings_of, target, with_mount
 
@@ -35,10 +35,19 @@ EXPOSURES_S = (20.0, 300.0, 1800.0)
 WEST_ENDS_H = (-0.2, 0.25)
 
 
-class SetClock(WallClock):
+class SetClock(SteadyClock):
     """A clock that shows what it is set to."""
 
     at_s = 0.0
+
+    def __init__(self) -> None:
+        """It has no other beside it."""
+
+    def now(self) -> datetime:
+        return datetime.fromtimestamp(self.at_s, UTC)
+
+    def both_s(self) -> tuple[float, ...]:
+        return (self.at_s,)
 
     def unix_s(self) -> float:
         return self.at_s
@@ -93,7 +102,8 @@ class Evening:
         self.target = said.targets.targets[0]
         self.programme = Programme(said, NIGHT, self.clock, ledger)
         mount = cast(Mount, self.mount)
-        self.guard = Guard(said, mount, None, None, self.clock, Log(self.clock))
+        devices = SafetyDevices(cast(Link, None), mount, None, None)
+        self.guard = Guard(said, devices, Acts(None, self.clock), self.clock, Log(self.clock))
         intake = cast(Intake, NothingPending())
         self.course = Course(said, self.programme, self.guard, ledger, intake, self.clock)
         self.course.run(self.target, (0.0, 0.0))
@@ -267,9 +277,9 @@ def test_a_place_out_of_reach_is_tried_again_soon_and_one_on_the_wrong_side_late
     with Ledger(tmp_path / FILE_NAME) as ledger:
         one = Evening(ledger, 60.0, 0.25)
         one.set(-1.0, PierSide.WEST, 0.0)
-        context = cast(Context, SimpleNamespace(programme=one.programme, holding=False))
+        context = cast(Context, SimpleNamespace(programme=one.programme))
         following = give_up(context, one.target, kind("slewing", "a limit"))
-        assert (following.phase, context.holding) == (Phase.READYING, False)
+        assert following.phase is Phase.READYING
         one.clock.at_s += wait_s - 10.0
         assert one.programme.choose() is None
         one.clock.at_s += 10.0

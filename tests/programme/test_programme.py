@@ -12,6 +12,7 @@ from nightloom.ledger import Frame, Ledger, Verdict
 from nightloom.programme.programme import Programme
 from nightloom.programme.prospect import darkness
 from nightloom.settings import Settings
+from nightloom.sky import sun_altitude
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import WallClock
 from programme.outlooks import ANDROMEDA, LION, settings_of, target, tree_and_setting, utc
@@ -79,7 +80,39 @@ def test_each_target_is_due_in_its_window(ledger: Ledger) -> None:
 
 def test_before_the_dark_the_first_target_is_due(ledger: Ledger) -> None:
     evening = Evening(settings_of(target("one", ANDROMEDA)), ledger)
-    assert evening.chosen(evening.programme.acquire_from_s) == "one"
+    dark_s = evening.programme.dark.start_unix_s
+    due_s = evening.programme.due_s()
+    assert due_s == dark_s - evening.settings.policies.acquire.begin_before_s
+    assert evening.programme.opens_s(due_s) == dark_s - 1800.0
+    assert evening.chosen(due_s) == "one"
+
+
+def test_the_roof_waits_for_a_target_that_rises_late(ledger: Ledger) -> None:
+    """The Lion's window begins at 01:00 UTC, hours after the dark does."""
+    lion = next(one for one in tree_and_setting().targets.targets if one.name == "Lion")
+    settings = tree_and_setting()
+    alone = Settings(
+        settings.observatory,
+        settings.targets.model_copy(update={"targets": (lion,)}),
+        settings.policies,
+        settings.rig,
+    )
+    programme = Evening(alone, ledger).programme
+    due_s = programme.due_s()
+    assert utc(11, 0, 50) < due_s < utc(11, 1, 10)
+    assert programme.opens_s(due_s) == due_s - 1800.0
+
+
+def test_the_roof_opens_after_sunset_whatever_is_asked(ledger: Ledger) -> None:
+    """The Sun sets at −0.83° (34′ of refraction and 16′ of radius, Explanatory Supplement)."""
+    settings = settings_of(target("one", ANDROMEDA))
+    acquire = settings.policies.acquire.model_copy(update={"open_before_s": 7200.0})
+    dark = settings.policies.dark.model_copy(update={"sun_altitude_deg": -2.0})
+    policies = settings.policies.model_copy(update={"acquire": acquire, "dark": dark})
+    early = Settings(settings.observatory, settings.targets, policies, settings.rig)
+    programme = Evening(early, ledger).programme
+    opens_s = programme.opens_s(programme.due_s())
+    assert float(sun_altitude(programme.site, opens_s)) == pytest.approx(-0.9, abs=0.01)
 
 
 def test_the_plan_may_be_looked_up_a_little_ahead_or_back(ledger: Ledger) -> None:

@@ -380,3 +380,13 @@ def test_settings_cannot_be_changed() -> None:
     observatory: Observatory = read_settings(demo_folder()).observatory
     with pytest.raises(ValueError, match="frozen"):
         observatory.site.latitude_deg = 0.0
+
+
+def test_a_roof_without_a_weather_station_must_be_meant(edited: Edit, tmp_path: Path) -> None:
+    station = '[weather]\ndevice = "Rig Weather"\nsilence_s = 180.0\n'
+    (problem,) = edited("observatory.toml", station, "")
+    assert problem.startswith('observatory.toml: roof = "Rig Roof" would open with no [weather]')
+    file = tmp_path / "config" / "observatory.toml"
+    said = 'device = "Rig Roof"\n'
+    file.write_text(file.read_text().replace(said, said + "unwatched = true\n"))
+    assert read_settings(tmp_path / "config").observatory.weather is None

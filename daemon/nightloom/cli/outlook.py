@@ -18,7 +18,7 @@ from nightloom.cli.nights import add_night
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.programme.outlook import Outlook, outlook
-from nightloom.programme.prospect import NoDarkness, Prospect, Tally, site_of
+from nightloom.programme.prospect import NoDarkness, Prospect, Tally
 from nightloom.settings import Settings, Target
 from nightloom.sky import Interval, NightTable, meridian_time, night_of, night_span
 from nightloom_drivers.clock import WallClock
@@ -56,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _outlook(settings: Settings, arguments: argparse.Namespace) -> Outlook:
     """The outlook that was asked for. Raises BadInput."""
-    night = arguments.night or night_of(WallClock().unix_s(), site_of(settings))
+    night = arguments.night or night_of(WallClock().unix_s(), settings.observatory.site.place)
     file: Path = arguments.ledger or settings.observatory.output_folder / FILE_NAME
     if arguments.ledger is not None and not file.is_file():
         raise BadInput(f"There is no ledger {file}; name another file with --ledger.")

@@ -17,7 +17,7 @@ from nightloom.cli.nights import add_night
 from nightloom.cli.progress import progress
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
-from nightloom.programme.prospect import NoDarkness, darkness, site_of
+from nightloom.programme.prospect import NoDarkness, darkness
 from nightloom.rehearsal import Played, Rehearsal, play_over_socket, play_virtually
 from nightloom.rig import simulated_settings
 from nightloom.settings import demo_folder, read_settings
@@ -90,7 +90,7 @@ def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
     said = read_settings(demo_folder() if demo else config_folder(arguments))
     settings, rig = simulated_settings(said)
     night = arguments.night or (
-        DEMO_NIGHT if demo else night_of(WallClock().unix_s(), site_of(settings))
+        DEMO_NIGHT if demo else night_of(WallClock().unix_s(), settings.observatory.site.place)
     )
     if arguments.seed < 0:
         raise BadInput(f"--seed {arguments.seed} must be 0 or more.")

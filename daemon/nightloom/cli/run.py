@@ -20,10 +20,11 @@ from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.gather import gather
-from nightloom.night.night import Night, Work
+from nightloom.night.night import Night
+from nightloom.night.table import Work
 from nightloom.programme.programme import Programme, ready_from_s
-from nightloom.programme.prospect import NoDarkness, darkness, site_of
-from nightloom.rig import assemble
+from nightloom.programme.prospect import NoDarkness, darkness
+from nightloom.rig import assemble, safety_devices
 from nightloom.settings import Settings, SettingsError
 from nightloom.sky import night_of
 from nightloom.solving import CatalogueSolver, FieldSolver, Solver
@@ -129,7 +130,7 @@ class Daemon:
     def _next_night(self) -> date:
         """The first night from now on that gets dark and is not over. Raises BadInput."""
         now_s = self._clock.unix_s()
-        first = night_of(now_s, site_of(self._settings))
+        first = night_of(now_s, self._settings.observatory.site.place)
         for ahead in range(NIGHTS_AHEAD):
             night = first + timedelta(days=ahead)
             try:
@@ -159,6 +160,7 @@ class Daemon:
         context = build_context(
             self._settings,
             assemble(self._link, self._settings.observatory, self._clock),
+            safety_devices(self._link, self._settings.observatory, self._clock),
             Programme(self._settings, night, self._clock, self._ledger),
             frames_folder=output / "frames",
             ledger=self._ledger,

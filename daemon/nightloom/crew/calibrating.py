@@ -13,14 +13,14 @@ from nightloom.guiding import (
     Pulses,
     Refused,
 )
+from nightloom.safety import Guard
 from nightloom.telemetry.events import GuidingCalibrated
-from nightloom_drivers.devices import Mount
 
 Look = Callable[[], Awaitable[Measurement]]
 
 
 async def calibrate(
-    run: CalibrationRun, look: Look, devices: GuideDevices, mount: Mount
+    run: CalibrationRun, look: Look, devices: GuideDevices, mount: Guard
 ) -> Calibration | Refused:
     """Do what the run asks for until it ends. Raises DeviceError."""
     ends_deg: dict[Direction, float] = {}  # the mount's declination at the end of each leg

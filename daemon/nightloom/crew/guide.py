@@ -42,6 +42,7 @@ from nightloom.guiding import (
 )
 from nightloom.guiding.calibration import PierSide as Side
 from nightloom.ledger import Ledger
+from nightloom.safety import Guard
 from nightloom.settings import Settings
 from nightloom.sky import sidereal_deg
 from nightloom.telemetry import Log
@@ -54,7 +55,7 @@ from nightloom.telemetry.events import (
     SettleFailed,
 )
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.devices import Camera, GuidePort, Mount, PierSide
+from nightloom_drivers.devices import Camera, GuidePort, PierSide
 from nightloom_drivers.errors import DeviceContradicts
 
 STARS_MAX = 12
@@ -106,7 +107,7 @@ class Guiding:
         self,
         camera: Camera,
         port: GuidePort,
-        mount: Mount,
+        mount: Guard,
         settings: Settings,
         ledger: Ledger,
         compute: Arithmetic,
@@ -144,6 +145,9 @@ class Guiding:
         self._task: asyncio.Task[None] | None = None
         self._heard: asyncio.Future[Reading] | None = None
         self.listener: Callable[[Reading], None] = _nobody
+
+    def begin(self, group: asyncio.TaskGroup) -> None:
+        pass
 
     @property
     def running(self) -> bool:

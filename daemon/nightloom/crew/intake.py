@@ -115,6 +115,9 @@ class Intake:
                 seconds[taken.filter] = seconds.get(taken.filter, 0.0) + taken.exposure_s
         return seconds
 
+    def begin(self, group: asyncio.TaskGroup) -> None:
+        self.start()
+
     def start(self) -> None:
         """Begin to work the line off."""
         self._task = asyncio.create_task(self._work_off())

@@ -9,19 +9,19 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from nightloom.arithmetic import Arithmetic
-from nightloom.crew.guard import Guard
 from nightloom.crew.kept_misses import KeptMisses
 from nightloom.crew.lookout import Lookout
 from nightloom.crew.measuring import measure_whole
 from nightloom.crew.misses import Known, Place, beside, miss_deg
 from nightloom.frames import StarField
+from nightloom.safety import Guard
 from nightloom.settings import Settings, Target
-from nightloom.sky import separation_deg, to_date
+from nightloom.sky import separation_deg
 from nightloom.solving import Hint, NotSolved, Solution, Solver
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import Centred, PointingFailed, Slewed, Solved, SolveFailed
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.devices import Camera, Mount
+from nightloom_drivers.devices import Camera
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,6 @@ class Pointing:
     def __init__(
         self,
         guard: Guard,
-        mount: Mount,
         camera: Camera,
         solver: Solver,
         lookout: Lookout,
@@ -72,7 +71,7 @@ class Pointing:
         clock: Clock,
         log: Log,
     ) -> None:
-        self._guard, self._mount, self._camera = guard, mount, camera
+        self._guard, self._camera = guard, camera
         self._solver, self._lookout, self._compute = solver, lookout, compute
         self._clock, self._log = clock, log
         self._policy = settings.policies.acquire
@@ -178,8 +177,7 @@ class Pointing:
         """Tell the mount where it looks, or aim beside the target by as much as it was off."""
         if not self._observatory.mount.sync:
             return beside(place, miss)
-        now_s = self._clock.unix_s()
-        await self._mount.sync(*to_date(solution.ra_deg, solution.dec_deg, now_s))
+        await self._guard.sync(solution.ra_deg, solution.dec_deg)
         self._keep(self._misses.tell(self._guard.pier.side, miss))
         return place
 

@@ -108,6 +108,24 @@ class Ledger:
             for number, kind, detail, begun in rows
         ]
 
+    def last_act(self, kind: str) -> Intent | None:
+        """The latest intent of a kind, finished or not; None without one."""
+        rows = self._rows(
+            "SELECT id, kind, detail, begun_utc, ended_utc, outcome FROM intents"
+            " WHERE kind = ? ORDER BY id DESC LIMIT 1",
+            [kind],
+        )
+        for number, name, detail, begun, ended, outcome in rows:
+            return Intent(
+                number,
+                name,
+                json.loads(detail),
+                datetime.fromisoformat(begun),
+                None if ended is None else datetime.fromisoformat(ended),
+                outcome,
+            )
+        return None
+
     # Frames ----------------------------------------------------------------------------------
 
     def add_frame(self, frame: Frame) -> None:

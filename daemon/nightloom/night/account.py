@@ -63,7 +63,7 @@ class Account:
 
     def _shelter(self, now_s: float) -> None:
         """Count the dark time during which the sky could not be used."""
-        if self.phase is Phase.SHELTERING:
+        if self.phase in (Phase.SHELTERING, Phase.HOLDING):
             self._lost_since_s = self._lost_since_s or now_s
         elif self._lost_since_s is not None and self.phase is not Phase.READYING:
             self.lost_s += self._within_dark(self._lost_since_s, now_s)

@@ -1,5 +1,7 @@
 """Acquiring: slew, solve, centre, guide, focus. After it, the target is ready for subs."""
 
+from typing import Literal
+
 from nightloom.night.context import Context
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
@@ -8,8 +10,10 @@ from nightloom.night.take_up import NOT_TAKEN_UP, give_up, take_up
 from nightloom.settings import Target
 from nightloom.telemetry.events import TargetChosen
 
+Ending = Next[Literal[Phase.GATHERING, Phase.ACQUIRING, Phase.READYING, Phase.HOLDING]]
 
-async def acquire(context: Context) -> Next:
+
+async def acquire(context: Context) -> Ending:
     """Bring up the target that is due. Raises DeviceError and GuardRefusal."""
     target = context.programme.choose()
     if target is None:

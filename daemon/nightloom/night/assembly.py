@@ -5,7 +5,6 @@ from pathlib import Path
 
 from nightloom.arithmetic import Arithmetic
 from nightloom.crew.focusing import Focusing
-from nightloom.crew.guard import Guard
 from nightloom.crew.guide import Guiding, Reading
 from nightloom.crew.intake import Intake
 from nightloom.crew.kept_misses import KeptMisses
@@ -14,18 +13,19 @@ from nightloom.crew.pointing import Pointing
 from nightloom.ledger import Ledger
 from nightloom.night.context import Context
 from nightloom.night.course import Course
-from nightloom.night.phases import Phases
 from nightloom.programme.programme import Programme
 from nightloom.rig import Rig
+from nightloom.safety import Acts, Guard, SafetyDevices
 from nightloom.settings import Settings
 from nightloom.solving import Solver
 from nightloom.telemetry import Log
-from nightloom_drivers.clock import Clock
+from nightloom_drivers.clock import Clock, SteadyClock
 
 
 def build_context(
     settings: Settings,
     rig: Rig,
+    safety: SafetyDevices,
     programme: Programme,
     *,
     frames_folder: Path | None,
@@ -39,11 +39,10 @@ def build_context(
     seed: int | None = None,
 ) -> Context:
     """Everything that the phases of one night share. Without a frames folder none is written."""
-    guard = Guard(settings, rig.mount, rig.roof, rig.weather, clock, log)
+    guard = Guard(settings, safety, Acts(ledger, clock), SteadyClock(clock), log)
     lookout = Lookout(settings, clock)
     pointing = Pointing(
         guard,
-        rig.mount,
         rig.camera,
         solver,
         lookout,
@@ -54,7 +53,7 @@ def build_context(
         log,
     )
     guiding = Guiding(
-        rig.guide_camera, rig.guide_port, rig.mount, settings, ledger, compute, clock, log
+        rig.guide_camera, rig.guide_port, guard, settings, ledger, compute, clock, log
     )
     focusing = Focusing(
         rig.camera, rig.focuser, settings, str(programme.night), ledger, compute, clock, log
@@ -86,7 +85,6 @@ def build_context(
         log=log,
         ledger=ledger,
         guard=guard,
-        phases=Phases(log),
         programme=programme,
         pointing=pointing,
         guiding=guiding,

@@ -4,27 +4,28 @@ import asyncio
 from dataclasses import dataclass, field
 
 from nightloom.crew.focusing import Focusing
-from nightloom.crew.guard import Guard
 from nightloom.crew.guide import Guiding
 from nightloom.crew.intake import Intake
 from nightloom.crew.lookout import Lookout
 from nightloom.crew.pointing import Pointing
 from nightloom.ledger import Ledger
 from nightloom.night.course import Course
-from nightloom.night.phases import Phases
 from nightloom.programme.programme import Programme
 from nightloom.rig import Rig
+from nightloom.safety import Guard
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import Clock
+
+LOOK_AT_CLOCK_S = 60.0
+"""Between two looks at the clock, which somebody may have set."""
 
 
 @dataclass
 class Context:
     """The settings, the rig behind its guard, the records, and the parts that act.
 
-    `holding` says that shelter is meant from clouds, with the roof open; `stop` is set once a
-    person asks for the end of the night.
+    `stop` is set once a person asks for the end of the night.
     """
 
     settings: Settings
@@ -33,7 +34,6 @@ class Context:
     log: Log
     ledger: Ledger
     guard: Guard
-    phases: Phases
     programme: Programme
     pointing: Pointing
     guiding: Guiding
@@ -42,9 +42,10 @@ class Context:
     intake: Intake
     course: Course
     seed: int | None = None
-    holding: bool = False
     stop: asyncio.Event = field(default_factory=asyncio.Event)
 
     async def sleep_until(self, at_s: float) -> None:
-        """Wait for a moment in Unix seconds."""
-        await asyncio.sleep(max(0.0, at_s - self.clock.unix_s()))
+        """Wait for a moment in Unix seconds, by the earlier of the two where the clock was set."""
+        # No event tells of a clock that was set.
+        while (left_s := at_s - self.guard.later_s()) > 0:  # noqa: ASYNC110
+            await asyncio.sleep(min(left_s, LOOK_AT_CLOCK_S))

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.crew.guard import Guard
 from nightloom.crew.intake import Intake
 from nightloom.cycle import Cycle, Taken, cycles_done, next_sub, unevenness
 from nightloom.ledger import Ledger, Place
@@ -17,6 +17,7 @@ from nightloom.programme.prospect import STEP_S
 from nightloom.programme.reach import EDGE_S
 from nightloom.programme.ways import crossing_cost_s
 from nightloom.programme.weaving import Weaving
+from nightloom.safety import Guard
 from nightloom.settings import Settings, Target
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import PierSide
@@ -31,6 +32,9 @@ class Planned:
     dither: bool
     reason: str = ""
 
+
+Ending = Next[Literal[Phase.CROSSING, Phase.ACQUIRING, Phase.READYING, Phase.RETIRING]]
+"""Why no other sub of a target is taken, and where that leads."""
 
 RECENT_CYCLES = 4
 """So many cycles of subs are looked back on: making up may take two cycles' time for one."""
@@ -165,7 +169,7 @@ class Course:
         )
         return Planned(due.filter, filters[due.filter].exposure_s, due.dither_before, due.reason)
 
-    def ending(self, before_s: float = 0.0) -> Next | None:
+    def ending(self, before_s: float = 0.0) -> Ending | None:
         """Why no other sub of this target may begin now, or in `before_s`; None when one may."""
         target, planned = self.running, self.planned()
         cut = self.cut_short(planned, before_s + self._gap_s(planned))
@@ -183,7 +187,7 @@ class Course:
             return Next(Phase.ACQUIRING, f"{chosen.name} goes before {target.name}")
         return cut
 
-    def cut_short(self, planned: Planned, begins_in_s: float = 0.0) -> Next | None:
+    def cut_short(self, planned: Planned, begins_in_s: float = 0.0) -> Ending | None:
         """What would cut short a sub that begins in so many seconds; None when nothing would."""
         target, lasts_s = self.running, begins_in_s + planned.exposure_s
         end_s = self._clock.unix_s() + lasts_s
@@ -191,8 +195,8 @@ class Course:
             return Next(Phase.RETIRING, "no sub fits before dawn")
         if lasts_s > self._guard.left_s() - LEEWAY_S:
             crosses = self._may_cross(target, planned)
-            following = Phase.CROSSING if crosses else Phase.ACQUIRING
-            return Next(following, f"{target.name} comes to the end of this pier side")
+            why = f"{target.name} comes to the end of this pier side"
+            return Next(Phase.CROSSING, why) if crosses else Next(Phase.ACQUIRING, why)
         if end_s > self._programme.window_end_s(target):
             return Next(Phase.ACQUIRING, f"{target.name} leaves its window")
         return None

@@ -5,8 +5,8 @@ stays is stopped and parked. Keep a hardware limit, and leave room in the hour-a
 """
 
 import asyncio
+from typing import Literal
 
-from nightloom.crew.guard import WrongSide
 from nightloom.night.context import Context
 from nightloom.night.course import LEEWAY_S
 from nightloom.night.focus_check import look_at_focus
@@ -14,6 +14,7 @@ from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
 from nightloom.night.take_up import NOT_TAKEN_UP, give_up, hold
 from nightloom.programme.ways import focus_cost_s
+from nightloom.safety import WrongSide
 from nightloom.settings import Target
 from nightloom.telemetry.events import Flipped, FlipRefused
 from nightloom_drivers.devices import PierSide
@@ -26,7 +27,10 @@ class NotCrossed(Exception):
     """The mount stays on its side of the pier, however it is told."""
 
 
-async def cross(context: Context) -> Next:
+Ending = Next[Literal[Phase.GATHERING, Phase.ACQUIRING, Phase.READYING, Phase.HOLDING]]
+
+
+async def cross(context: Context) -> Ending:
     """Go to the other side as soon as it may look at the target, and hold it from there.
 
     Raises DeviceError and GuardRefusal.
@@ -102,7 +106,7 @@ async def _change_sides(context: Context, target: Target, before: PierSide) -> N
     raise NotCrossed(f"the mount does not cross the meridian: {seen}")
 
 
-async def _leave(context: Context, target: Target, why: str) -> Next:
+async def _leave(context: Context, target: Target, why: str) -> Next[Literal[Phase.READYING]]:
     """Park, and leave the target for tonight; others may be up on this side."""
     await context.guard.park()
     context.programme.set_aside(target, context.programme.dark.end_unix_s - context.clock.unix_s())
@@ -111,7 +115,7 @@ async def _leave(context: Context, target: Target, why: str) -> Next:
 
 async def _stand_still(context: Context) -> None:
     await context.guiding.stop("the mount stands still")
-    await context.rig.mount.track(False)
+    await context.guard.stand_still()
 
 
 def _waits_s(context: Context, target: Target) -> float:

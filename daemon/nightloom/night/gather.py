@@ -4,15 +4,14 @@ import asyncio
 from dataclasses import replace
 
 from nightloom.night.context import Context
-from nightloom.night.course import Planned
+from nightloom.night.course import Ending, Planned
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter, prepare
-from nightloom.night.phases import Next
 from nightloom.night.sub import at_closing, fetch, open_shutter
 from nightloom.programme.ways import focus_cost_s
 
 
-async def gather(context: Context) -> Next:
+async def gather(context: Context) -> Ending:
     """Take subs of the running target until something else is due, and say what.
 
     Whether a target is done hangs on its last verdicts, so that they are waited for.
@@ -24,7 +23,7 @@ async def gather(context: Context) -> Next:
         await context.intake.drain()
 
 
-async def _take_subs(context: Context) -> Next:
+async def _take_subs(context: Context) -> Ending:
     """Take subs until something else seems to be due.
 
     The closing of the shutter is the moment of decision: while the frame downloads, the wheel
@@ -52,7 +51,7 @@ async def _take_subs(context: Context) -> Next:
     return ending
 
 
-def _next(context: Context) -> tuple[Planned, Next | None]:
+def _next(context: Context) -> tuple[Planned, Ending | None]:
     """The sub that is due, or why none may begin once a look at the focus that is due was taken."""
     before_s = focus_cost_s(context.settings) if context.focusing.watch.due() else 0.0
     return context.course.planned(), context.course.ending(before_s)

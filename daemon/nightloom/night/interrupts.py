@@ -1,20 +1,25 @@
-"""What may cut into a phase, strongest first, and the one way it does.
+"""What may cut into a phase, strongest first, who watches for it, and the one way it does.
 
-    Interrupt
-    ├── Unsafe       the weather, or the station's silence
-    ├── Operator     a person asked
-    ├── Dawn         the night's time is over
-    ├── TurnedTooFar this side of the pier allows no more
-    └── Clouded      guide stars faded or star counts collapsed
+    Mistake      the daemon's own
+    Unsafe       the weather, or the station's silence
+    Operator     a person asked
+    Dawn         the night's time is over
+    NotSafe      the rig could not be parked and closed
+    Trouble      a device did not do what it was asked, or the guard refused it
+    TurnedTooFar this side of the pier allows no more
+    Clouded      guide stars faded or star counts collapsed
 
-An interrupt is raised by a watcher that runs beside the phase's work; the work is then cancelled,
-never asked through a flag. A sub that is cancelled counts nowhere.
+An interrupt is raised by a watcher that runs beside the phase's work, or by the work; the work is
+then cancelled, never asked through a flag. A sub that is cancelled counts nowhere.
 """
 
 import asyncio
-from collections.abc import Coroutine, Iterator, Sequence
+from collections.abc import Callable, Coroutine, Iterator, Sequence
+from enum import Enum
 from typing import Any, TypeVar
 
+from nightloom.night.context import Context
+from nightloom.safety import GuardRefusal, NotSafe, WrongSide
 from nightloom_drivers.errors import DeviceError
 
 T = TypeVar("T")
@@ -44,8 +49,96 @@ class Clouded(Interrupt):
     """Too few of the expected stars are seen."""
 
 
-STRENGTH: tuple[type[Exception], ...] = (Unsafe, Operator, Dawn, DeviceError, TurnedTooFar, Clouded)
-"""The order of precedence when several come at once."""
+class Cut(Enum):
+    """What cuts into phases, strongest first, by the errors that tell of it."""
+
+    MISTAKE = "a mistake of the daemon"
+    UNSAFE = "unsafe weather"
+    OPERATOR = "a person"
+    DAWN = "dawn"
+    NOT_SAFE = "could not park or close"
+    TROUBLE = "device trouble"
+    LIMIT = "a limit of the pier"
+    CLOUD = "cloud"
+
+    @property
+    def rank(self) -> int:
+        """0 for the strongest."""
+        return list(Cut).index(self)
+
+
+ERRORS: dict[Cut, tuple[type[Exception], ...]] = {
+    Cut.UNSAFE: (Unsafe,),
+    Cut.OPERATOR: (Operator,),
+    Cut.DAWN: (Dawn,),
+    Cut.NOT_SAFE: (NotSafe,),
+    Cut.TROUBLE: (DeviceError, GuardRefusal),
+    Cut.LIMIT: (TurnedTooFar,),
+    Cut.CLOUD: (Clouded,),
+}
+"""Any other error is a mistake."""
+
+
+def cut_of(error: BaseException) -> Cut:
+    """What an error tells of."""
+    return next((cut for cut, kinds in ERRORS.items() if isinstance(error, kinds)), Cut.MISTAKE)
+
+
+# Watchers ---------------------------------------------------------------------------------------
+
+
+async def unsafe(context: Context) -> None:
+    """Raise Unsafe when the weather is, and the rig is not parked and closed."""
+    raise Unsafe(await context.guard.until_exposed())
+
+
+async def operator(context: Context) -> None:
+    """Raise Operator when a person asks for the end."""
+    await context.stop.wait()
+    raise Operator("a person asked for the end of the night")
+
+
+async def dawn(context: Context) -> None:
+    """Raise Dawn when the dark hours are over, and a frame that ended with them has come down."""
+    download_s = context.settings.observatory.camera.download_deadline_s
+    await context.sleep_until(context.programme.dark.end_unix_s + download_s)
+    raise Dawn("the dark hours are over")
+
+
+async def trouble(context: Context) -> None:
+    """Raise what ended the guide loop, or the work on frames."""
+    async with asyncio.TaskGroup() as group:
+        group.create_task(context.guiding.watch())
+        group.create_task(context.intake.watch())
+
+
+async def limit(context: Context) -> None:
+    """Raise TurnedTooFar when tracking has led to the last hour angle of this side of the pier."""
+    try:
+        await context.guard.until_limit()
+    except WrongSide as refusal:
+        raise TurnedTooFar(str(refusal)) from refusal
+
+
+async def clouded(context: Context) -> None:
+    """Raise Clouded when too few stars are left."""
+    raise Clouded(await context.lookout.until_clouded())
+
+
+Watch = Callable[[Context], Coroutine[Any, Any, None]]
+
+WATCHES: dict[Cut, Watch] = {
+    Cut.UNSAFE: unsafe,
+    Cut.OPERATOR: operator,
+    Cut.DAWN: dawn,
+    Cut.TROUBLE: trouble,
+    Cut.LIMIT: limit,
+    Cut.CLOUD: clouded,
+}
+"""Who watches for it beside the work. Trouble is raised by the work as well."""
+
+
+# How it cuts ------------------------------------------------------------------------------------
 
 Watcher = Coroutine[Any, Any, None]
 
@@ -53,8 +146,7 @@ Watcher = Coroutine[Any, Any, None]
 async def unless(watchers: Sequence[Watcher], work: Coroutine[Any, Any, T]) -> T:
     """Do the work unless a watcher raises first; then cancel it, wait for it, and raise that.
 
-    A watcher that returns is content. When several things were raised at once the strongest is;
-    what is neither an interrupt nor a DeviceError goes before all, as a mistake to be seen.
+    A watcher that returns is content. When several things were raised at once the strongest is.
     """
     try:
         async with asyncio.TaskGroup() as group:
@@ -69,7 +161,7 @@ async def unless(watchers: Sequence[Watcher], work: Coroutine[Any, Any, T]) -> T
 
 def strongest(several: BaseExceptionGroup) -> BaseException:
     """The member that takes precedence."""
-    return min(_members(several), key=_rank)
+    return min(_members(several), key=lambda error: cut_of(error).rank)
 
 
 def _members(group: BaseExceptionGroup) -> Iterator[BaseException]:
@@ -78,10 +170,3 @@ def _members(group: BaseExceptionGroup) -> Iterator[BaseException]:
             yield from _members(member)
         else:
             yield member
-
-
-def _rank(error: BaseException) -> int:
-    for rank, kind in enumerate(STRENGTH):
-        if isinstance(error, kind):
-            return rank
-    return -1

@@ -6,6 +6,7 @@ Everything else is a night as any other: it opens, centres, guides, shelters and
 from collections.abc import Sequence
 
 from nightloom.night.context import Context
+from nightloom.night.course import Ending
 from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
 from nightloom.settings import Settings
@@ -35,7 +36,7 @@ class OffsetRun:
         self._tried = 0
         self._left = [name for n in range(rounds) for name in (back if n % 2 else forth)]
 
-    async def gather(self, context: Context) -> Next:
+    async def gather(self, context: Context) -> Ending:
         """Take the curves that are left. Raises DeviceError."""
         while self._left:
             ending = context.course.ending()

@@ -1,11 +1,14 @@
-"""Readying: connect, cool, wait for the hour and for safe weather, open, unpark."""
+"""Readying: connect and cool; wait parked and closed until something is due; then open."""
 
 import asyncio
+import math
+from typing import Literal
 
 from nightloom.night.context import Context
-from nightloom.night.interrupts import Unsafe
 from nightloom.night.phases import Next, Phase
-from nightloom.telemetry.events import SensorCooled
+from nightloom.safety import make_safe
+from nightloom.telemetry.events import CoolingFellShort, SensorCooled
+from nightloom_drivers.errors import DeviceContradicts, DeviceLate
 
 LINK_DEADLINE_S = 600.0
 """A server that was started again is back within seconds; a host that rebooted, in minutes."""
@@ -13,49 +16,95 @@ LINK_DEADLINE_S = 600.0
 COOLING_DEADLINE_S = 1800.0
 """A sensor that is not cold by then will not become so: its cooler is at its limit."""
 
+SET_POINT_STEP_C = 5.0
+"""Set points that a cooler can hold are looked for in such steps, so that darks can match."""
 
 LOOK_AGAIN_S = 60.0
 """Between two looks whether a target is up: the sky turns a quarter of a degree meanwhile."""
 
+PLAN_AGAIN_S = 900.0
+"""Between two looks at the plan while the roof is closed."""
 
-async def ready(context: Context) -> Next:
-    """Make the rig ready and wait until the first target may be acquired.
+Ending = Next[Literal[Phase.ACQUIRING, Phase.SHELTERING, Phase.RETIRING]]
 
-    Raises DeviceError, and Unsafe when the weather speaks against opening.
+
+async def ready(context: Context) -> Ending:
+    """Make the rig ready, and wait until the next target may be acquired.
+
+    Mount, roof and station come first, so that the weather is known and the rig can be made safe
+    whatever else is missing. Raises DeviceError, GuardRefusal and NotSafe.
     """
+    await _connect_safety(context)
+    await context.guard.stand_still()  # nothing watches how far it turns meanwhile
     await context.rig.connect(LINK_DEADLINE_S)
-    await _tell_place_and_time(context)
-    if context.programme.over():
-        return Next(Phase.RETIRING, "the night is over")
+    await context.guard.tell_place_and_time()
     async with asyncio.TaskGroup() as group:
-        group.create_task(_cool(context))
-        group.create_task(_open(context))
-    await context.sleep_until(context.programme.acquire_from_s)
-    while not context.programme.finished():
-        target = context.programme.choose()
-        if target is not None:
-            return Next(Phase.ACQUIRING, f"ready; {target.name} is up")
-        if context.rig.mount.is_tracking:  # nothing watches how far it turns meanwhile
-            await context.rig.mount.track(False)
-        await asyncio.sleep(LOOK_AGAIN_S)
+        cooling: asyncio.Task[None] | None = None
+        while (due_s := _due_s(context)) is not None:
+            opens_s = context.programme.opens_s(due_s)
+            cools_s = opens_s - context.settings.policies.acquire.cool_before_s
+            if context.clock.unix_s() >= cools_s and cooling is None:
+                cooling = group.create_task(_cool(context))
+            if context.clock.unix_s() < opens_s:
+                await make_safe(context.guard, context.log)
+                again_s = context.clock.unix_s() + PLAN_AGAIN_S
+                awaited_s = opens_s if cooling is not None else cools_s
+                await context.sleep_until(min(awaited_s, again_s))
+                continue
+            reasons = context.guard.unsafe_reasons()
+            if reasons:
+                _leave(cooling)
+                return Next(Phase.SHELTERING, "; ".join(reasons))
+            await _open(context)
+            await context.sleep_until(min(due_s, context.clock.unix_s() + LOOK_AGAIN_S))
+            target = context.programme.choose() if context.clock.unix_s() >= due_s else None
+            if target is not None and cooling is not None:
+                await cooling
+                await context.guard.unpark()
+                return Next(Phase.ACQUIRING, f"ready; {target.name} is up")
+        _leave(cooling)
     return Next(Phase.RETIRING, "nothing is left to do tonight")
 
 
-async def _tell_place_and_time(context: Context) -> None:
-    """Tell the mount where and when it is, and have it read back: some drivers know better."""
-    mount, site = context.rig.mount, context.settings.observatory.site
-    if mount.has("GEOGRAPHIC_COORD"):
-        await mount.set_place(site.latitude_deg, site.longitude_deg, site.elevation_m)
-    if mount.has("TIME_UTC"):
-        await mount.set_time(context.clock.now())
+def _due_s(context: Context) -> float | None:
+    """When something is to be acquired next; None when the night has nothing more to give."""
+    programme = context.programme
+    return None if programme.over() or programme.finished() else programme.due_s()
+
+
+def _leave(cooling: asyncio.Task[None] | None) -> None:
+    if cooling is not None:
+        cooling.cancel()
+
+
+async def _connect_safety(context: Context) -> None:
+    guard = context.guard
+    await guard.linked(LINK_DEADLINE_S)
+    try:
+        async with asyncio.TaskGroup() as group:
+            for connect in (guard.connect_mount, guard.connect_roof, guard.connect_station):
+                group.create_task(connect())
+    except* Exception as several:
+        raise several.exceptions[0] from several
 
 
 async def _cool(context: Context) -> None:
+    """Cool the sensor; one that does not come to its set point is held at what it can hold."""
     camera, wanted = context.rig.camera, context.settings.observatory.camera
     began_s = context.clock.unix_s()
-    await camera.cool(
-        wanted.target_temperature_c, wanted.cooling_ramp_c_per_min, COOLING_DEADLINE_S
-    )
+    ramp = wanted.cooling_ramp_c_per_min
+    try:
+        await camera.cool(wanted.target_temperature_c, ramp, COOLING_DEADLINE_S)
+    except (DeviceLate, DeviceContradicts):
+        reached_c = camera.temperature_c
+        if reached_c is None:
+            raise
+        context.log.emit(
+            CoolingFellShort(wanted_c=wanted.target_temperature_c, reached_c=reached_c)
+        )
+        if reached_c > wanted.target_temperature_c:
+            camera.aim_for(SET_POINT_STEP_C * math.ceil(reached_c / SET_POINT_STEP_C))
+        return
     context.log.emit(
         SensorCooled(
             temperature_c=camera.temperature_c or wanted.target_temperature_c,
@@ -65,13 +114,9 @@ async def _cool(context: Context) -> None:
 
 
 async def _open(context: Context) -> None:
-    await context.sleep_until(context.programme.open_from_s)
-    reasons = context.guard.unsafe_reasons()
-    if reasons:
-        raise Unsafe("; ".join(reasons))
-    if not context.guard.is_open:  # a mount may be found standing anywhere, and the roof must pass
+    """Open what is not open; the roof passes a parked telescope only."""
+    if not context.guard.is_open:
         await context.guard.park()
-    await context.guard.open_roof()
+        await context.guard.open_roof()
     if context.rig.dust_cap is not None:
         await context.rig.dust_cap.open()
-    await context.guard.unpark()

@@ -1,44 +1,38 @@
-"""Sheltering: parked and closed until the weather is safe, or holding until the stars are back."""
+"""Sheltering: parked and closed until the weather is safe."""
 
 import asyncio
+from typing import Literal
 
+from nightloom.night.closing_up import beside
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
-from nightloom.telemetry.events import CloudCleared, WeatherSafe
+from nightloom.safety import make_safe
+from nightloom.telemetry.events import DeviceTrouble, WeatherSafe
+from nightloom_drivers.errors import DeviceError
+
+ASK_AGAIN_S = 60.0
+"""Between two tries to reach a weather station that is gone."""
 
 
-async def shelter(context: Context) -> Next:
-    """Wait for better sky, with the roof open under cloud and closed in bad weather."""
-    return await (_hold(context) if context.holding else _close_and_wait(context))
-
-
-async def _close_and_wait(context: Context) -> Next:
-    await context.guiding.stop("shelter")
-    await context.guard.park()
-    if context.rig.dust_cap is not None:
-        await context.rig.dust_cap.close()
-    await context.guard.close_roof()
+async def shelter(context: Context) -> Next[Literal[Phase.READYING]]:
+    """Park and close, then wait for safe weather. Raises NotSafe."""
+    async with asyncio.TaskGroup() as group:
+        group.create_task(beside(context, "shelter"))
+        await make_safe(context.guard, context.log)
     wait_s = context.settings.policies.weather.wait_safe_s
-    weather = context.rig.weather
-    if weather is not None:
-        await weather.until_safe(for_s=wait_s)
+    async with asyncio.TaskGroup() as group:
+        asking = group.create_task(_keep_asking(context))
+        await context.guard.until_weather_is_safe(wait_s)
+        asking.cancel()
     context.log.emit(WeatherSafe(safe_for_s=wait_s))
     return Next(Phase.READYING, "the weather is safe again")
 
 
-async def _hold(context: Context) -> Next:
-    """Watch the guide stars until they are back; without any, look again after a while."""
-    began_s = context.clock.unix_s()
-    if context.guiding.running:
-        await context.lookout.until_clear()
-    else:
-        await asyncio.sleep(context.settings.policies.clouds.recheck_s)
-        context.lookout.new_sky()
-    context.holding = False
-    context.log.emit(
-        CloudCleared(
-            star_fraction=context.lookout.transparency,
-            held_s=context.clock.unix_s() - began_s,
-        )
-    )
-    return Next(Phase.ACQUIRING, "the stars are back, or may be")
+async def _keep_asking(context: Context) -> None:
+    """Have the station connected: without it the weather never becomes safe."""
+    while True:
+        try:
+            await context.guard.connect_station()
+        except DeviceError as error:
+            context.log.emit(DeviceTrouble.of(error, "asked again in a minute"))
+        await asyncio.sleep(ASK_AGAIN_S)

@@ -156,7 +156,7 @@ def _facts(context: Context, sub: Sub, guided: GuideStatistics) -> FrameFacts:
         site_elevation_m=observatory.site.elevation_m,
         altitude_deg=context.programme.altitude_deg(sub.target, middle_s),
         airmass=context.programme.airmass(sub.target, middle_s),
-        pier_side=str(rig.mount.pier_side),
+        pier_side=str(context.guard.pier.side),
         focuser_position_steps=rig.focuser.position_steps,
         focuser_temperature_c=rig.focuser.temperature_c,
         guide_rms_arcsec=guided.rms_arcsec if guided.count else None,

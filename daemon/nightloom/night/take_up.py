@@ -1,6 +1,7 @@
 """Taking up a target: centred, guided, at a pointing of its own; and giving it up when it fails."""
 
-from nightloom.crew.guard import OutOfReach
+from typing import Literal
+
 from nightloom.crew.guide import NotGuiding
 from nightloom.crew.pointing import NotCentred
 from nightloom.guiding import is_free
@@ -10,7 +11,10 @@ from nightloom.night.phases import Next, Phase
 from nightloom.night.rotation import warn_of_rotation
 from nightloom.programme.programme import SET_ASIDE_S
 from nightloom.programme.reach import BRIDGED_S
+from nightloom.safety import OutOfReach
 from nightloom.settings import Target
+
+Ending = Next[Literal[Phase.ACQUIRING, Phase.READYING, Phase.HOLDING]]
 
 NOT_TAKEN_UP = (NotCentred, NotGuiding, OutOfReach)
 """What may be the target's fault, or the sky's before it."""
@@ -38,7 +42,7 @@ async def hold(context: Context, target: Target) -> None:
         await dither(context)
 
 
-def give_up(context: Context, target: Target, failure: Exception) -> Next:
+def give_up(context: Context, target: Target, failure: Exception) -> Ending:
     """Leave a target for a while, and for a short one where the mount will soon reach it.
 
     When it is the only one, wait where the telescope may not look at it, and hold where it could
@@ -51,5 +55,4 @@ def give_up(context: Context, target: Target, failure: Exception) -> Next:
     if isinstance(failure, OutOfReach):
         return Next(Phase.READYING, why)
     context.programme.take_back(target)
-    context.holding = True
-    return Next(Phase.SHELTERING, why)
+    return Next(Phase.HOLDING, why)

@@ -1,14 +1,21 @@
 """Tonight's programme: which target is due by the plan, with which filters, and for how long."""
 
+import math
 from collections.abc import Mapping
 from datetime import date
 
 from nightloom.ledger import Ledger
 from nightloom.plan import Block, Plan
-from nightloom.programme.prospect import LEAST_WINDOW_S, STEP_S, Prospect, left_tonight_s, wanted_s
-from nightloom.programme.reach import HOUR_S
+from nightloom.programme.prospect import (
+    LEAST_WINDOW_S,
+    STEP_S,
+    Prospect,
+    left_tonight_s,
+    sun_down_s,
+    wanted_s,
+)
 from nightloom.settings import Settings, Sub, Target
-from nightloom.sky import Interval, hour_angle_h
+from nightloom.sky import HOUR_S, Interval, hour_angle_h
 from nightloom_drivers.clock import Clock
 
 SET_ASIDE_S = 1800.0
@@ -48,6 +55,7 @@ class Programme:
             self._prospect.dark,
             self._prospect.table,
         )
+        self._sun_down_s = sun_down_s(settings, night)
         self._windows = {target.name: self._prospect.windows(target) for target in self.targets}
         self._aside_until_s: dict[str, float] = {}
         self._plan: Plan | None = None
@@ -58,15 +66,32 @@ class Programme:
         """All targets, in the order of the settings."""
         return self._settings.targets.targets
 
-    @property
-    def open_from_s(self) -> float:
-        """When the roof may open: early enough for the air inside to settle."""
-        return self.dark.start_unix_s - self._settings.policies.acquire.open_before_s
+    def due_s(self) -> float:
+        """When the next target may be acquired by the plan; without end when none is planned.
 
-    @property
-    def acquire_from_s(self) -> float:
-        """When the first target may be acquired, so that gathering begins with the dark."""
-        return self.dark.start_unix_s - self._settings.policies.acquire.begin_before_s
+        The first one of the night begins before the dark, so that gathering begins with it.
+        """
+        self._block(None, NOTHING, 0.0)
+        begins_s = self._next_begins_s()
+        if begins_s <= self.dark.start_unix_s:
+            return self.dark.start_unix_s - self._settings.policies.acquire.begin_before_s
+        return begins_s
+
+    def opens_s(self, due_s: float) -> float:
+        """When the roof opens for something that is due: early enough for the air to settle, and
+        not before the Sun is down.
+        """
+        acquire = self._settings.policies.acquire
+        early_s = acquire.open_before_s
+        if due_s < self.dark.start_unix_s:
+            early_s = max(0.0, early_s - acquire.begin_before_s)
+        return max(due_s - early_s, self._sun_down_s)
+
+    def _next_begins_s(self) -> float:
+        """When the plan's present or next block begins."""
+        now_s = max(self._clock.unix_s(), self.dark.start_unix_s)
+        blocks = self._plan.blocks if self._plan is not None else ()
+        return min((b.start_unix_s for b in blocks if b.end_unix_s > now_s), default=math.inf)
 
     def over(self) -> bool:
         """Whether the dark hours are over."""

@@ -25,7 +25,6 @@ from nightloom.sky import (
     Horizon,
     Interval,
     NightTable,
-    Site,
     dark_hours,
     joined,
     night_span,
@@ -50,12 +49,6 @@ class NoDarkness(Exception):
     """The night never gets as dark as the settings ask."""
 
 
-def site_of(settings: Settings) -> Site:
-    """The settings' site, as the rules know it."""
-    site = settings.observatory.site
-    return Site(site.latitude_deg, site.longitude_deg, site.elevation_m)
-
-
 def darkness(settings: Settings, night: date, hours_max: float | None = None) -> Interval:
     """The dark hours of a night, or the first `hours_max` of them.
 
@@ -67,13 +60,20 @@ def darkness(settings: Settings, night: date, hours_max: float | None = None) ->
     sun_altitude_deg = max(
         policy_deg if group.sun_altitude_deg is None else group.sun_altitude_deg for group in groups
     )
-    dark = dark_hours(site_of(settings), night, sun_altitude_deg)
+    dark = dark_hours(settings.observatory.site.place, night, sun_altitude_deg)
     if dark is None:
         raise NoDarkness(f"the Sun does not sink below {sun_altitude_deg:g}° on {night}")
     if hours_max is None:
         return dark
     end_s = min(dark.end_unix_s, dark.start_unix_s + 3600.0 * hours_max)
     return Interval(dark.start_unix_s, end_s)
+
+
+def sun_down_s(settings: Settings, night: date) -> float:
+    """When the Sun is low enough for the roof to open; without end when it never is."""
+    place, limit_deg = settings.observatory.site.place, settings.policies.safety.sun_altitude_deg
+    down = dark_hours(place, night, limit_deg)
+    return inf if down is None else down.start_unix_s
 
 
 class Prospect:
@@ -83,7 +83,7 @@ class Prospect:
     """
 
     def __init__(self, settings: Settings, night: date, hours_max: float | None = None) -> None:
-        self.night, self.site = night, site_of(settings)
+        self.night, self.site = night, settings.observatory.site.place
         self.horizon = Horizon(settings.observatory.site.horizon)
         self.dark = dark = darkness(settings, night, hours_max)
         self._settings = settings

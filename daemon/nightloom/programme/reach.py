@@ -4,11 +4,7 @@ Hour angles are west positive, in hours from −12 to 12.
 """
 
 from nightloom.settings.observatory import Mount
-from nightloom.sky import Interval, Site, joined, meridian_time, overlaps
-from nightloom.sky.altitude import SIDEREAL_RATE
-
-HOUR_S = 3600.0 / SIDEREAL_RATE
-"""In this time the sky turns by an hour of hour angle."""
+from nightloom.sky import HOUR_S, Interval, Site, joined, meridian_time, overlaps
 
 EDGE_S = 60.0
 """So much after a side begins the first slew: the mount's own hour angle differs from the true one
@@ -20,18 +16,13 @@ BRIDGED_S = 300.0
 Hours = tuple[float, float]
 
 
-def changes_at_h(mount: Mount) -> float:
-    """The least hour angle at which the mount goes, and may go, to the east of its pier."""
-    return max(mount.flip_after_h, mount.hour_angle_pier_east_h[0])
-
-
 def ranges_h(mount: Mount) -> list[Hours]:
     """The hour angles at which either side of the pier may look, in order.
 
     West of the pier a telescope is only where a slew took it there, before `flip_after_h`.
     """
     west_h, east_h = mount.hour_angle_pier_west_h, mount.hour_angle_pier_east_h
-    east = [(changes_at_h(mount), east_h[1])]
+    east = [(mount.changes_at_h, east_h[1])]
     return [west_h, *east] if west_h[0] < mount.flip_after_h else east
 
 
@@ -64,7 +55,7 @@ def crossings(
     if not mount.needs_flip:
         return []
     ends_h = mount.hour_angle_pier_west_h[1]
-    begins_h = max(ends_h, changes_at_h(mount))
+    begins_h = max(ends_h, mount.changes_at_h)
     return [
         Interval(transit_s + ends_h * HOUR_S, transit_s + begins_h * HOUR_S + cost_s)
         for transit_s in _transits_s(site, place, span)

@@ -20,6 +20,7 @@ def disagreements(tables: Tables) -> list[Problem]:
         *_targets_without_slot(tables),
         *_targets_of_one_name(tables),
         *_policies_without_slot(tables),
+        *_roof_without_station(tables),
     ]
 
 
@@ -75,6 +76,20 @@ def _policies_without_slot(tables: Tables) -> Iterator[Problem]:
         name = _table(tables.get("policies.toml"), section).get("filter")
         if slots and isinstance(name, str) and name not in slots:
             yield _no_slot("policies.toml", f"{section}.filter", name, slots)
+
+
+def _roof_without_station(tables: Tables) -> Iterator[Problem]:
+    """A roof that opens must know when to close."""
+    observatory = tables.get("observatory.toml", {})
+    roof = _table(observatory, "roof")
+    if "roof" in observatory and "weather" not in observatory and roof.get("unwatched") is not True:
+        yield Problem(
+            "observatory.toml",
+            "roof",
+            roof.get("device", ""),
+            "would open with no [weather] station to close it in the rain; add one, or say"
+            " unwatched = true where somebody watches the sky all night",
+        )
 
 
 def _targets(tables: Tables) -> list[dict[str, Any]]:

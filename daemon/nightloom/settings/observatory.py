@@ -7,6 +7,7 @@ from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from nightloom.cycle import CHANGE_S, DITHER_S, DOWNLOAD_S
 from nightloom.settings.table import Table
+from nightloom.sky import Site as Place
 
 
 def _absolute(folder: Path) -> Path:
@@ -42,6 +43,11 @@ class Site(Table):
         if len({azimuth_deg for azimuth_deg, _ in horizon}) < len(horizon):
             raise ValueError("must name each azimuth once")
         return tuple(sorted(horizon))
+
+    @property
+    def place(self) -> Place:
+        """The site as the rules know it."""
+        return Place(self.latitude_deg, self.longitude_deg, self.elevation_m)
 
 
 class Server(Table):
@@ -252,12 +258,14 @@ class Mount(Table):
         return self
 
     @property
+    def changes_at_h(self) -> float:
+        """The least hour angle at which the mount goes, and may go, to the east of its pier."""
+        return max(self.flip_after_h, self.hour_angle_pier_east_h[0])
+
+    @property
     def standstill_h(self) -> float:
         """How long neither side may look at a target that passes the meridian; 0 for none."""
-        return max(
-            0.0,
-            max(self.flip_after_h, self.hour_angle_pier_east_h[0]) - self.hour_angle_pier_west_h[1],
-        )
+        return max(0.0, self.changes_at_h - self.hour_angle_pier_west_h[1])
 
 
 class GuidePort(Table):
@@ -294,10 +302,21 @@ class Weather(Table):
 
 
 class Roof(Table):
-    """The roof or dome shutter. It never moves before the mount is parked."""
+    """The roof or dome shutter."""
 
     device: str = Field(min_length=1, description="INDI name of the device")
     move_deadline_s: float = Field(default=120.0, gt=0, description="longest time to open or close")
+    clears: Literal["parked", "always"] = Field(
+        default="parked",
+        description="which telescope it passes without touching it: a parked one only, over which"
+        " alone it then moves; or one in any position, so that it closes at once in rain and also"
+        " when the mount cannot be parked",
+    )
+    unwatched: bool = Field(
+        default=False,
+        description="true to open it without a weather station: it stays open in the rain unless"
+        " somebody is there to watch",
+    )
 
 
 class LightPanel(Table):

@@ -159,6 +159,13 @@ class SafetyPolicy(Table):
     sun_distance_deg: float = Field(
         default=30.0, ge=10, le=180, description="nearest the telescope may come to the Sun, by day"
     )
+    sun_altitude_deg: float = Field(
+        default=-0.9,
+        ge=-2,
+        le=0,
+        description="altitude of the Sun above which the roof does not open, whatever else is"
+        " asked; it sets at -0.83",
+    )
     altitude_floor_deg: float = Field(
         default=15.0, ge=-5, lt=90, description="lowest altitude the telescope may point to"
     )

@@ -7,6 +7,7 @@ refraction, which lifts by 2′ at 25°. Moments are Unix seconds, floats or arr
 
 from nightloom.sky.airmass import airmass
 from nightloom.sky.altitude import (
+    HOUR_S,
     altitude_azimuth,
     hour_angle_h,
     meridian_time,
@@ -33,6 +34,7 @@ from nightloom.sky.table import NightTable
 from nightloom.sky.window import window
 
 __all__ = [
+    "HOUR_S",
     "Horizon",
     "Interval",
     "NightTable",

@@ -9,6 +9,9 @@ from nightloom.sky.site import Site
 
 SIDEREAL_RATE = 1.00273781191135448  # turns of the sky in a day of UT1 (IERS Conventions 2010)
 
+HOUR_S = 3600.0 / SIDEREAL_RATE
+"""In this time the sky turns by an hour of hour angle."""
+
 Floats = NDArray[np.float64]
 
 

@@ -85,6 +85,25 @@ class RoofClosed(Event):
     took_s: float = Field(description="time from the command to the reading")
 
 
+class RoofBelieved(Event):
+    """The roof says that it is closed and does not move when told again; that is believed.
+
+    By the record it was closed last. Look at it.
+    """
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="what it answered")
+
+
+class PersonNeeded(Event):
+    """The rig could not be parked and closed: a person must look after it now."""
+
+    level: ClassVar[Level] = "error"
+
+    reason: str = Field(description="what is not done, and why")
+
+
 class MountParked(Event):
     """The mount reads parked."""
 
@@ -100,6 +119,15 @@ class SensorCooled(Event):
 
     temperature_c: float = Field(description="temperature read back")
     took_s: float = Field(description="time since cooling began")
+
+
+class CoolingFellShort(Event):
+    """The sensor does not come to its set point; the night goes on at what it reached."""
+
+    level: ClassVar[Level] = "warning"
+
+    wanted_c: float = Field(description="temperature asked for")
+    reached_c: float = Field(description="temperature read back")
 
 
 class SensorWarmed(Event):

@@ -11,7 +11,7 @@ from nightloom_drivers.devices.focuser import Focuser, FocuserSettings
 from nightloom_drivers.devices.guide_port import GuidePort, GuidePortSettings
 from nightloom_drivers.devices.light_panel import LightPanel, LightPanelSettings
 from nightloom_drivers.devices.mount import Mount, MountSettings, PierSide
-from nightloom_drivers.devices.roof import Roof, RoofSettings, RoofState
+from nightloom_drivers.devices.roof import Roof, RoofSettings, RoofState, RoofUnmoved
 from nightloom_drivers.devices.weather import Weather, WeatherReport, WeatherSettings
 
 __all__ = [
@@ -39,6 +39,7 @@ __all__ = [
     "Roof",
     "RoofSettings",
     "RoofState",
+    "RoofUnmoved",
     "Weather",
     "WeatherReport",
     "WeatherSettings",

@@ -81,6 +81,10 @@ class CooledDevice(Device):
                 await self.cool(target_c, ramp_c_per_min, ramp_s + 60.0)
         await self.cooler_off()
 
+    def aim_for(self, target_c: float) -> None:
+        """Give another set point and do not wait for it."""
+        self.link.set(self.device, TEMPERATURE, {CELSIUS: target_c})
+
     async def cooler_off(self) -> None:
         """Switch the cooler off at once."""
         await self._switch_cooler(False)

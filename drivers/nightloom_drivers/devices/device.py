@@ -6,6 +6,7 @@ answer before their values follow, and is a contradiction once the deadline has 
 """
 
 import asyncio
+import contextlib
 import math
 from collections.abc import Mapping
 
@@ -26,6 +27,9 @@ QUIET_S = 0.5
 """Drivers define their vectors in one burst; this long without a new one ends it."""
 
 
+OFF: Mapping[str, Value] = {"CONNECT": False, "DISCONNECT": True}
+
+
 class Device:
     """One INDI device over a link. Subclasses name the vectors they cannot do without."""
 
@@ -34,6 +38,7 @@ class Device:
     def __init__(self, link: Link, device: str, clock: Clock) -> None:
         self.link, self.device, self.clock = link, device, clock
         self._wanted: dict[str, dict[str, Value]] = {}
+        self._ready_life: int | None = None
 
     async def connect(self, deadline_s: float = 30.0) -> None:
         """Switch the device on, now and whenever its driver is born again, and prepare it.
@@ -63,6 +68,7 @@ class Device:
         await self._quiet()
         await self.prepare()
         await self.restore()
+        self._ready_life = self.life
 
     async def prepare(self) -> None:
         """What else a subclass does on connecting."""
@@ -82,6 +88,31 @@ class Device:
         """Whether the driver has the vector, and all these elements in it."""
         vector = self.get(name)
         return vector is not None and all(element in vector for element in elements)
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether `connect` came to its end in this life of the driver."""
+        return self.link.connected and self._ready_life == self.life
+
+    @property
+    def life(self) -> int:
+        """Which life of its driver this is; see `Link.life`."""
+        return self.link.life(self.device)
+
+    async def reconnect(self, deadline_s: float = 30.0) -> None:
+        """Switch the device off, if it answers to that, and on again. Raises as `connect` does."""
+        if self.has("CONNECTION", "DISCONNECT"):
+            self.link.forget(self.device, "CONNECTION")
+            sent = self.link.set(self.device, "CONNECTION", OFF)
+            with contextlib.suppress(DeviceLate):  # one that hangs is told to connect all the same
+                await self.link.wait(
+                    self.device,
+                    "CONNECTION",
+                    lambda v: not v.on("CONNECT"),
+                    after=sent,
+                    timeout_s=ANSWER_S,
+                )
+        await self.connect(deadline_s)
 
     def refuse(self, name: str, asked: str, seen: str) -> DeviceRefused:
         """The error for a request that cannot be a right one."""

@@ -3,6 +3,9 @@
 A mount moves a heavy telescope with nobody there. Nothing here knows where the Sun, the roof or
 a cable is: the caller's guard must have allowed every slew. Keep hardware limits and a way to cut
 the power, and never point an unfiltered telescope towards the Sun.
+
+Parked means parked and not tracking, and seen to come about in the present life of its driver: one
+that was not is told again, whatever it says.
 """
 
 import asyncio
@@ -55,6 +58,7 @@ class Mount(PlacedDevice):
     def __init__(self, link: Link, device: str, settings: MountSettings, clock: Clock) -> None:
         super().__init__(link, device, clock)
         self.settings = settings
+        self._parked_life: int | None = None
 
     # What it reads ----------------------------------------------------------------------------
 
@@ -78,9 +82,19 @@ class Mount(PlacedDevice):
 
     @property
     def is_parked(self) -> bool:
-        """Whether it says that it is parked and is not on the way."""
+        """Whether it says that it is parked, is not on the way, and does not track."""
         vector = self.get(PARKING)
-        return vector is not None and _parked(vector)
+        return vector is not None and _parked(vector) and not self._says_tracking
+
+    @property
+    def seen_parked(self) -> bool:
+        """Whether it is parked, and was seen to park in this life of its driver."""
+        return self.is_parked and self._parked_life == self.life
+
+    @property
+    def _says_tracking(self) -> bool:
+        vector = self.get(TRACKING)
+        return vector is not None and vector.on("TRACK_ON")
 
     @property
     def pier_side(self) -> PierSide:
@@ -133,21 +147,29 @@ class Mount(PlacedDevice):
         finally:  # A goto in this mode would shift the model instead of moving the mount.
             await asyncio.shield(self.choose("ON_COORD_SET", "TRACK"))
 
-    async def park(self) -> None:
+    async def park(self, *, released_first: bool = False) -> None:
         """Park, and return when it is parked and tracks no longer.
 
-        A second request would stop a mount that is parking, so it is sent once at most.
+        A second request would stop a mount that is parking, so it is sent once at most. A mount
+        that says it is parked is told again unless it was seen to park; where it tracks all the
+        same, or is known to have been free (`released_first`), it is unparked before, since most
+        drivers answer a request for what they take to be true with nothing at all.
         """
-        if self.is_parked:
+        if self.seen_parked:
             return
+        vector = self.need(PARKING)
+        if _parked(vector) and (released_first or self._says_tracking):
+            await self.choose(PARKING, "UNPARK", self.settings.park_deadline_s)
         sent = self.link.serial
         if not self._parking():
             self.link.set(self.device, PARKING, one_of(self.need(PARKING), "PARK"))
         await self.outcome(PARKING, _parked, sent, self.settings.park_deadline_s, "PARK")
         await self._untracked()
+        self._parked_life = self.life
 
     async def unpark(self) -> None:
         """Release the mount; most stand still until they are told to track."""
+        self._parked_life = None
         vector = self.need(PARKING)
         if vector.on("UNPARK") and vector.state not in (State.BUSY, State.ALERT):
             return

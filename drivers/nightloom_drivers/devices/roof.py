@@ -2,7 +2,9 @@
 
 A roof can crush a telescope and a hand. It moves only when the caller knows the mount parked and
 nobody near; keep its own limit switches and a way to cut the power, and do not trust the driver
-alone: it may take for closed what is open when somebody moved the roof by hand.
+alone: it may take for closed what is open when somebody moved the roof by hand. So a roof is open
+or closed here only when it was seen to become so in the present life of its driver; one that was
+not is told again, whatever it says.
 """
 
 from dataclasses import dataclass
@@ -10,7 +12,7 @@ from enum import StrEnum
 
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices.device import ANSWER_S, Device, one_of
-from nightloom_drivers.errors import DeviceGone
+from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
 from nightloom_drivers.link import Link, State, Vector
 
 SHUTTER, PARKING = "DOME_SHUTTER", "DOME_PARK"
@@ -23,6 +25,10 @@ class RoofState(StrEnum):
     CLOSED = "closed"
     MOVING = "moving"
     UNKNOWN = "unknown"
+
+
+class RoofUnmoved(DeviceRefused):
+    """It says that it is there already, and did not move when it was told again."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +44,7 @@ class Roof(Device):
     def __init__(self, link: Link, device: str, settings: RoofSettings, clock: Clock) -> None:
         super().__init__(link, device, clock)
         self.settings = settings
+        self._seen: tuple[RoofState, int] | None = None
 
     async def prepare(self) -> None:
         if not self.has(SHUTTER) and not self.has(PARKING):
@@ -55,15 +62,24 @@ class Roof(Device):
             return RoofState.UNKNOWN
         return RoofState.OPEN if vector.on(opened) else RoofState.CLOSED
 
+    @property
+    def seen(self) -> RoofState:
+        """Open or closed where that was seen to come about and still reads so; else unknown."""
+        if self._seen is None or self._seen[1] != self.life or self.get(self._name) is None:
+            return RoofState.UNKNOWN
+        return self._seen[0] if self.state is self._seen[0] else RoofState.UNKNOWN
+
     async def open(self) -> None:
         """Open, and return when it is open."""
-        vector, opened, _ = self._vector()
-        await self._go(vector, opened, RoofState.OPEN)
+        await self._go(RoofState.OPEN)
 
     async def close(self) -> None:
         """Close, and return when it is confirmed closed; anything less raises."""
-        vector, _, closed = self._vector()
-        await self._go(vector, closed, RoofState.CLOSED)
+        await self._go(RoofState.CLOSED)
+
+    def believe(self) -> None:
+        """Take it for what it reads, where nothing better can be had. The caller answers for it."""
+        self._seen = self.state, self.life
 
     async def stop(self) -> None:
         """Stop every motion; the roof is then neither open nor closed."""
@@ -80,22 +96,36 @@ class Roof(Device):
                 asked="to stop",
             )
 
-    async def _go(self, vector: Vector, element: str, wanted: RoofState) -> None:
-        # A shutter may read closed at connecting without knowing, so it is told again; a roof
-        # that is parked already may turn to Alert when it is told again.
-        if self.state is wanted and (wanted is RoofState.OPEN or vector.name == PARKING):
+    async def _go(self, wanted: RoofState) -> None:
+        if self.seen is wanted:
             return
+        vector, opened, closed = self._vector()
+        element = opened if wanted is RoofState.OPEN else closed
+        claimed, self._seen = self.state is wanted, None
         sent = self.link.serial
         # A driver does not answer, or turns back, when asked again for what it is doing.
         if not (self.state is RoofState.MOVING and vector.on(element)):
             self.link.set(self.device, vector.name, one_of(vector, element))
-        await self.outcome(
-            vector.name,
-            lambda v: _settled(v) and v.on(element),
-            sent,
-            self.settings.move_deadline_s,
-            element,
-        )
+        moved = False
+
+        def there(now: Vector) -> bool:
+            nonlocal moved
+            moved = moved or now.state is State.BUSY
+            return _settled(now) and now.on(element)
+
+        try:
+            await self.outcome(vector.name, there, sent, self.settings.move_deadline_s, element)
+        except (DeviceRefused, DeviceLate) as error:
+            if claimed and not moved and self.need(vector.name).on(element):
+                raise RoofUnmoved(
+                    self.device, vector.name, asked=element, seen=f"it had said so: {error.seen}"
+                ) from error
+            raise
+        self._seen = wanted, self.life
+
+    @property
+    def _name(self) -> str:
+        return SHUTTER if self.has(SHUTTER) else PARKING
 
     def _vector(self) -> tuple[Vector, str, str]:
         """What tells about the roof, and the switches for open and closed in it."""

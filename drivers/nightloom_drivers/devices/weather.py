@@ -39,6 +39,11 @@ class WeatherReport:
     values: Mapping[str, float]
     age_s: float
 
+    @property
+    def never_heard(self) -> bool:
+        """Whether the station has not spoken since it was connected, or is not there."""
+        return math.isinf(self.age_s)
+
 
 class Weather(Device):
     """A weather station or safety monitor."""

@@ -8,12 +8,13 @@ import asyncio
 import dataclasses
 import math
 from abc import ABC, abstractmethod
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Self
 
 from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
-from nightloom_drivers.link.keeping import Keeper
+from nightloom_drivers.link.keeping import CONNECTION, Keeper
 from nightloom_drivers.link.vector import (
     Blob,
     Defined,
@@ -55,6 +56,8 @@ class Link(ABC):
         self.connected = False
         self.serial = 0
         self._vectors: dict[tuple[str, str], Vector] = {}
+        self._ends: Counter[str] = Counter()
+        self._losses = 0
         self._keeper = Keeper(self._send_kept)
         self._blob_devices: list[str] = []
         self._waiters: list[_Waiter] = []
@@ -96,6 +99,13 @@ class Link(ABC):
     def get(self, device: str, name: str) -> Vector | None:
         """The vector as last heard, or None. It may be old: decisions rest on `wait`."""
         return self._vectors.get((device, name))
+
+    def life(self, device: str) -> int:
+        """Which life of its driver this is: what was seen in an earlier one may be no more true.
+
+        A life ends with the connection, with the device, and when it is switched off.
+        """
+        return self._losses + self._ends[device]
 
     # Asking ----------------------------------------------------------------------------------
 
@@ -167,6 +177,28 @@ class Link(ABC):
         finally:
             self._waiters.remove(waiter)
 
+    async def until_connected(self) -> None:
+        """Wait until the link stands, however long."""
+        found = asyncio.Event()
+
+        def hear(event: Event) -> None:
+            if isinstance(event, Found):
+                found.set()
+
+        with self.listen(hear):
+            if not self.connected:
+                await found.wait()
+
+    async def linked(self, deadline_s: float) -> None:
+        """Wait until the link stands. Raises DeviceGone past the deadline."""
+        try:
+            async with asyncio.timeout(deadline_s):
+                await self.until_connected()
+        except TimeoutError:
+            raise DeviceGone(
+                "the INDI server", CONNECTION, asked="to come back", seen="no answer"
+            ) from None
+
     @contextmanager
     def listen(self, listener: Listener) -> Iterator[None]:
         """Have every event handed to `listener`, in order, until the block ends."""
@@ -198,6 +230,8 @@ class Link(ABC):
         self.serial += 1
         match event:
             case Defined(vector) | Updated(vector):
+                if vector.name == CONNECTION and not vector.on("CONNECT"):
+                    self._ends[vector.device] += 1
                 vector = dataclasses.replace(vector, serial=self.serial)
                 event = dataclasses.replace(event, vector=vector)
                 self._vectors[vector.device, vector.name] = vector
@@ -206,8 +240,10 @@ class Link(ABC):
                 event = Received(dataclasses.replace(blob, serial=self.serial))
             case Removed(device, name):
                 self._forget(device, name, "it was removed")
+                self._ends[device] += name in ("", CONNECTION)
             case Lost(reason):
                 self.connected = False
+                self._losses += 1
                 self._forget("", "", reason)
             case Found():
                 self.connected = True

@@ -27,6 +27,14 @@ def weather(reasons: Sequence[str]) -> str:
     return f"the weather is unsafe ({'; '.join(reasons)})" if reasons else ""
 
 
+def daylight(site: Site, unix_s: float, limit_deg: float) -> str:
+    """No roof opens while the Sun is higher than this."""
+    height_deg = float(sun_altitude(site, unix_s))
+    if height_deg <= limit_deg:
+        return ""
+    return f"the Sun stands at {height_deg:+.1f}°, and the roof opens below {limit_deg:+g}°"
+
+
 def altitude(site: Site, ra_deg: float, dec_deg: float, unix_s: float, floor_deg: float) -> str:
     """Nothing is to be pointed at below the floor."""
     height_deg = float(altitude_azimuth(site, ra_deg, dec_deg, unix_s)[0])

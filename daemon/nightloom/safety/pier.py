@@ -1,7 +1,6 @@
 """The pier: which side of it the telescope is on, and how far each side may turn."""
 
-from nightloom.crew import limits
-from nightloom.programme.reach import changes_at_h
+from nightloom.safety import limits
 from nightloom.settings.observatory import Mount as MountTable
 from nightloom_drivers.devices import Mount, PierSide
 
@@ -31,7 +30,7 @@ class Pier:
     @property
     def changes_at_h(self) -> float:
         """The least hour angle at which the mount goes, and may go, to the east of its pier."""
-        return changes_at_h(self._table)
+        return self._table.changes_at_h
 
     @property
     def stands_still(self) -> bool:
