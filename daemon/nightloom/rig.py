@@ -45,9 +45,11 @@ from nightloom_drivers.physics.settings import (
     SiteSettings,
 )
 from nightloom_drivers.physics.starfield import star_source
+from nightloom_drivers.physics.world import World
 from nightloom_drivers.serve import Options as RigOptions
 from nightloom_drivers.serve import serve
 from nightloom_drivers.simulators.rig import DEVICES, build_rig
+from nightloom_drivers.simulators.simulator import Simulator
 
 SERVER_STARTS_S = 60.0
 """A simulated rig's process has to import half of the scientific Python before it answers."""
@@ -146,9 +148,23 @@ def _weather(said: Station) -> WeatherSettings:
     return WeatherSettings(said.silence_s, limits)
 
 
-def simulated_link(settings: RigSettings, clock: Clock, seed: int) -> Link:
-    """A loopback to a simulated rig that begins at the clock's present."""
-    return LoopbackLink(build_rig(settings, clock, seed).simulators)
+@dataclass(frozen=True)
+class SimulatedRig:
+    """A rig in this process: the link that leads to it, its devices, and the truth behind them."""
+
+    link: LoopbackLink
+    world: World
+    simulators: list[Simulator]
+
+    def simulator(self, device: str) -> Simulator:
+        """The device of this INDI name. Raises StopIteration when there is none."""
+        return next(one for one in self.simulators if one.device == device)
+
+
+def simulated_rig(settings: RigSettings, clock: Clock, seed: int) -> SimulatedRig:
+    """A simulated rig that begins at the clock's present, over a loopback."""
+    built = build_rig(settings, clock, seed)
+    return SimulatedRig(LoopbackLink(built.simulators), built.world, built.simulators)
 
 
 @asynccontextmanager

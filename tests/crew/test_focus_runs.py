@@ -301,7 +301,7 @@ def test_a_night_that_begins_far_out_of_focus_finds_it(tmp_path: Path) -> None:
     expected = focus.base_steps + focus.slope_steps_per_c * (first.temperature_c - 10.0)
     assert first.vertex_steps == pytest.approx(expected, abs=20)
     assert story.of(e.FrameKept)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
 
 
 @pytest.mark.parametrize("tilt_steps", [0.0, -40.0])

@@ -23,7 +23,7 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
 from nightloom.programme.programme import Programme
-from nightloom.rig import assemble, safety_devices, simulated_link, simulated_sky
+from nightloom.rig import assemble, safety_devices, simulated_rig, simulated_sky
 from nightloom.safety import OutOfReach, WrongSide
 from nightloom.settings import Settings, Target
 from nightloom.sky import separation_deg, sidereal_deg
@@ -78,7 +78,7 @@ def on_the_rig(
             log = Log(clock)
             night = NIGHT + timedelta(days=later_d)
             programme = Programme(settings, night, clock, ledger)
-            async with simulated_link(rig, clock, seed) as link:
+            async with simulated_rig(rig, clock, seed).link as link:
                 solver: Solver = CatalogueSolver(simulated_sky(rig), InLine())
                 if blind is not None:
                     blind.inner, solver = solver, blind

@@ -6,9 +6,10 @@ from itertools import pairwise
 from pathlib import Path
 
 from night.nights import demo, live
+from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Event, Link, LoopbackLink, Received
+from nightloom_drivers.link import Event, Received
 
 SUB_S = 60.0
 SETTLING_S = 2.5
@@ -18,8 +19,8 @@ SETTLING_S = 2.5
 def test_a_frame_that_was_taken_in_outlives_trouble_in_the_dither_after_it(tmp_path: Path) -> None:
     """With one filter each sub is followed by a dither; the link is cut in the third one."""
 
-    async def cut(link: Link, clock: Clock) -> None:
-        assert isinstance(link, LoopbackLink)
+    async def cut(rig: SimulatedRig, clock: Clock) -> None:
+        link = rig.link
         third = asyncio.Event()
         subs: list[float] = []
 
@@ -39,7 +40,7 @@ def test_a_frame_that_was_taken_in_outlives_trouble_in_the_dither_after_it(tmp_p
         await asyncio.get_running_loop().create_future()
 
     story = live(tmp_path, demo(targets={"L": SUB_S}), hours=0.5, meddler=cut)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     assert story.of(e.UnexpectedError) == []
     trouble_s = story.at(e.DeviceTrouble)[0]
     began_s = max(at for at in story.at(e.SubBegun) if at < trouble_s)

@@ -15,9 +15,9 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.offset_run import OffsetRun
 from nightloom.night.phases import Phase
 from nightloom.rehearsal import Rehearsal
+from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.physics.site import Site
 
 SHORT = {"L": 60.0, "R": 60.0}
@@ -54,9 +54,8 @@ class Places:
 
     noted: list[tuple[float, int]] = field(default_factory=list)
 
-    async def note(self, link: Link, clock: Clock) -> None:
-        assert isinstance(link, LoopbackLink)
-        focuser = link._responders["Rig Focuser"]._focuser  # type: ignore[attr-defined]
+    async def note(self, rig: SimulatedRig, clock: Clock) -> None:
+        focuser = rig.world.focuser
         while True:
             self.noted.append((clock.unix_s(), focuser.position(clock.unix_s())))
             await asyncio.sleep(2.0)
@@ -80,7 +79,7 @@ def test_a_curve_that_a_cloud_spoils_is_given_up_and_taken_again(
 ) -> None:
     """The focuser goes back to where it stood, no sub begins, and once it is clear all is well."""
     story, places = clouded
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     given_up, taken = story.of(e.FocusCurve)
     assert (given_up.accepted, given_up.refusal) == (False, Refusal.CLOUDED.value)
     assert given_up.radii_px.count(None) >= 3
@@ -127,14 +126,13 @@ def test_a_focuser_that_does_not_move_is_named_once_and_the_night_goes_on(tmp_pa
     """It says that it moves; the stars stay as large as they are."""
     places = Places()
 
-    async def stick(link: Link, clock: Clock) -> None:
-        assert isinstance(link, LoopbackLink)
-        focuser = link._responders["Rig Focuser"]._focuser  # type: ignore[attr-defined]
+    async def stick(rig: SimulatedRig, clock: Clock) -> None:
+        focuser: Any = rig.world.focuser
         focuser.drawtube_steps = lambda _: 10_070.0
-        await places.note(link, clock)
+        await places.note(rig, clock)
 
     story = live(tmp_path, demo(targets=SHORT, rig=STEADY), hours=0.3, meddler=stick)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     (curve,), (unmoved,) = story.of(e.FocusCurve), story.of(e.FocuserUnmoved)
     assert curve.refusal == Refusal.UNMOVED.value
     assert unmoved.to_steps - unmoved.from_steps > 100
@@ -160,7 +158,7 @@ def cooling(tmp_path_factory: pytest.TempPathFactory) -> Story:
 
 def test_one_curve_and_then_checks(cooling: Story) -> None:
     """The first look is a curve; a change of temperature asks for checks, which suffice."""
-    assert cooling.played.promises.violations == []
+    assert cooling.played.violations == []
     assert len(cooling.of(e.FocusCurve)) == 1
     checks = cooling.of(e.FocusChecked)
     assert any(check.reason.startswith("the temperature changed") for check in checks)
@@ -204,16 +202,15 @@ def test_a_slip_of_a_zone_is_found_and_undone(tmp_path: Path) -> None:
     """Within four subs and the one under way, though frames are rejected for their size."""
     slipped: list[float] = []
 
-    async def slip(link: Link, clock: Clock) -> None:
+    async def slip(rig: SimulatedRig, clock: Clock) -> None:
         """Half an hour into the dark the gear slips: a position is not where it was."""
-        assert isinstance(link, LoopbackLink)
         await asyncio.sleep(4500.0)
-        link._responders["Rig Focuser"]._zero_steps -= SLIP_STEPS  # type: ignore[attr-defined]
+        rig.simulator("Rig Focuser")._zero_steps -= SLIP_STEPS  # type: ignore[attr-defined]
         slipped.append(clock.unix_s())
         await asyncio.get_running_loop().create_future()
 
     story = live(tmp_path, demo(targets=SHORT, rig=STEADY), hours=0.7, meddler=slip)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     looks_s = [at for at in story.at(e.FocusChecked) if at > slipped[0]]
     subs = [at for at in story.at(e.SubBegun) if slipped[0] < at < looks_s[0]]
     assert len(subs) <= 5

@@ -11,9 +11,10 @@ import pytest
 
 from night.nights import Story, demo, live
 from nightloom.ledger import FILE_NAME, GuideCalibration, Ledger
+from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Link, LoopbackLink, State, Value
+from nightloom_drivers.link import State, Value
 from nightloom_drivers.simulators.camera import CameraSimulator
 from nightloom_drivers.simulators.mount import MountSimulator
 
@@ -22,23 +23,21 @@ GATHERING_S = 3900.0
 """Into the night: its subs are under way."""
 
 
-def mount_of(link: Link) -> MountSimulator:
-    assert isinstance(link, LoopbackLink)
-    mount = link._responders["Rig Mount"]
+def mount_of(rig: SimulatedRig) -> MountSimulator:
+    mount = rig.simulator("Rig Mount")
     assert isinstance(mount, MountSimulator)
     return mount
 
 
-def guide_camera_of(link: Link) -> CameraSimulator:
-    assert isinstance(link, LoopbackLink)
-    camera = link._responders["Rig Guide Camera"]
+def guide_camera_of(rig: SimulatedRig) -> CameraSimulator:
+    camera = rig.simulator("Rig Guide Camera")
     assert isinstance(camera, CameraSimulator)
     return camera
 
 
-def refuse_pulses(link: Link, count: int) -> None:
+def refuse_pulses(rig: SimulatedRig, count: int) -> None:
     """Have the mount turn so many pulses down."""
-    mount, left = mount_of(link), count
+    mount, left = mount_of(rig), count
     receive = mount.receive
 
     def moody(name: str, values: Mapping[str, Value]) -> None:
@@ -100,8 +99,8 @@ def slips(tmp_path_factory: pytest.TempPathFactory) -> Slips:
     exposures: list[tuple[float, float]] = []
     blind: list[float] = []
 
-    async def slip(link: Link, clock: Clock) -> None:
-        camera = guide_camera_of(link)
+    async def slip(rig: SimulatedRig, clock: Clock) -> None:
+        camera = guide_camera_of(rig)
         expose, send, chip = camera.on_ccd_exposure, camera.publish_blob, camera._chip
 
         def note(values: Mapping[str, Value]) -> None:
@@ -113,7 +112,7 @@ def slips(tmp_path_factory: pytest.TempPathFactory) -> Slips:
 
         camera.on_ccd_exposure = note  # type: ignore[method-assign]
         await asyncio.sleep(GATHERING_S)
-        refuse_pulses(link, 1)
+        refuse_pulses(rig, 1)
         await asyncio.sleep(30.0)
         camera.publish_blob = lose  # type: ignore[method-assign, assignment]
         await asyncio.sleep(120.0)
@@ -133,7 +132,7 @@ def slips(tmp_path_factory: pytest.TempPathFactory) -> Slips:
 
 def test_one_refused_pulse_and_one_lost_frame_cost_nothing(slips: Slips) -> None:
     story = slips.story
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     troubles = story.of(e.DeviceTrouble)
     assert [(trouble.device, trouble.kind) for trouble in troubles] == [
         ("Rig Mount", "refused"),
@@ -158,13 +157,13 @@ def test_a_lost_star_is_looked_for_with_longer_exposures(slips: Slips) -> None:
 
 
 def test_a_mount_that_goes_on_refusing_is_trouble_and_the_night_goes_on(tmp_path: Path) -> None:
-    async def refuse_some(link: Link, clock: Clock) -> None:
+    async def refuse_some(rig: SimulatedRig, clock: Clock) -> None:
         await asyncio.sleep(GATHERING_S)
-        refuse_pulses(link, 3)
+        refuse_pulses(rig, 3)
         await asyncio.get_running_loop().create_future()
 
     story = live(tmp_path, demo(targets=SHORT), hours=0.6, meddler=refuse_some)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     assert len(story.of(e.DeviceTrouble)) >= 2
     last = story.at(e.DeviceTrouble)[-1]
     assert [at for at in story.at(e.SubBegun) if at > last]
@@ -173,15 +172,15 @@ def test_a_mount_that_goes_on_refusing_is_trouble_and_the_night_goes_on(tmp_path
 def test_a_knock_out_of_the_windows_is_found_by_the_pattern_and_put_back(tmp_path: Path) -> None:
     """A tube pushed by 2′, which is 29 guide pixels; the windows reach 14."""
 
-    async def knock(link: Link, clock: Clock) -> None:
+    async def knock(rig: SimulatedRig, clock: Clock) -> None:
         await asyncio.sleep(GATHERING_S)
-        mount = mount_of(link)._mount
+        mount = rig.world.mount
         now_s = clock.unix_s()
         mount._dec.move(now_s, mount._dec.motor.at(now_s) + 120 / 3600, 1.0)
         await asyncio.get_running_loop().create_future()
 
     story = live(tmp_path, demo(targets=SHORT), hours=0.4, meddler=knock)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     phases = [phase.after for phase in story.of(e.PhaseChanged)]
     assert "sheltering" not in phases
     assert phases.count("acquiring") == 1
@@ -244,15 +243,15 @@ def test_a_calibration_that_fails_in_a_sub_is_measured_anew_after_it(tmp_path: P
     makes do with what it saw, and so well that the sub is kept.
     """
 
-    async def turn_round(link: Link, clock: Clock) -> None:
+    async def turn_round(rig: SimulatedRig, clock: Clock) -> None:
         await asyncio.sleep(GATHERING_S - 200.0)
-        mount = mount_of(link)._mount
+        mount = rig.world.mount
         pulse, other = mount.pulse, {"north": "south", "south": "north"}
         mount.pulse = lambda at_s, way, ms: pulse(at_s, other.get(way, way), ms)  # type: ignore
         await asyncio.get_running_loop().create_future()
 
     story = live(tmp_path, demo(targets={"R": 300.0}), hours=0.55, meddler=turn_round)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     doubted_s = story.at(e.GuidingDoubted)
     calibrated_s = story.at(e.GuidingCalibrated)[1:]
     assert len(doubted_s) == len(calibrated_s) == 1

@@ -84,7 +84,7 @@ def crossed(tmp_path_factory: pytest.TempPathFactory) -> Story:
 
 
 def test_the_other_side_takes_over_within_four_minutes(crossed: Story) -> None:
-    assert crossed.played.promises.violations == []
+    assert crossed.played.violations == []
     assert phases(crossed).count(Phase.CROSSING) == 1
     assert phases(crossed)[phases(crossed).index(Phase.CROSSING) + 1] == Phase.GATHERING
     assert dark_gap_s(crossed) <= 240.0
@@ -159,7 +159,7 @@ def test_waiting_for_the_other_side_is_used_for_a_look_at_the_focus(tmp_path: Pa
         policies={"focus": {"temperature_change_c": 20.0, "least_interval_s": 600.0}},
         exposure_s=240.0,
     )
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     assert story.of(e.SubCancelled) == []
     assert story.of(e.GuardRefused) == []
     crossing = crossing_at(story)
@@ -181,7 +181,7 @@ def test_a_mount_that_flips_late_is_told_once_more_and_goes(tmp_path: Path) -> N
         table={"hour_angle_pier_west_h": (-6.5, 0.05), "flip_retry_s": 300.0},
         mount={"flip_after_h": 0.12},
     )
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     (refused,) = story.of(e.FlipRefused)
     assert "west of" in refused.reason
     assert refused.next_step == "told again after 300 s"
@@ -192,7 +192,7 @@ def test_a_mount_that_flips_late_is_told_once_more_and_goes(tmp_path: Path) -> N
 
 def test_a_mount_that_never_flips_is_stopped_and_parked_after_two_tries(tmp_path: Path) -> None:
     story = through_the_meridian(tmp_path, before_h=0.05, hours=0.5, mount={"flip_after_h": 12.0})
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     first, second = story.of(e.FlipRefused)
     assert (first.next_step, second.next_step) == (
         "told again after 120 s",
@@ -205,7 +205,7 @@ def test_a_mount_that_never_flips_is_stopped_and_parked_after_two_tries(tmp_path
 
 def test_a_mount_that_does_not_say_its_side_is_known_by_its_frames(tmp_path: Path) -> None:
     story = through_the_meridian(tmp_path, before_h=0.0, hours=0.4, table={"pier_side": "solved"})
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     (flipped,) = story.of(e.Flipped)
     assert (flipped.before, flipped.after) == ("west", "east")
     assert len(story.of(e.GuidingCalibrated)) == 1
@@ -219,13 +219,13 @@ def test_frames_show_that_a_silent_mount_did_not_flip(tmp_path: Path) -> None:
         table={"pier_side": "solved"},
         mount={"flip_after_h": 12.0},
     )
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     assert len(story.of(e.FlipRefused)) == 2
     assert not story.of(e.Flipped)
 
 
 def test_a_fork_goes_on_through_the_meridian(tmp_path: Path) -> None:
     story = through_the_meridian(tmp_path, before_h=0.1, hours=0.3, table={"needs_flip": False})
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     assert Phase.CROSSING not in phases(story)
     assert len(story.of(e.Centred)) == 1

@@ -13,10 +13,11 @@ from astropy.wcs import WCS
 from night.nights import NIGHT, Story, demo, live
 from nightloom.frames import FrameNotWritten
 from nightloom.night.phases import Phase
+from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom.telemetry import log_sha256
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Link, LoopbackLink, Updated
+from nightloom_drivers.link import Updated
 
 SHORT = {"R": 60.0, "G": 60.0, "B": 60.0}
 
@@ -28,7 +29,7 @@ def clear(tmp_path_factory: pytest.TempPathFactory) -> Story:
 
 
 def test_a_clear_night_breaks_no_promise(clear: Story) -> None:
-    assert clear.played.promises.violations == []
+    assert clear.played.violations == []
     assert clear.events[-1][1].name() == "night_ended"
 
 
@@ -36,7 +37,7 @@ def test_every_filter_gets_its_share(clear: Story) -> None:
     accepted_s = clear.played.account.accepted_s
     assert set(accepted_s) == set(SHORT)
     assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0
-    assert clear.played.promises.unevenness <= 1.0
+    assert clear.played.unevenness <= 1.0
 
 
 def test_there_is_one_dither_for_each_completed_cycle(clear: Story) -> None:
@@ -148,7 +149,7 @@ def test_another_seed_gives_another_log(tmp_path: Path) -> None:
 def test_a_cloud_holds_the_subs_and_costs_every_filter_alike(tmp_path: Path) -> None:
     cloud = {"begin_h_after_dusk": 0.3, "duration_h": 0.3, "depth_mag": 4.0, "contrast": 0.1}
     story = live(tmp_path, demo(targets=SHORT, weather={"clouds": (cloud,)}), hours=1.0)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     (held,), (cleared,) = story.at(e.CloudHold), story.at(e.CloudCleared)
     assert 0.2 * 3600 < cleared - held < 0.5 * 3600
     assert not [at for at in story.at(e.SubBegun) if held < at < cleared]
@@ -176,7 +177,7 @@ def test_rain_parks_closes_waits_and_opens_again(tmp_path: Path) -> None:
         ),
         hours=1.0,
     )
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     names = [event.name() for _, event in story.events]
     order = ["weather_unsafe", "mount_parked", "roof_closed", "weather_safe", "roof_opened",
              "mount_unparked", "sub_begun"]  # fmt: skip
@@ -187,10 +188,9 @@ def test_rain_parks_closes_waits_and_opens_again(tmp_path: Path) -> None:
 
 
 def test_a_silent_weather_station_is_bad_weather(tmp_path: Path) -> None:
-    async def hush(link: Link, clock: Clock) -> None:
+    async def hush(rig: SimulatedRig, clock: Clock) -> None:
         """Swallow what the station says from half an hour after the start."""
-        assert isinstance(link, LoopbackLink)
-        hear = link._hear
+        link, hear = rig.link, rig.link._hear
 
         def deaf(event: object) -> None:
             silent = isinstance(event, Updated) and event.vector.device == "Rig Weather"
@@ -201,22 +201,21 @@ def test_a_silent_weather_station_is_bad_weather(tmp_path: Path) -> None:
         await asyncio.get_running_loop().create_future()
 
     story = live(tmp_path, demo(targets=SHORT), hours=0.5, meddler=hush)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     assert "silent" in story.of(e.WeatherUnsafe)[0].reasons[0]
     assert story.of(e.RoofClosed)
 
 
 def test_a_cut_link_in_the_middle_of_a_sub_costs_that_sub_only(tmp_path: Path) -> None:
-    async def cut(link: Link, clock: Clock) -> None:
-        assert isinstance(link, LoopbackLink)
+    async def cut(rig: SimulatedRig, clock: Clock) -> None:
         await asyncio.sleep(3900.0)
-        link.disconnect()
+        rig.link.disconnect()
         await asyncio.sleep(20.0)
-        link.reconnect()
+        rig.link.reconnect()
         await asyncio.get_running_loop().create_future()
 
     story = live(tmp_path, demo(targets=SHORT), hours=0.6, meddler=cut)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     trouble = story.at(e.DeviceTrouble)[0]
     assert [at for at in story.at(e.SubBegun) if at > trouble], "the night goes on"
     cancelled = {event.uid for event in story.of(e.SubCancelled)}

@@ -77,7 +77,7 @@ def test_a_filter_far_behind_is_caught_up_beside_the_others(turned: Story) -> No
 
 
 def test_no_two_subs_of_one_filter_at_one_pointing_while_catching_up(turned: Story) -> None:
-    assert not [one for one in turned.played.promises.violations if "where one was taken" in one]
+    assert not [one for one in turned.played.violations if "where one was taken" in one]
 
 
 def test_a_night_keeps_how_long_things_took(turned: Story) -> None:
@@ -109,8 +109,8 @@ def test_a_night_with_an_hour_of_cloud_stays_even(tmp_path: Path) -> None:
     """An hour of cloud in an interleaved run costs every filter alike (common practice)."""
     cloud = {"begin_h_after_dusk": 0.3, "duration_h": 1.0, "depth_mag": 4.0, "contrast": 0.1}
     story = live(tmp_path, demo(targets=SHORT, weather={"clouds": (cloud,)}), hours=1.7)
-    assert story.played.promises.violations == []
-    assert story.played.promises.unevenness <= 1.0
+    assert story.played.violations == []
+    assert story.played.unevenness <= 1.0
     accepted_s = story.played.account.accepted_s
     assert set(accepted_s) == set(SHORT)
     assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0

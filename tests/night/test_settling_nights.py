@@ -25,7 +25,7 @@ def test_rough_air_is_not_waited_out(tmp_path: Path) -> None:
     assert len(settle_s) >= 4
     assert median(settle_s) <= DEADLINE_S / 2
     assert len(story.of(e.GuidingCalibrated)) == 1
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
 
 
 def test_a_sub_waits_once_more_for_an_error_that_it_would_not_bear(tmp_path: Path) -> None:

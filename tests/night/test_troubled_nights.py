@@ -7,9 +7,9 @@ import pytest
 
 from night.nights import demo, live
 from night.troubles import DUSK_S, complaints, gust, troubled_night
+from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Link
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -23,14 +23,14 @@ def test_everyday_trouble_does_not_end_a_night(tmp_path: Path, seed: int) -> Non
 def test_a_sub_that_was_knocked_about_is_rejected_and_made_up(tmp_path: Path) -> None:
     """Wind shakes the telescope through one sub; the filter gets another one for it."""
 
-    async def blow(link: Link, clock: Clock) -> None:
+    async def blow(rig: SimulatedRig, clock: Clock) -> None:
         for number in range(4):
-            await gust(link, clock, DUSK_S + 600.0 if number == 0 else 2.0)
+            await gust(rig, clock, DUSK_S + 600.0 if number == 0 else 2.0)
 
     frames = {"largest_guide_rms_arcsec": 1.5}
     changed = demo(targets=dict.fromkeys("RGB", 60.0), policies={"frames": frames})
     story = live(tmp_path, changed, hours=0.5, meddler=blow)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     rejected = story.of(e.FrameRejected)
     assert rejected
     assert any("guide error" in one.reason for one in rejected)
@@ -41,9 +41,9 @@ def test_a_sub_that_was_knocked_about_is_rejected_and_made_up(tmp_path: Path) ->
 def test_a_sub_out_of_focus_is_rejected_for_its_star_size(tmp_path: Path) -> None:
     """Somebody bumps the focuser in the middle of a sub; at the next change it is put right."""
 
-    async def bump(link: Link, clock: Clock) -> None:
+    async def bump(rig: SimulatedRig, clock: Clock) -> None:
         await asyncio.sleep(DUSK_S + 700.0)
-        link.set("Rig Focuser", "ABS_FOCUS_POSITION", {"FOCUS_ABSOLUTE_POSITION": 10_300.0})
+        rig.link.set("Rig Focuser", "ABS_FOCUS_POSITION", {"FOCUS_ABSOLUTE_POSITION": 10_300.0})
 
     changed = demo(targets=dict.fromkeys("RGB", 60.0))
     story = live(tmp_path, changed, hours=0.5, meddler=bump)

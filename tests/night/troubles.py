@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 
 from night.nights import Story, demo, live
+from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Link, LoopbackLink, State, Value
+from nightloom_drivers.link import State, Value
 from nightloom_drivers.simulators.mount import MountSimulator
 
 DUSK_S = 3300.0
@@ -44,17 +45,16 @@ class Troubles:
         return cls(*map(float, chosen))
 
 
-def mount_of(link: Link) -> MountSimulator:
+def mount_of(rig: SimulatedRig) -> MountSimulator:
     """The simulated mount behind a loopback."""
-    assert isinstance(link, LoopbackLink)
-    mount = link._responders["Rig Mount"]
+    mount = rig.simulator("Rig Mount")
     assert isinstance(mount, MountSimulator)
     return mount
 
 
-async def gust(link: Link, clock: Clock, at_s: float) -> None:
+async def gust(rig: SimulatedRig, clock: Clock, at_s: float) -> None:
     """Knock the telescope about by several arcseconds for a while, as wind does."""
-    mount = mount_of(link)._mount
+    mount = rig.world.mount
     await asyncio.sleep(at_s)
     for number in range(int(GUST_S)):
         way = ("east", "north", "west", "south")[number % 4]
@@ -62,9 +62,9 @@ async def gust(link: Link, clock: Clock, at_s: float) -> None:
         await asyncio.sleep(1.0)
 
 
-async def refuse_a_pulse(link: Link, at_s: float) -> None:
+async def refuse_a_pulse(rig: SimulatedRig, at_s: float) -> None:
     """Turn the next pulse down."""
-    mount = mount_of(link)
+    mount = mount_of(rig)
     receive = mount.receive
 
     def moody(name: str, values: Mapping[str, Value]) -> None:
@@ -78,12 +78,12 @@ async def refuse_a_pulse(link: Link, at_s: float) -> None:
     mount.receive = moody  # type: ignore[method-assign]
 
 
-async def stick_a_slew(link: Link, at_s: float) -> None:
+async def stick_a_slew(rig: SimulatedRig, at_s: float) -> None:
     """Have the next slew ignored, and ask for one by losing the place of the mount.
 
     The link is cut for a moment, so that the night makes its rig ready and slews anew.
     """
-    mount = mount_of(link)
+    mount = mount_of(rig)
     answer = mount.on_equatorial_eod_coord
 
     def stuck(values: Mapping[str, Value]) -> None:
@@ -94,21 +94,20 @@ async def stick_a_slew(link: Link, at_s: float) -> None:
 
     await asyncio.sleep(at_s)
     mount.on_equatorial_eod_coord = stuck  # type: ignore[method-assign]
-    assert isinstance(link, LoopbackLink)
-    link.disconnect()
+    rig.link.disconnect()
     await asyncio.sleep(5.0)
-    link.reconnect()
+    rig.link.reconnect()
 
 
 def troubled_night(out: Path, seed: int, hours: float) -> tuple[Troubles, Story]:
     """A night of short subs with all four troubles at moments of the seed."""
     troubles = Troubles.of(seed, 3600.0 * hours)
 
-    async def trouble(link: Link, clock: Clock) -> None:
+    async def trouble(rig: SimulatedRig, clock: Clock) -> None:
         async with asyncio.TaskGroup() as group:
-            group.create_task(gust(link, clock, DUSK_S + troubles.gust_s))
-            group.create_task(refuse_a_pulse(link, DUSK_S + troubles.pulse_s))
-            group.create_task(stick_a_slew(link, DUSK_S + troubles.slew_s))
+            group.create_task(gust(rig, clock, DUSK_S + troubles.gust_s))
+            group.create_task(refuse_a_pulse(rig, DUSK_S + troubles.pulse_s))
+            group.create_task(stick_a_slew(rig, DUSK_S + troubles.slew_s))
 
     cloud = {
         "begin_h_after_dusk": troubles.cloud_s / 3600.0,
@@ -122,7 +121,7 @@ def troubled_night(out: Path, seed: int, hours: float) -> tuple[Troubles, Story]
 
 def complaints(story: Story) -> list[str]:
     """What is wrong with a troubled night; empty when it went on to its end."""
-    wrong = list(story.played.promises.violations)
+    wrong = list(story.played.violations)
     if story.of(e.UnexpectedError):
         wrong.append(f"a mistake: {story.of(e.UnexpectedError)[0].text}")
     retired = [one.reason for one in story.of(e.PhaseChanged) if one.after == "retiring"]

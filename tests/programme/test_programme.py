@@ -226,7 +226,7 @@ def test_a_night_follows_its_plan_from_one_target_to_the_next(tmp_path: Path) ->
         settings.rig,
     )
     story = live(tmp_path, (changed, rig), hours=0.6)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     assert [event.target for event in story.of(e.TargetChosen)] == [first.name, "second"]
     begun = [
         (utc.timestamp(), event) for utc, event in story.events if isinstance(event, e.SubBegun)
@@ -258,7 +258,7 @@ def test_a_night_goes_on_with_another_group_without_moving(tmp_path: Path) -> No
         settings.rig,
     )
     story = live(tmp_path, (changed, rig), hours=0.5)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     assert len(story.of(e.TargetChosen)) == 1
     filters = [event.filter for event in story.of(e.SubBegun)]
     narrow = filters.count("Ha")

@@ -76,7 +76,7 @@ def run(arguments: argparse.Namespace) -> int:
         gathering = _offset_run(rehearsal.settings, arguments).gather
         played = play_virtually(replace(rehearsal, gathering=gathering))
         status = _show(rehearsal.settings, rehearsal.out / FILE_NAME, arguments)
-        return FAILED if played.promises.violations else status
+        return FAILED if played.violations else status
     settings = settings_of(arguments)
     gathering = _offset_run(settings, arguments).gather
     make_writable(settings.observatory.output_folder)

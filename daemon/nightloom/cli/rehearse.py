@@ -71,8 +71,8 @@ def run(arguments: argparse.Namespace) -> int:
     played = _play(rehearsal, arguments)
     figures = {
         **played.account.figures(),
-        "unevenness": round(played.promises.unevenness, 4),
-        "violations": played.promises.violations,
+        "unevenness": round(played.unevenness, 4),
+        "violations": played.violations,
         "wall_s": round(real_monotonic_s() - began_s, 1),
         "log_sha256": log_sha256(rehearsal.log_file),
         "out": str(rehearsal.out),

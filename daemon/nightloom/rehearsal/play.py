@@ -1,87 +1,48 @@
-"""A whole night through the simulated rig: on virtual time, or through a real socket."""
+"""Playing a rehearsal: on virtual time, or through a real socket."""
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
-from datetime import date
-from pathlib import Path
 
 from nightloom.arithmetic import Arithmetic, InLine, Threads, Workers
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.account import Account
 from nightloom.night.assembly import build_context
-from nightloom.night.gather import gather
 from nightloom.night.night import Night
 from nightloom.night.promises import Promises
-from nightloom.night.table import Work
 from nightloom.programme.cycles import bound_fraction
-from nightloom.programme.programme import Programme, ready_from_s
-from nightloom.programme.prospect import darkness
-from nightloom.rig import assemble, safety_devices, served_link, simulated_link, simulated_sky
-from nightloom.settings import Settings
-from nightloom.sky import Interval
+from nightloom.programme.programme import Programme
+from nightloom.rehearsal.rehearsal import Rehearsal
+from nightloom.rig import (
+    SimulatedRig,
+    assemble,
+    safety_devices,
+    served_link,
+    simulated_rig,
+    simulated_sky,
+)
 from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import Listener, Log
 from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s
 from nightloom_drivers.link import Link
-from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.virtual_loop import run_virtual
 
 MEASURING_S = 0.2
 """What measuring or solving a frame costs on the night's clock when it is done in line."""
 
-Meddler = Callable[[Link, Clock], Awaitable[None]]
+Meddler = Callable[[SimulatedRig, Clock], Awaitable[None]]
 """Does something to the rig beside the night: cuts the link, moves what should not move."""
 
 
 @dataclass(frozen=True)
-class Rehearsal:
-    """What is rehearsed, and the folder where it goes, which must be there.
-
-    `settings` name the simulated devices; see `rig.simulated_settings`.
-    """
-
-    settings: Settings
-    rig: RigSettings
-    night: date
-    out: Path
-    seed: int = 1
-    hours_max: float | None = None
-    frames: bool = True
-    gathering: Work = gather
-    """What the night does once a target is ready: take subs, or something else."""
-
-    @property
-    def starts_s(self) -> float:
-        """When the rehearsed daemon wakes up, in Unix seconds. Raises NoDarkness."""
-        return ready_from_s(self.settings, self._dark())
-
-    @property
-    def ends_s(self) -> float:
-        """When the dark hours end, or are cut short."""
-        return self._dark().end_unix_s
-
-    @property
-    def log_file(self) -> Path:
-        """Where its log goes."""
-        return self.out / f"{self.night}.jsonl"
-
-    @property
-    def frames_folder(self) -> Path | None:
-        """Where its frames go; None without frames."""
-        return self.out / "frames" if self.frames else None
-
-    def _dark(self) -> Interval:
-        return darkness(self.settings, self.night, self.hours_max)
-
-
-@dataclass(frozen=True)
 class Played:
-    """What a rehearsed night came to, and every promise it broke."""
+    """What a rehearsed night came to: its figures, and one line for each promise that it broke."""
 
     account: Account
-    promises: Promises
+    violations: list[str]
+    unevenness: float
+    """The largest distance of a filter from its share over the night, in cycles."""
 
 
 def play_virtually(
@@ -93,9 +54,9 @@ def play_virtually(
 
     async def night() -> Played:
         clock = LoopClock(rehearsal.starts_s)
-        link = simulated_link(rehearsal.rig, clock, rehearsal.seed)
-        async with link:
-            beside = asyncio.ensure_future(meddler(link, clock)) if meddler else None
+        rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed)
+        async with rig.link as link:
+            beside = asyncio.ensure_future(meddler(rig, clock)) if meddler else None
             try:
                 return await _play(rehearsal, link, clock, InLine(MEASURING_S), InLine(), listeners)
             finally:
@@ -159,4 +120,4 @@ async def _play(
         )
         await Night(context, rehearsal.gathering).run()
         promises.audit(ledger, str(rehearsal.night), rehearsal.frames_folder)
-    return Played(account, promises)
+    return Played(account, promises.violations, promises.unevenness)

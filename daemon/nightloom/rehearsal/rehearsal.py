@@ -1,0 +1,54 @@
+"""What is rehearsed: one night of one observatory on its simulated rig."""
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from nightloom.night.gather import gather
+from nightloom.night.table import Work
+from nightloom.programme.programme import ready_from_s
+from nightloom.programme.prospect import darkness
+from nightloom.settings import Settings
+from nightloom.sky import Interval
+from nightloom_drivers.physics.settings import RigSettings
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """What is rehearsed, and the folder where it goes, which must be there.
+
+    `settings` name the simulated devices; see `rig.simulated_settings`.
+    """
+
+    settings: Settings
+    rig: RigSettings
+    night: date
+    out: Path
+    seed: int = 1
+    hours_max: float | None = None
+    frames: bool = True
+    gathering: Work = gather
+    """What the night does once a target is ready: take subs, or something else."""
+
+    @property
+    def starts_s(self) -> float:
+        """When the rehearsed daemon wakes up, in Unix seconds. Raises NoDarkness."""
+        return ready_from_s(self.settings, self._dark())
+
+    @property
+    def ends_s(self) -> float:
+        """When the dark hours end, or are cut short."""
+        return self._dark().end_unix_s
+
+    @property
+    def log_file(self) -> Path:
+        """Where its log goes."""
+        return self.out / f"{self.night}.jsonl"
+
+    @property
+    def frames_folder(self) -> Path | None:
+        """Where its frames go; None without frames."""
+        return self.out / "frames" if self.frames else None
+
+    def _dark(self) -> Interval:
+        return darkness(self.settings, self.night, self.hours_max)
