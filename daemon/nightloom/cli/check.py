@@ -8,8 +8,8 @@ import sys
 from pathlib import Path
 
 from nightloom.cli.answers import BAD_INPUT, DONE
-from nightloom.cli.check_devices import check_devices
 from nightloom.cli.configuration import add_config, config_folder
+from nightloom.device_check import check_devices
 from nightloom.settings import Problem, Settings, SettingsError, read_settings
 from nightloom.settings.notes import notes
 from nightloom.settings.problems import ABSENT

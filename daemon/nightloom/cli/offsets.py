@@ -1,7 +1,6 @@
 """`nightloom offsets`: what focusing taught about the filters; `offsets measure` takes curves."""
 
 import argparse
-import asyncio
 import json
 import math
 from dataclasses import replace
@@ -12,11 +11,10 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from nightloom.arithmetic import Workers
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
 from nightloom.cli.rehearse import add_rehearsal, rehearsal_of
-from nightloom.cli.run import make_writable, stay_up
+from nightloom.cli.run import in_the_foreground
 from nightloom.crew.learned_focus import adopted_offsets, learned_offsets, zone_steps
 from nightloom.errors import BadInput
 from nightloom.focus import Offset, Offsets, Trust
@@ -79,9 +77,9 @@ def run(arguments: argparse.Namespace) -> int:
         return FAILED if played.violations else status
     settings = settings_of(arguments)
     gathering = _offset_run(settings, arguments).gather
-    make_writable(settings.observatory.output_folder)
-    with Workers() as workers:
-        asyncio.run(stay_up(settings, workers, 1, gathering))
+    status = in_the_foreground(settings, 1, gathering)
+    if status != DONE:
+        return status
     return _show(settings, settings.observatory.output_folder / FILE_NAME, arguments)
 
 

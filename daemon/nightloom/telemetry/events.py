@@ -22,6 +22,14 @@ class NightArmed(Event):
     begins_utc: datetime = Field(description="when readying begins; now for a night under way")
 
 
+class ServerAwaited(Event):
+    """No INDI server answers yet; until one does nothing is known of the rig."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="what was tried, and what was seen")
+
+
 class NightBegun(Event):
     """The daemon took up a night."""
 
