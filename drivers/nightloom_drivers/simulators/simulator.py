@@ -24,6 +24,19 @@ from nightloom_drivers.link.vector import (
     Vector,
 )
 
+
+@dataclass(frozen=True)
+class Asked:
+    """A client's request, once the device has taken it or turned it down."""
+
+    device: str
+    name: str
+    values: Mapping[str, Value]
+
+
+Watcher = Callable[[Event | Asked], None]
+"""Hears what a device is asked and what it reports, and has no part in either."""
+
 AFTERWARDS_S = 1e-4
 """How long after a motion's end it is looked at: calendar seconds are only good to 0.2 µs."""
 
@@ -75,6 +88,7 @@ class Simulator:
         self.device = device
         self.properties: dict[str, Property] = {}
         self._outbox: Callable[[Event], None] = _nowhere
+        self._watchers: list[Watcher] = []
         self._tasks: set[asyncio.Task[None]] = set()
         self._activity: asyncio.Task[None] | None = None
         self._failed: asyncio.Future[None] | None = None
@@ -147,16 +161,16 @@ class Simulator:
         changed.elements.update(values)
         changed.state = changed.state if state is None else state
         if changed.early or self.connected:
-            self._outbox(Updated(changed.snapshot(self.device)))
+            self._tell(Updated(changed.snapshot(self.device)))
 
     def publish_blob(self, element: str, data: bytes, suffix: str = ".fits") -> None:
         """Send a frame; its vector bears the element's name, as camera drivers do."""
         if self.connected:
-            self._outbox(Received(Blob(self.device, element, suffix, data)))
+            self._tell(Received(Blob(self.device, element, suffix, data)))
 
     def say(self, text: str, level: str = "INFO") -> None:
         """Send a message to people, with its level in front as INDI's own drivers write it."""
-        self._outbox(Said(self.device, f"[{level}] {text}"))
+        self._tell(Said(self.device, f"[{level}] {text}"))
 
     def number(self, name: str, element: str) -> float:
         """A number that the device holds."""
@@ -191,8 +205,18 @@ class Simulator:
             if held.early or self.connected:
                 outbox(Defined(held.snapshot(self.device)))
 
+    def watch(self, watcher: Watcher) -> None:
+        """Have somebody beside the transport hear all that the device is asked and reports."""
+        self._watchers.append(watcher)
+
     def receive(self, name: str, values: Mapping[str, Value]) -> None:
-        """A client's request. As in INDI's own drivers, an impossible one is dropped in silence
+        """A client's request."""
+        self._take(name, values)
+        for watcher in self._watchers:
+            watcher(Asked(self.device, name, values))
+
+    def _take(self, name: str, values: Mapping[str, Value]) -> None:
+        """Do what is asked. As in INDI's own drivers, an impossible request is dropped in silence
         and a number out of its limits turns the vector to Alert.
         """
         asked = self.properties.get(name)
@@ -235,7 +259,7 @@ class Simulator:
             self.disconnect()
             for held in self.properties.values():
                 if not held.early:
-                    self._outbox(Removed(self.device, held.name))
+                    self._tell(Removed(self.device, held.name))
         else:
             self.connect()
         state = State.OK if wanted else State.IDLE
@@ -243,7 +267,12 @@ class Simulator:
         if wanted:
             for held in self.properties.values():
                 if not held.early:
-                    self._outbox(Defined(held.snapshot(self.device)))
+                    self._tell(Defined(held.snapshot(self.device)))
+
+    def _tell(self, event: Event) -> None:
+        self._outbox(event)
+        for watcher in self._watchers:
+            watcher(event)
 
     def _ended(self, task: asyncio.Task[None]) -> None:
         self._tasks.discard(task)
