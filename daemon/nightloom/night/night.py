@@ -128,23 +128,26 @@ class Night:
 
     async def _run(self) -> None:
         context = self._context
-        self._begin()
         mistake: Exception | None = None
-        context.intake.start()
         following = Next(Phase.READYING, "dusk")
-        try:
-            while following.phase is not Phase.ASLEEP:
+        async with asyncio.TaskGroup() as group:
+            context.intake.begin(group)
+            self._begin()
+            try:
+                while following.phase is not Phase.ASLEEP:
+                    context.phases.move(*following)
+                    try:
+                        following = await self._phase(following.phase)
+                    except Exception as error:  # noqa: BLE001  # raised again once all is closed
+                        mistake = mistake or error
+                        kind = type(error).__name__
+                        context.log.emit(UnexpectedError(kind=kind, text=str(error)))
+                        after = _AFTER_MISTAKE[context.phases.now]
+                        following = Next(after, "a mistake in the daemon")
                 context.phases.move(*following)
-                try:
-                    following = await self._phase(following.phase)
-                except Exception as error:  # noqa: BLE001  # raised again once all is closed
-                    mistake = mistake or error
-                    context.log.emit(UnexpectedError(kind=type(error).__name__, text=str(error)))
-                    following = Next(_AFTER_MISTAKE[context.phases.now], "a mistake in the daemon")
-            context.phases.move(*following)
-        finally:
-            await context.guiding.stop("the night ends")
-            context.intake.stop()
+            finally:
+                await context.guiding.stop("the night ends")
+                context.intake.stop()
         self._end()
         if mistake is not None:
             raise mistake
@@ -204,8 +207,10 @@ class Night:
                 seed=context.seed,
             )
         )
-        if unfinished:
+        subs = context.intake.recover()
+        if unfinished or subs:
             acts = [f"{intent.kind} {intent.detail}" for intent in unfinished]
+            acts += [f"sub {sub.uid} {sub.stage}" for sub in subs]
             context.log.emit(Restarted(night=str(context.programme.night), unfinished=acts))
         context.focusing.begin()
 

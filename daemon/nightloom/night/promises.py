@@ -76,6 +76,8 @@ class Promises:
         """Compare the ledger with the events and the disk, after the night."""
         for intent in ledger.unfinished():
             self.violations.append(f"{intent.kind} {intent.detail} was begun and has no outcome")
+        for sub in ledger.in_flight():
+            self.violations.append(f"{sub.uid} is {sub.stage} and has no verdict")
         frames = ledger.frames(night=night)
         if {frame.uid for frame in frames} != self._counted:
             self.violations.append("the ledger's frames are not those of the log")
