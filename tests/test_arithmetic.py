@@ -1,6 +1,7 @@
 """Arrays handed to worker processes."""
 
 import asyncio
+import multiprocessing
 import os
 import pickle
 from pathlib import Path
@@ -8,12 +9,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from nightloom.arithmetic import SHARED_FROM_BYTES, Handle, SharedArray, Workers
-from worker_tasks import described, refused
+from nightloom.arithmetic import SHARED_FROM_BYTES, Handle, NotComputed, SharedArray, Workers
+from worker_tasks import described, dies, dies_once, hangs, refused
 
 
 def descriptors() -> int:
     return len(list(Path("/proc/self/fd").iterdir()))
+
+
+def memory_files() -> list[str]:
+    links = [one.readlink() for one in Path("/proc/self/fd").iterdir() if one.is_symlink()]
+    return [str(link) for link in links if "memfd" in str(link)]
 
 
 @pytest.mark.parametrize("rows", [4, SHARED_FROM_BYTES // 200])
@@ -67,3 +73,43 @@ def test_an_array_outlives_the_one_who_shared_it() -> None:
     assert seen.tolist() == list(range(10))
     with pytest.raises(FileNotFoundError):
         handle.open()
+
+
+def test_a_worker_that_dies_or_hangs_is_replaced_and_leaves_nothing_behind() -> None:
+    """Those who ask meanwhile and afterwards get their answers, and no memory stays shared."""
+    large = np.ones(SHARED_FROM_BYTES, np.uint16)
+
+    async def calls(workers: Workers) -> None:
+        for deadly in (dies, hangs, dies):
+            beside = asyncio.create_task(workers(described, large, 2))
+            with pytest.raises(NotComputed, match="its worker died, or gave no answer in 1 s"):
+                await workers(deadly, large)
+            assert (await beside)[1] == 2 * large.sum()
+            assert (await workers(described, large, 3))[1] == 3 * large.sum()
+            for _ in range(3):  # the pool lets go of a call when it takes up the next
+                await workers(described, large[:9], 1)
+            assert memory_files() == []
+
+    with Workers(deadline_s=1.0) as workers:
+        asyncio.run(workers(described, large, 1))
+        asyncio.run(calls(workers))
+    assert multiprocessing.active_children() == []
+
+
+def test_a_call_whose_worker_was_killed_is_made_again(tmp_path: Path) -> None:
+    with Workers() as workers:
+        assert asyncio.run(workers(dies_once, tmp_path / "mark")) != os.getpid()
+
+
+def test_workers_that_hang_do_not_hold_up_the_end() -> None:
+    async def given_up(workers: Workers) -> None:
+        call = asyncio.create_task(workers(hangs, np.ones(3, np.uint16)))
+        await asyncio.sleep(0)
+        call.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await call
+
+    with Workers() as workers:
+        asyncio.run(workers(described, np.ones(3, np.uint16), 1))
+        asyncio.run(given_up(workers))
+    assert multiprocessing.active_children() == []

@@ -1,6 +1,8 @@
 """What tests ask of worker processes, in a module that those can import."""
 
 import os
+import signal
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,3 +16,21 @@ def described(array: NDArray[np.uint16], factor: int) -> tuple[int, int, tuple[i
 def refused(_: NDArray[np.uint16]) -> None:
     """Raise."""
     raise ValueError("not this one")
+
+
+def dies(_: NDArray[np.uint16]) -> None:
+    """End the worker as the system does when memory runs out."""
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def dies_once(mark: Path) -> int:
+    """End the worker, unless it was ended before; the worker's process id."""
+    if not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return os.getpid()
+
+
+def hangs(_: NDArray[np.uint16]) -> None:
+    """Never come back."""
+    signal.pause()

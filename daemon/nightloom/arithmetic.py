@@ -7,9 +7,11 @@ processes; so whoever assembles the rig decides.
 import asyncio
 import multiprocessing
 import os
+import threading
 import weakref
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from typing import Any, Protocol, Self, TypeVar
 
@@ -27,7 +29,7 @@ class Arithmetic(Protocol):
     """Runs a plain function of picklable arguments and gives its result."""
 
     async def __call__(self, function: Callable[..., T], *arguments: Any) -> T:
-        """Raises whatever the function raises."""
+        """Raises whatever the function raises, and NotComputed when it comes to no answer."""
         ...
 
 
@@ -80,18 +82,28 @@ class Handle:
         return np.frombuffer(content, self.dtype).reshape(self.shape)
 
 
+class NotComputed(Exception):
+    """The worker did not come to an answer; the next call finds a new one."""
+
+    def __init__(self, function: str, reason: str) -> None:
+        super().__init__(f"{function}: {reason}")
+        self.function, self.reason = function, reason
+
+
 class Workers:
     """In processes beside the daemon. Use as a context manager, which starts them.
 
     Large arrays are handed over in shared memory: a frame pickled would hold the interpreter, and
     the event loop with it, for as long as it takes to copy it several times.
+
+    A call that has no answer after `deadline_s` real seconds ends with its worker. A pool that
+    lost a worker is replaced.
     """
 
-    def __init__(self, processes: int = 1) -> None:
-        self._processes = processes
-        self._pool = ProcessPoolExecutor(
-            processes, mp_context=multiprocessing.get_context("forkserver")
-        )
+    def __init__(self, processes: int = 1, deadline_s: float = 60.0) -> None:
+        self._processes, self._deadline_s = processes, deadline_s
+        self._pool = _pool(processes)
+        self._given: set[Future[Any]] = set()
 
     def __enter__(self) -> Self:
         # Here and not by the first call, which would wait for a process to start on the loop.
@@ -100,17 +112,63 @@ class Workers:
         return self
 
     def __exit__(self, *_: object) -> None:
+        if self._given:  # nobody waits for them any more
+            _kill(self._pool)
         self._pool.shutdown(cancel_futures=True)
 
     async def __call__(self, function: Callable[..., T], *arguments: Any) -> T:
+        """Raises what the function raises, and NotComputed when its worker dies or hangs."""
+        pool = self._pool
+        try:
+            return await self._run(pool, function, arguments)
+        except BrokenProcessPool:
+            if pool is self._pool:
+                self._pool = _pool(self._processes)
+                await asyncio.to_thread(pool.shutdown)
+        # Whoever was in line with the call that the worker died of is lost with it, so that each
+        # is made again, and apart from all others.
+        apart = _pool(1)
+        try:
+            return await self._run(apart, function, arguments)
+        except BrokenProcessPool:
+            reason = f"its worker died, or gave no answer in {self._deadline_s:g} s"
+            raise NotComputed(function.__name__, reason) from None
+        finally:
+            _kill(apart)
+            await asyncio.to_thread(apart.shutdown)
+
+    async def _run(
+        self,
+        pool: ProcessPoolExecutor,
+        function: Callable[..., T],
+        arguments: tuple[Any, ...],
+    ) -> T:
         given = [
             await asyncio.to_thread(SharedArray, one) if _is_large(one) else one
             for one in arguments
         ]
         # The pool holds on to what is given until the worker is done, also when this is cancelled.
-        running = self._pool.submit(_with_arrays, function, *given)
+        running = pool.submit(_with_arrays, function, *given)
         del given
+        self._given.add(running)
+        running.add_done_callback(self._given.discard)
+        # A timer of the machine's own: the loop's seconds may be shorter than real ones.
+        timer = threading.Timer(self._deadline_s, _kill, [pool])
+        timer.daemon = True
+        timer.start()
+        running.add_done_callback(lambda _: timer.cancel())
         return await asyncio.wrap_future(running)
+
+
+def _pool(processes: int) -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("forkserver"))
+
+
+def _kill(pool: ProcessPoolExecutor) -> None:
+    """End a pool's workers; it then sees that it is broken, and says so to all who wait."""
+    workers = pool._processes or {}  # noqa: SLF001  # Python 3.14 has a public name for it
+    for worker in list(workers.values()):
+        worker.kill()
 
 
 def _with_arrays(function: Callable[..., T], *given: Any) -> T:

@@ -3,24 +3,27 @@
 Frames of one field: clear, under cloud, drawn out, badly guided, out of focus.
 """
 
+import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
 from night.nights import NIGHT, demo
-from nightloom.crew.intake import Intake, Taken
+from nightloom.crew.intake import Intake
 from nightloom.crew.lookout import Lookout
 from nightloom.frames import FrameFacts, StarField
 from nightloom.frames.stars import STAR
-from nightloom.ledger import FILE_NAME, Frame, Ledger
+from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import LoopClock
+from nightloom_drivers.devices import Exposure
+from nightloom_drivers.devices import Frame as DeviceFrame
 from nightloom_drivers.virtual_loop import run_virtual
 
 BEGIN_S = 1_794_340_800.0
@@ -40,25 +43,32 @@ class Heard:
         return SimpleNamespace(sub=lambda _filter, radius_px, *_: self.radii_px.append(radius_px))
 
 
-def taken(number: int, **known: Any) -> Taken:
-    at = datetime.fromtimestamp(BEGIN_S, UTC) + timedelta(minutes=number)
-    facts = FrameFacts(kind="light", exposure_s=60.0, started_at=at)
-    plain = Taken(
-        uid=f"{NIGHT}-{number:04d}",
-        number=number,
-        intent=0,
-        target="NGC 891",
-        filter="L",
-        pointing=1,
-        data=np.zeros((2, 2), np.uint16),
-        started_at=at,
-        exposure_s=60.0,
-        airmass=1.0,
-        guide_rms_arcsec=0.6,
-        rotation_deg=0.0,
-        facts=facts,
+class Exposed:
+    """Stands in for an exposure whose frame is there."""
+
+    def __init__(self, start: datetime) -> None:
+        self.start = start
+
+    async def frame(self) -> DeviceFrame:
+        return DeviceFrame(np.zeros((2, 2), np.uint16), {}, self.start, 60.0)
+
+
+def taken(number: int, **known: Any) -> Sub:
+    return replace(
+        Sub(
+            uid=uid_of(str(NIGHT), number),
+            night=str(NIGHT),
+            target="NGC 891",
+            filter="L",
+            exposure_s=60.0,
+            pointing=1,
+            begun_utc=datetime.fromtimestamp(BEGIN_S, UTC) + timedelta(minutes=number),
+            stage=Stage.CLOSED,
+            guide_rms_arcsec=0.6,
+            rotation_deg=0.0,
+        ),
+        **known,
     )
-    return replace(plain, **known)
 
 
 def after_clear_frames(
@@ -83,13 +93,14 @@ def after_clear_frames(
             intake = Intake(
                 *(settings, NIGHT, None, ledger, seen, seen, lookout, heard, clock, Log(clock))  # type: ignore[arg-type]
             )
-            intake.start()
-            for number in range(1, USUAL + 2):
-                detail = known if number == USUAL + 1 else {}
-                intent = ledger.begin("sub", {}, clock.now())
-                intake.take(taken(number, intent=intent, **detail))
-                await intake.drain()
-            intake.stop()
+            async with asyncio.TaskGroup() as group:
+                intake.begin(group)
+                for number in range(1, USUAL + 2):
+                    sub = taken(number, **(known if number == USUAL + 1 else {}))
+                    ledger.begin_sub(replace(sub, stage=Stage.BEGUN))
+                    facts = FrameFacts(kind="light", exposure_s=60.0)
+                    intake.take(sub, facts, cast(Exposure, Exposed(sub.begun_utc)))
+                    await intake.drain()
             return heard.radii_px[USUAL:], ledger.frames()[-1]
 
     return run_virtual(work())

@@ -3,6 +3,7 @@
 import hashlib
 import os
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +12,24 @@ from astropy.io import fits
 from numpy.typing import NDArray
 
 from frames.example import FACTS
-from nightloom.frames.header import FrameFacts, frame_header
-from nightloom.frames.writer import FrameExists, FrameNotWritten, write_frame
+from nightloom.frames.header import (
+    NOT_JUDGED,
+    FrameFacts,
+    frame_header,
+    header_to_judge,
+    judged_cards,
+)
+from nightloom.frames.writer import (
+    FrameExists,
+    FrameNotRead,
+    FrameNotWritten,
+    amend_frame,
+    frame_at,
+    partial_of,
+    read_frame,
+    remove_partial,
+    write_frame,
+)
 
 
 def pixels() -> NDArray[np.uint16]:
@@ -56,15 +73,10 @@ def test_a_changed_byte_breaks_the_checksum(tmp_path: Path) -> None:
         assert hdus[0].data is not None
 
 
-def test_the_hash_is_that_of_the_file(tmp_path: Path) -> None:
-    path = tmp_path / "frame.fits"
-    digest = write_frame(path, pixels(), frame_header(FACTS))
-    assert digest == hashlib.sha256(path.read_bytes()).hexdigest()
-
-
 def test_one_frame_is_one_file_byte_for_byte(tmp_path: Path) -> None:
-    digests = {write_frame(tmp_path / name, pixels(), frame_header(FACTS)) for name in ("a", "b")}
-    assert len(digests) == 1
+    for name in ("a", "b"):
+        write_frame(tmp_path / name, pixels(), frame_header(FACTS))
+    assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes()
 
 
 def test_an_existing_file_is_left_alone(tmp_path: Path) -> None:
@@ -116,3 +128,91 @@ def test_what_a_power_cut_left_is_written_over(tmp_path: Path) -> None:
     (tmp_path / ".frame.fits.partial").write_bytes(b"half a frame")
     write_frame(tmp_path / "frame.fits", pixels(), frame_header(FACTS))
     assert [path.name for path in tmp_path.iterdir()] == ["frame.fits"]
+
+
+def verified(path: Path) -> fits.Header:
+    """Its header, once HEASARC's fitsverify and astropy's checksums find nothing to say."""
+    told = subprocess.run(["fitsverify", path], capture_output=True, text=True, check=False)
+    assert "found 0 warning(s) and 0 error(s)" in told.stdout, told.stdout
+    with fits.open(path, checksum=True) as hdus:
+        assert np.array_equal(hdus[0].data, pixels())
+        return hdus[0].header.copy()
+
+
+@pytest.mark.parametrize("radius_px", [2.25, float("nan"), None])
+@pytest.mark.parametrize(
+    "verdict",
+    ["accepted", "rejected: cloud", "rejected: " + "x" * 40, "rejected: its 'guiding' " * 9],
+)
+def test_the_verdict_comes_into_a_frame_on_disk(
+    radius_px: float | None, verdict: str, tmp_path: Path
+) -> None:
+    """Again and again, and the file conforms each time; the pixels stay where they are."""
+    path = tmp_path / "frame.fits"
+    facts = replace(FACTS, uid="n-0001", half_flux_radius_px=radius_px, verdict=verdict)
+    write_frame(path, pixels(), header_to_judge(facts))
+    assert verified(path)["VERDICT"] == NOT_JUDGED
+    size = path.stat().st_size
+    for stars in (7, 4321):
+        facts = replace(facts, star_count=stars)
+        digest = amend_frame(path, judged_cards(facts))
+        header = verified(path)
+        assert digest == hashlib.sha256(path.read_bytes()).hexdigest()
+        assert path.stat().st_size == size
+        assert header["STARCNT"] == stars
+        assert header.get("HALFFLUX") == (2.25 if radius_px == 2.25 else None)
+        assert header["VERDICT"] == verdict[: len(header["VERDICT"])]
+        assert len(header["VERDICT"]) == len(verdict) or len(header["VERDICT"]) > 55
+        assert [card.keyword for card in header.cards if "VERDICT" in card.keyword] == ["VERDICT"]
+    assert frame_at(path) == "n-0001"
+    assert np.array_equal(read_frame(path), pixels())
+
+
+@pytest.mark.parametrize("cut", range(4))
+def test_a_verdict_cut_short_between_two_cards_is_given_again(
+    cut: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every card is one of the old or of the new, never half of each."""
+    path = tmp_path / "frame.fits"
+    facts = replace(FACTS, verdict="accepted", star_count=12)
+    write_frame(path, pixels(), header_to_judge(facts))
+    cards, put = judged_cards(facts), os.pwrite
+    left = iter(range(cut))
+
+    def cut_short(descriptor: int, card: bytes, offset: int) -> int:
+        if next(left, None) is None:
+            raise OSError(5, "Input/output error")
+        return put(descriptor, card, offset)
+
+    monkeypatch.setattr(os, "pwrite", cut_short)
+    with pytest.raises(FrameNotWritten, match="Input/output error"):
+        amend_frame(path, cards)
+    monkeypatch.undo()
+    assert fits.getheader(path)["VERDICT"] in {NOT_JUDGED, "accepted"}
+    assert np.array_equal(read_frame(path), pixels())
+    amend_frame(path, cards)
+    assert verified(path)["VERDICT"] == "accepted"
+
+
+def test_a_file_without_a_place_for_a_verdict_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "frame.fits"
+    write_frame(path, pixels(), frame_header(FrameFacts(kind="dark")))
+    before = path.read_bytes()
+    with pytest.raises(FrameNotWritten, match="no place for a verdict"):
+        amend_frame(path, judged_cards(FACTS))
+    assert path.read_bytes() == before
+
+
+def test_what_is_on_disk_is_told_apart(tmp_path: Path) -> None:
+    """A frame, no frame, and something else; a part of one is removed once."""
+    path = tmp_path / "frame.fits"
+    assert frame_at(path) is None
+    path.write_bytes(b"no frame" * 1000)
+    with pytest.raises(FrameNotRead, match=r"frame\.fits could not be read"):
+        frame_at(path)
+    with pytest.raises(FrameNotRead):
+        read_frame(path)
+    partial_of(path).write_bytes(b"half a frame")
+    assert remove_partial(path)
+    assert not remove_partial(path)
+    assert list(tmp_path.iterdir()) == [path]

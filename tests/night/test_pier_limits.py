@@ -6,18 +6,17 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any, cast
+from typing import cast
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from night.nights import NIGHT
-from nightloom.crew.intake import Intake
-from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
+from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict, uid_of
 from nightloom.night import cross as crossing
 from nightloom.night.context import Context
-from nightloom.night.course import LEEWAY_S, Course, uid_of
+from nightloom.night.course import LEEWAY_S, Course
 from nightloom.night.phases import Phase
 from nightloom.night.take_up import give_up
 from nightloom.programme.programme import Programme
@@ -69,15 +68,6 @@ class Tracking:
     position: Reads = field(default_factory=lambda: Reads(0.0, 0.0))
 
 
-class NothingPending:
-    """An intake whose frames all have a verdict."""
-
-    pending: tuple[Any, ...] = ()
-
-    def pending_s(self, _: str) -> dict[str, float]:
-        return {}
-
-
 class Evening:
     """A course on one target, with a clock and a mount to set."""
 
@@ -104,8 +94,7 @@ class Evening:
         mount = cast(Mount, self.mount)
         devices = SafetyDevices(cast(Link, None), mount, None, None)
         self.guard = Guard(said, devices, Acts(None, self.clock), self.clock, Log(self.clock))
-        intake = cast(Intake, NothingPending())
-        self.course = Course(said, self.programme, self.guard, ledger, intake, self.clock)
+        self.course = Course(said, self.programme, self.guard, ledger, self.clock)
         self.course.run(self.target, (0.0, 0.0))
         self.longitude_deg = self.programme.site.longitude_deg
         self.transit_s = meridian_time(
@@ -214,7 +203,7 @@ def test_the_first_sub_from_the_other_side_is_looked_at(tmp_path: Path, verdict:
         one.course.check_next_sub()
         asked = []
         for number in (1, 2):
-            assert one.course.next_number() == number
+            assert one.course.next_uid() == uid_of(str(NIGHT), number)
             assert one.course.ending() is None, "before it has a verdict"
             ledger.add_frame(frame(one, number, verdict))
             asked.append(one.course.ending())

@@ -7,6 +7,9 @@ from numpy.typing import NDArray
 
 from nightloom.frames import SAMPLE_PX, STAR, FrameNotMeasured, StarField, measure
 
+NOT_MEASURED = StarField(math.nan, math.nan, 0, math.nan, math.nan, math.nan, np.empty(0, STAR))
+"""What is known of a frame whose stars are not."""
+
 
 def measure_frame(data: NDArray[np.uint16], saturation_adu: float) -> StarField:
     """Measure a frame, a large one by sample; one that cannot be measured has no stars."""
@@ -22,5 +25,4 @@ def _measured(data: NDArray[np.uint16], saturation_adu: float, sample_px: int | 
     try:
         return measure(data, saturation_adu=saturation_adu, sample_px=sample_px)
     except FrameNotMeasured:
-        nan = math.nan
-        return StarField(nan, nan, 0, nan, nan, nan, np.empty(0, STAR))
+        return NOT_MEASURED

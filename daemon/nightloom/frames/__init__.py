@@ -1,6 +1,6 @@
 """Frames: star measurement, headers, names, and writing them so that none is lost."""
 
-from nightloom.frames.header import FrameFacts, frame_header
+from nightloom.frames.header import FrameFacts, frame_header, header_to_judge, judged_cards
 from nightloom.frames.names import NameFacts, NamePattern
 from nightloom.frames.quality import (
     RECENT_GUIDED,
@@ -17,7 +17,17 @@ from nightloom.frames.stars import (
     StarField,
     measure,
 )
-from nightloom.frames.writer import FrameExists, FrameNotWritten, write_frame
+from nightloom.frames.writer import (
+    FrameExists,
+    FrameNotRead,
+    FrameNotWritten,
+    amend_frame,
+    frame_at,
+    partial_of,
+    read_frame,
+    remove_partial,
+    write_frame,
+)
 
 __all__ = [
     "RECENT_GUIDED",
@@ -27,15 +37,23 @@ __all__ = [
     "FrameExists",
     "FrameFacts",
     "FrameNotMeasured",
+    "FrameNotRead",
     "FrameNotWritten",
     "NameFacts",
     "NamePattern",
     "QualityPolicy",
     "StarField",
     "Usual",
+    "amend_frame",
+    "frame_at",
     "frame_header",
     "guided_as_usual",
+    "header_to_judge",
+    "judged_cards",
     "measure",
+    "partial_of",
     "quality_doubt",
+    "read_frame",
+    "remove_partial",
     "write_frame",
 ]

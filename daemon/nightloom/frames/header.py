@@ -2,12 +2,15 @@
 
 Dates, XPOSURE, RADESYS, EQUINOX, BUNIT, AIRMASS and the WCS are those of the FITS standard 4.0
 (https://fits.gsfc.nasa.gov/fits_standard.html). IMAGETYP, FILTER, CCD-TEMP, XBINNING, XPIXSZ,
-FOCALLEN, SITELAT and their like are common practice, no source. HALFFLUX, STARCNT, VERDICT
-and those that begin with GUIDE are our own.
+FOCALLEN, SITELAT and their like are common practice, no source. FRAMEID, HALFFLUX, STARCNT,
+VERDICT and those that begin with GUIDE are our own.
+
+A frame goes to disk before it is measured, with room for the cards in JUDGED: VERDICT, which then
+says that there is none yet, and before it blank cards, which the standard allows (4.1.2.3).
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -27,6 +30,7 @@ class FrameFacts:
     """
 
     kind: str  # light, dark, bias or flat
+    uid: str | None = None
     started_at: datetime | None = None
     exposure_s: float | None = None
     target: str | None = None
@@ -99,6 +103,7 @@ def _mjd(moment: datetime) -> float:
 # Keyword, the fact it holds, how it is written, and the comment, with its unit in brackets.
 CARDS: tuple[tuple[str, str, Callable[[Any], Any], str], ...] = (
     ("IMAGETYP", "kind", str.upper, "kind of frame"),
+    ("FRAMEID", "uid", str, "name of the frame in the ledger"),
     ("OBJECT", "target", str, "target"),
     ("FILTER", "filter_name", str, "filter"),
     ("DATE-OBS", "started_at", _utc, "start of exposure, UTC"),
@@ -147,6 +152,15 @@ CARDS: tuple[tuple[str, str, Callable[[Any], Any], str], ...] = (
 )
 
 
+JUDGED = ("HALFFLUX", "STARCNT", "VERDICT")
+"""What is known once a frame has been measured and judged, in the order of their places."""
+
+NOT_JUDGED = "not judged yet"
+
+TEXT_MAX = 68
+"""Characters of text, quotes within it doubled, that one card of 80 holds."""
+
+
 def frame_header(facts: FrameFacts) -> fits.Header:
     """The header of one frame, in the order of CARDS, with its WCS first.
 
@@ -159,16 +173,52 @@ def frame_header(facts: FrameFacts) -> fits.Header:
     cards["BUNIT"] = ("adu", "unit of the pixel values")
     cards["TIMESYS"] = ("UTC", "time scale of all dates")
     for keyword, name, written, comment in CARDS:
-        value = getattr(facts, name)
-        if value is None:
-            continue
-        value = written(value)
-        if isinstance(value, str):
-            value = plain_text(value)
-        elif not abs(value) < float("inf"):
-            continue
-        cards[keyword] = (value, comment)
+        value = _value(getattr(facts, name), written)
+        if value is not None:
+            cards[keyword] = (value, comment)
     return cards
+
+
+def header_to_judge(facts: FrameFacts) -> fits.Header:
+    """The header of a frame without a verdict, with room for what `judged_cards` gives.
+
+    Raises ValueError as `frame_header` does.
+    """
+    cards = frame_header(replace(facts, half_flux_radius_px=None, star_count=None, verdict=None))
+    for _ in JUDGED[:-1]:
+        cards.append(fits.Card(), end=True)
+    cards.append(("VERDICT", NOT_JUDGED, "what was decided about the frame"), end=True)
+    return cards
+
+
+def judged_cards(facts: FrameFacts) -> list[bytes]:
+    """The cards of JUDGED, 80 bytes each, blank where the fact is not known.
+
+    A text too long for its card is cut: the ledger has all of it.
+    """
+    return [_card(row, facts) for row in CARDS if row[0] in JUDGED]
+
+
+def _card(row: tuple[str, str, Callable[[Any], Any], str], facts: FrameFacts) -> bytes:
+    keyword, name, written, comment = row
+    value = _value(getattr(facts, name), written)
+    if isinstance(value, str):
+        while len(value.replace("'", "''")) > TEXT_MAX:
+            value = value[:-1]
+        room = TEXT_MAX - len(value.replace("'", "''")) - len(" / ")
+        comment = comment if len(comment) <= room else ""
+    card = fits.Card() if value is None else fits.Card(keyword, value, comment)
+    return bytes(card.image.encode("ascii"))
+
+
+def _value(fact: Any, written: Callable[[Any], Any]) -> Any:
+    """A fact as its card takes it; None when it is not known, or no number."""
+    if fact is None:
+        return None
+    value = written(fact)
+    if isinstance(value, str):
+        return plain_text(value)
+    return value if abs(value) < float("inf") else None
 
 
 def _celestial(wcs: WCS) -> fits.Header:

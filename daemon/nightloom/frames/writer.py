@@ -3,16 +3,23 @@
 The bytes go to a hidden file in the same folder, to the disk, and then under their name; the
 folder goes to the disk last. A failed fsync is never tried again: the pages it lost are gone.
 Source: Rebello et al. 2020, Can applications recover from fsync failures?, USENIX ATC.
+
+The verdict comes later, into cards that were kept free for it, one card at a time.
 """
 
 import hashlib
 import os
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from astropy.io import fits
 from numpy.typing import NDArray
+
+from nightloom.frames.checksum import ZERO, checksum
+
+CARD_BYTES = 80
+BLOCK_BYTES = 2880
 
 
 class FrameExists(Exception):
@@ -31,56 +38,127 @@ class FrameNotWritten(Exception):
         self.path, self.reason = path, reason
 
 
-def write_frame(path: Path, data: NDArray[np.uint16], header: fits.Header) -> str:
-    """Write one frame of (rows, columns) ADU as FITS and return the SHA-256 of the file in hex.
+class FrameNotRead(Exception):
+    """There is a file, and it cannot be read as a frame."""
+
+    def __init__(self, path: Path, reason: str) -> None:
+        super().__init__(f"{path} could not be read: {reason}")
+        self.path, self.reason = path, reason
+
+
+def partial_of(path: Path) -> Path:
+    """Where the bytes of a frame are until they are all on disk."""
+    return path.with_name(f".{path.name}.partial")
+
+
+def write_frame(path: Path, data: NDArray[np.uint16], header: fits.Header) -> None:
+    """Write one frame of (rows, columns) ADU as FITS.
 
     Missing folders are made. The file carries CHECKSUM and DATASUM.
     Raises FrameExists when the name is taken and FrameNotWritten when the disk refuses.
     """
     if path.exists():
         raise FrameExists(path)
-    partial = path.with_name(f".{path.name}.partial")
+    partial = partial_of(path)
     try:
         _make_folder(path.parent)
         try:
-            digest = _write_durably(partial, data, header)
+            _write_durably(partial, data, header)
             _name(partial, path)
         finally:
             partial.unlink(missing_ok=True)
     except OSError as refusal:
         raise FrameNotWritten(path, refusal.strerror or str(refusal)) from refusal
-    return digest
 
 
-class _HashingFile:
-    """A file for writing that hashes what passes."""
+def amend_frame(path: Path, judged: Sequence[bytes]) -> str:
+    """Put cards into the places that end with VERDICT; return the SHA-256 of the file in hex.
 
-    mode = "wb"
-
-    def __init__(self, file: Any) -> None:
-        self._file = file
-        self.sha256 = hashlib.sha256()
-
-    def write(self, chunk: bytes) -> int:
-        self.sha256.update(chunk)
-        return int(self._file.write(chunk))
-
-    def flush(self) -> None:
-        self._file.flush()
-
-    def tell(self) -> int:
-        return int(self._file.tell())
+    Whatever is cut short between two cards, the file can be read and amended again.
+    Raises FrameNotWritten when the disk refuses, or when the file has no such place.
+    """
+    try:
+        with path.open("r+b", buffering=0) as file:
+            for offset, card in _amended(path, _header_of(file.read), judged):
+                os.pwrite(file.fileno(), card, offset)
+            os.fsync(file.fileno())
+            file.seek(0)
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as refusal:
+        raise FrameNotWritten(path, refusal.strerror or str(refusal)) from refusal
 
 
-def _write_durably(partial: Path, data: NDArray[np.uint16], header: fits.Header) -> str:
+def frame_at(path: Path) -> str | None:
+    """The FRAMEID of the frame that is there, empty for one without; None where there is none.
+
+    Raises FrameNotRead.
+    """
+    try:
+        return str(fits.getheader(path).get("FRAMEID", ""))
+    except FileNotFoundError:
+        return None
+    except OSError as refusal:
+        raise FrameNotRead(path, refusal.strerror or str(refusal)) from refusal
+
+
+def read_frame(path: Path) -> NDArray[np.uint16]:
+    """The pixels (rows, columns) of a frame on disk, in ADU. Raises FrameNotRead."""
+    try:
+        return np.asarray(fits.getdata(path, memmap=False), np.uint16)
+    except (OSError, ValueError, TypeError) as refusal:
+        raise FrameNotRead(path, str(refusal)) from refusal
+
+
+def remove_partial(path: Path) -> bool:
+    """Remove what was begun of a frame; whether there was something. Raises OSError."""
+    partial = partial_of(path)
+    try:
+        partial.unlink()
+    except FileNotFoundError:
+        return False
+    _sync_folder(path.parent)
+    return True
+
+
+def _header_of(read: Callable[[int], bytes]) -> bytes:
+    """The blocks of a header, the one with END last; shorter where the file ends before."""
+    blocks = b""
+    while block := read(BLOCK_BYTES):
+        blocks += block
+        if b"END".ljust(CARD_BYTES) in (block[at : at + CARD_BYTES] for at in _cards(block)):
+            break
+    return blocks
+
+
+def _cards(header: bytes) -> range:
+    return range(0, len(header), CARD_BYTES)
+
+
+def _amended(path: Path, header: bytes, judged: Sequence[bytes]) -> list[tuple[int, bytes]]:
+    """Which cards go where, the CHECKSUM that fits them last."""
+    place = {header[at : at + 8].rstrip(): at for at in _cards(header)}
+    if not {b"VERDICT", b"CHECKSUM", b"DATASUM"} <= place.keys():
+        raise FrameNotWritten(path, "its header has no place for a verdict")
+    first = place[b"VERDICT"] - CARD_BYTES * (len(judged) - 1)
+    changed = [(first + CARD_BYTES * n, card) for n, card in enumerate(judged)]
+    summed = place[b"CHECKSUM"]
+    whole = bytearray(header)
+    for at, card in changed:
+        whole[at : at + CARD_BYTES] = card
+    text = slice(summed + 11, summed + 11 + len(ZERO))
+    whole[text] = ZERO
+    datasum = fits.Card.fromstring(header[place[b"DATASUM"] :][:CARD_BYTES]).value
+    whole[text] = checksum(bytes(whole), int(datasum))
+    return [*changed, (summed, bytes(whole[summed : summed + CARD_BYTES]))]
+
+
+def _write_durably(partial: Path, data: NDArray[np.uint16], header: fits.Header) -> None:
     hdu = fits.PrimaryHDU(data, header)
     hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
     with partial.open("wb") as file:
-        hashing = _HashingFile(file)
-        hdu.writeto(hashing)
+        hdu.writeto(file)
         file.flush()
         os.fsync(file.fileno())
-    return hashing.sha256.hexdigest()
 
 
 def _name(partial: Path, path: Path) -> None:

@@ -12,7 +12,11 @@ from nightloom.ledger.records import (
     Part,
     Place,
     PointingMiss,
+    Stage,
+    Sub,
     Verdict,
+    number_of,
+    uid_of,
 )
 from nightloom.ledger.running import ENOUGH, Key, Running, running, running_figures
 from nightloom.ledger.tally import FilterTally, TargetTally, tally
@@ -35,9 +39,13 @@ __all__ = [
     "Place",
     "PointingMiss",
     "Running",
+    "Stage",
+    "Sub",
     "TargetTally",
     "Verdict",
+    "number_of",
     "running",
     "running_figures",
     "tally",
+    "uid_of",
 ]

@@ -21,6 +21,8 @@ from nightloom.ledger.records import (
     Intent,
     Place,
     PointingMiss,
+    Stage,
+    Sub,
     Verdict,
 )
 from nightloom.ledger.rows import AnyRecord, columns, from_row, stored, to_row
@@ -41,7 +43,7 @@ class LedgerError(Exception):
 
 
 class Ledger:
-    """Intents, frames, focus, durations, guiding, misses and places of all nights.
+    """Intents, subs in flight, frames, focus, durations, guiding, misses and places of all nights.
 
     `Ledger(path)` is the one writer and creates the file when it is missing; others use
     `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError.
@@ -100,36 +102,85 @@ class Ledger:
 
     def unfinished(self) -> list[Intent]:
         """Intents without an outcome, oldest first."""
-        rows = self._rows(
-            "SELECT id, kind, detail, begun_utc FROM intents WHERE outcome IS NULL ORDER BY id", []
-        )
-        return [
-            Intent(number, kind, json.loads(detail), datetime.fromisoformat(begun), None, None)
-            for number, kind, detail, begun in rows
-        ]
+        return self._intents("WHERE outcome IS NULL ORDER BY id", [])
 
     def last_act(self, kind: str) -> Intent | None:
-        """The latest intent of a kind, finished or not; None without one."""
+        """The latest intent of a kind, whether it has an outcome or not; None without any."""
+        found = self._intents("WHERE kind = ? ORDER BY id DESC LIMIT 1", [kind])
+        return found[0] if found else None
+
+    def _intents(self, which: str, values: list[Any]) -> list[Intent]:
         rows = self._rows(
-            "SELECT id, kind, detail, begun_utc, ended_utc, outcome FROM intents"
-            " WHERE kind = ? ORDER BY id DESC LIMIT 1",
-            [kind],
+            f"SELECT id, kind, detail, begun_utc, ended_utc, outcome FROM intents {which}", values
         )
-        for number, name, detail, begun, ended, outcome in rows:
-            return Intent(
+        return [
+            Intent(
                 number,
-                name,
+                kind,
                 json.loads(detail),
                 datetime.fromisoformat(begun),
                 None if ended is None else datetime.fromisoformat(ended),
                 outcome,
             )
-        return None
+            for number, kind, detail, begun, ended, outcome in rows
+        ]
+
+    # Subs in flight --------------------------------------------------------------------------
+
+    def begin_sub(self, sub: Sub) -> None:
+        """Write a sub down before its shutter opens; one uid begins once."""
+        self._insert("subs", sub)
+
+    def follow_sub(self, sub: Sub) -> None:
+        """Write down how far a sub in flight has come; one that has ended is not followed."""
+        marks = ", ".join(f"{name} = ?" for name in columns(Sub))
+        what = f"follow sub {sub.uid}"
+        followed = self._write(
+            what,
+            f"UPDATE subs SET {marks} WHERE uid = ? AND outcome = ''",
+            [*to_row(sub), sub.uid],
+        )
+        self._found(what, followed)
+
+    def enter(self, frame: Frame) -> None:
+        """Enter the frame of a sub in flight, which ends with it: both or neither are written."""
+        what = f"enter frame {frame.uid}"
+        with self._asked(what), self._connection:
+            self._connection.execute("BEGIN IMMEDIATE")
+            self._insert("frames", frame)
+            ended = self._write(
+                what,
+                "UPDATE subs SET stage = ?, outcome = ? WHERE uid = ? AND outcome = ''",
+                [Stage.JUDGED.value, frame.verdict.value, frame.uid],
+            )
+            self._found(what, ended)
+
+    def in_flight(self, target: str | None = None) -> list[Sub]:
+        """Subs that have no verdict yet and were not cancelled, in their order."""
+        names = ", ".join(columns(Sub))
+        where, values = _where(target=target)
+        where = f"{where} AND" if where else "WHERE"
+        rows = self._rows(
+            f"SELECT {names} FROM subs {where} outcome = '' ORDER BY begun_utc, uid", values
+        )
+        return [from_row(Sub, row) for row in rows]
+
+    def uids(self, night: str) -> list[str]:
+        """Every name that was given to a sub or frame of a night."""
+        rows = self._rows(
+            "SELECT uid FROM subs WHERE night = ? UNION SELECT uid FROM frames WHERE night = ?",
+            [night, night],
+        )
+        return [uid for (uid,) in rows]
+
+    def _found(self, what: str, cursor: sqlite3.Cursor) -> None:
+        if cursor.rowcount != 1:
+            raise LedgerError(self.path, asked=what, seen="there is no such sub in flight")
 
     # Frames ----------------------------------------------------------------------------------
 
     def add_frame(self, frame: Frame) -> None:
-        """Enter a frame and its verdict; one uid enters once."""
+        """Enter a frame that was no sub of ours, and its verdict; one uid enters once."""
         self._insert("frames", frame)
 
     def judge(self, uid: str, verdict: Verdict, reason: str) -> None:

@@ -135,6 +135,33 @@ MIGRATIONS = (
         places TEXT NOT NULL
     ) STRICT;
     """,
+    """
+    CREATE TABLE subs (
+        uid TEXT PRIMARY KEY,
+        night TEXT NOT NULL,
+        target TEXT NOT NULL,
+        filter TEXT NOT NULL,
+        exposure_s REAL NOT NULL CHECK (exposure_s > 0),
+        pointing INTEGER NOT NULL,
+        begun_utc TEXT NOT NULL,
+        stage TEXT NOT NULL
+            CHECK (stage IN ('begun', 'closed', 'arrived', 'stored', 'judged', 'cancelled')),
+        airmass REAL,
+        guide_rms_arcsec REAL,
+        guide_ra_rms_arcsec REAL,
+        guide_dec_rms_arcsec REAL,
+        guide_peak_arcsec REAL,
+        guide_air_arcsec REAL,
+        rotation_deg REAL,
+        doubt TEXT NOT NULL,
+        knocked INTEGER NOT NULL CHECK (knocked IN (0, 1)),
+        start_utc TEXT,
+        path TEXT NOT NULL,
+        outcome TEXT NOT NULL,
+        CHECK ((stage IN ('judged', 'cancelled')) = (outcome <> ''))
+    ) STRICT;
+    CREATE INDEX subs_in_flight ON subs (begun_utc) WHERE outcome = '';
+    """,
 )
 
 

@@ -6,6 +6,16 @@ from enum import StrEnum
 from typing import Any, Literal
 
 
+def uid_of(night: str, number: int) -> str:
+    """The name of a night's sub, and of its frame."""
+    return f"{night}-{number:04d}"
+
+
+def number_of(uid: str) -> int:
+    """The number in such a name."""
+    return int(uid.rpartition("-")[2])
+
+
 class Part(StrEnum):
     """What takes time between two subs."""
 
@@ -19,6 +29,58 @@ class Verdict(StrEnum):
 
     ACCEPTED = "accepted"
     REJECTED = "rejected"
+
+
+class Stage(StrEnum):
+    """How far a sub has come on its way from the shutter to its verdict."""
+
+    BEGUN = "begun"
+    """Written down; its shutter may open."""
+    CLOSED = "closed"
+    """All its light is collected: from here on it is pending, and nothing throws it away."""
+    ARRIVED = "arrived"
+    """Its last byte is here, and its path is known."""
+    STORED = "stored"
+    """Its file is safely on disk."""
+    JUDGED = "judged"
+    """It is among the frames, with its verdict."""
+    CANCELLED = "cancelled"
+    """It counts nowhere."""
+
+
+@dataclass(frozen=True)
+class Sub:
+    """A light frame on its way, with all that judging it needs beside its pixels.
+
+    There is no other record of it: what is pending is read from here, before and after a crash.
+    """
+
+    uid: str
+    night: str
+    """Date of the evening, YYYY-MM-DD."""
+    target: str
+    filter: str
+    exposure_s: float
+    pointing: int
+    begun_utc: datetime
+    stage: Stage = Stage.BEGUN
+    airmass: float | None = None
+    guide_rms_arcsec: float | None = None
+    guide_ra_rms_arcsec: float | None = None
+    guide_dec_rms_arcsec: float | None = None
+    guide_peak_arcsec: float | None = None
+    guide_air_arcsec: float | None = None
+    rotation_deg: float | None = None
+    doubt: str = ""
+    """A reason to reject it that was known before it was measured."""
+    knocked: bool = False
+    """Whether the telescope was moved off meanwhile: few stars then say nothing of the sky."""
+    start_utc: datetime | None = None
+    """Start of the exposure as the camera has it."""
+    path: str = ""
+    """Relative to the folder of frames; empty when none are written."""
+    outcome: str = ""
+    """How it ended; empty while it is in flight."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +100,7 @@ class Intent:
 
 @dataclass(frozen=True)
 class Frame:
-    """One light frame that is safe on disk, and its verdict."""
+    """One light frame and its verdict; one that is accepted is safe on disk."""
 
     uid: str
     night: str

@@ -19,11 +19,21 @@ from nightloom.ledger.records import (
     Part,
     Place,
     PointingMiss,
+    Stage,
+    Sub,
     Verdict,
 )
 
 AnyRecord = (
-    Frame | Curve | Check | Duration | GuideCalibration | GuideHotPixels | PointingMiss | Place
+    Frame
+    | Sub
+    | Curve
+    | Check
+    | Duration
+    | GuideCalibration
+    | GuideHotPixels
+    | PointingMiss
+    | Place
 )
 Record = TypeVar("Record", bound=AnyRecord)
 
@@ -64,6 +74,10 @@ def _as_is(value: Any) -> Any:
     return value
 
 
+def _time(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)
+
+
 def _tuple(text: str) -> tuple[Any, ...]:
     return tuple(json.loads(text))
 
@@ -73,14 +87,17 @@ def _pairs(text: str) -> tuple[tuple[Any, ...], ...]:
 
 
 _READ: dict[str, Callable[[Any], Any]] = {
-    "start_utc": datetime.fromisoformat,
+    "start_utc": _time,
+    "begun_utc": _time,
     "taken_utc": datetime.fromisoformat,
     "measured_utc": datetime.fromisoformat,
     "kind": Part,
+    "stage": Stage,
     "verdict": Verdict,
     "accepted": bool,
     "north_is_south": bool,
     "doubted": bool,
+    "knocked": bool,
     "positions_steps": _tuple,
     "radii_px": _tuple,
     "exposures_s": _tuple,

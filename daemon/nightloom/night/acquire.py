@@ -21,6 +21,7 @@ async def acquire(context: Context) -> Ending:
     reason = context.programme.reason(target)
     context.log.emit(TargetChosen(target=target.name, reason=reason))
     await context.guiding.stop("a new pointing")
+    await context.intake.downloaded()  # a new exposure would end a frame that still comes down
     filters = list(context.programme.cycle_filters(target))
     policies = context.settings.policies
     try:

@@ -70,7 +70,7 @@ def build_context(
         clock,
         log,
     )
-    course = Course(settings, programme, guard, ledger, intake, clock)
+    course = Course(settings, programme, guard, ledger, clock)
 
     def look(reading: Reading) -> None:
         airmass = programme.airmass(course.running, clock.unix_s())

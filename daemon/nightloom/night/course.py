@@ -7,9 +7,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.crew.intake import Intake
 from nightloom.cycle import Cycle, Taken, cycles_done, next_sub, unevenness
-from nightloom.ledger import Ledger, Place
+from nightloom.ledger import Ledger, Place, Stage, Sub, number_of, uid_of
 from nightloom.night.phases import Next, Phase
 from nightloom.programme.cycles import cycle_of
 from nightloom.programme.programme import Programme
@@ -46,16 +45,6 @@ CYCLE_ENDS = 1e-6
 """Unevenness below this, in cycles, is that of rounding: all filters have whole cycles."""
 
 
-def uid_of(night: str, number: int) -> str:
-    """The name of a night's frame in the ledger."""
-    return f"{night}-{number:04d}"
-
-
-def number_of(uid: str) -> int:
-    """The number in such a name."""
-    return int(uid.rpartition("-")[2])
-
-
 class Course:
     """Decides from the tally, never from a counter, what is due on the running target."""
 
@@ -65,21 +54,19 @@ class Course:
         programme: Programme,
         guard: Guard,
         ledger: Ledger,
-        intake: Intake,
         clock: Clock,
     ) -> None:
         self._settings = settings
         self._make_up_cycles = settings.policies.cycle.make_up_cycles
         self._weaving = Weaving(settings, ledger)
         self._programme, self._guard = programme, guard
-        self._ledger, self._intake, self._clock = ledger, intake, clock
-        tonight = ledger.frames(night=str(programme.night))
-        self._number = max((number_of(frame.uid) for frame in tonight), default=0)
+        self._ledger, self._clock = ledger, clock
+        given = ledger.uids(str(programme.night))
+        self._number = max((number_of(uid) for uid in given), default=0)
         self._places: dict[str, list[tuple[float, float]]] = {}
         self._elsewhere: dict[str, NDArray[np.float64]] = {}
         self._target: Target | None = None
         self._taken_here: set[str] = set()
-        self._downloading: Planned | None = None
         self._check_next = False
         self._checked_uid = ""
         self.cycle = 1
@@ -129,27 +116,23 @@ class Course:
         others = [(p.x_px, p.y_px) for p in known if p.night != night]
         self._elsewhere[target.name] = np.array(others, dtype=np.float64).reshape(-1, 2)
 
-    def next_number(self) -> int:
-        """The number of the next sub of this night."""
+    def next_uid(self) -> str:
+        """The name of the next sub of this night, which no other has had."""
         self._number += 1
+        uid = uid_of(str(self._programme.night), self._number)
         if self._check_next:
-            self._checked_uid = uid_of(str(self._programme.night), self._number)
+            self._checked_uid = uid
             self._check_next = False
-        return self._number
+        return uid
 
     def check_next_sub(self) -> None:
         """The rig has been turned over: should the next sub be rejected, centre the target anew."""
         self._check_next = True
 
     def shutter_closed(self, planned: Planned) -> None:
-        """A sub was taken at the present pointing; its frame is on the way."""
+        """A sub was taken at the present pointing."""
         self._taken_here.add(planned.filter)
-        self._downloading = planned
         self.closed_s = self._clock.unix_s()
-
-    def frame_arrived(self) -> None:
-        """The frame that was on the way is in the intake, or will never come."""
-        self._downloading = None
 
     def planned(self) -> Planned:
         """The sub that the tally asks for."""
@@ -230,25 +213,27 @@ class Course:
 
     def _pending_s(self, target: Target) -> dict[str, float]:
         """Seconds by filter that were taken and have no verdict yet."""
-        pending_s = self._intake.pending_s(target.name)
-        if self._downloading is not None:
-            name = self._downloading.filter
-            pending_s[name] = pending_s.get(name, 0.0) + self._downloading.exposure_s
+        pending_s: dict[str, float] = {}
+        for sub in self._pending(target):
+            pending_s[sub.filter] = pending_s.get(sub.filter, 0.0) + sub.exposure_s
         return pending_s
+
+    def _pending(self, target: Target) -> list[Sub]:
+        """Its subs whose shutter has closed and that have no verdict yet."""
+        return [sub for sub in self._ledger.in_flight(target.name) if sub.stage is not Stage.BEGUN]
 
     def _recent(self, target: Target, cycle: Cycle) -> list[Taken]:
         """Tonight's latest subs of a cycle's filters, those without a verdict last."""
         number = RECENT_CYCLES * sum(cycle.counts.values())
         judged = self._ledger.latest(target.name, str(self._programme.night), number)
-        pending = [taken.filter for taken in self._intake.pending if taken.target == target.name]
-        if self._downloading is not None:
-            pending.append(self._downloading.filter)
-        recent = [Taken(*one) for one in judged] + [Taken(name, None) for name in pending]
+        pending = [Taken(sub.filter, None) for sub in self._pending(target)]
+        recent = [Taken(*one) for one in judged] + pending
         return [taken for taken in recent if taken.filter in cycle.counts]
 
     def _gap_s(self, planned: Planned) -> float:
         """Time until a sub could begin, when what comes before it takes as long as usual."""
-        last = self._downloading.filter if self._downloading is not None else planned.filter
+        coming = [sub.filter for sub in self._pending(self.running) if sub.stage is Stage.CLOSED]
+        last = coming[-1] if coming else planned.filter
         return self._weaving.costs.gap_s(last, planned.filter, planned.dither)
 
     def _may_cross(self, target: Target, planned: Planned) -> bool:

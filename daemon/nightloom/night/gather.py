@@ -7,7 +7,7 @@ from nightloom.night.context import Context
 from nightloom.night.course import Ending, Planned
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter, prepare
-from nightloom.night.sub import at_closing, fetch, open_shutter
+from nightloom.night.sub import expose
 from nightloom.programme.ways import focus_cost_s
 
 
@@ -18,7 +18,7 @@ async def gather(context: Context) -> Ending:
     """
     while True:
         ending = await _take_subs(context)
-        if not context.intake.pending:
+        if not context.intake.busy:
             return ending
         await context.intake.drain()
 
@@ -39,15 +39,12 @@ async def _take_subs(context: Context) -> Ending:
         ending = ending or course.cut_short(planned)  # getting ready may have taken long
         if ending is not None:
             break
-        async with open_shutter(context, planned) as sub:
-            await sub.exposure.shutter_closed()
-            closed = at_closing(context, sub)
-            course.shutter_closed(planned)
-            planned, ending = _next(context)
-            async with asyncio.TaskGroup() as group:
-                group.create_task(fetch(context, sub, closed))
-                if ending is None:
-                    group.create_task(_prepare(context, planned))
+        download = await expose(context, planned)
+        planned, ending = _next(context)
+        async with asyncio.TaskGroup() as group:
+            group.create_task(download.arrived())
+            if ending is None:
+                group.create_task(_prepare(context, planned))
     return ending
 
 

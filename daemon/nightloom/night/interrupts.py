@@ -5,6 +5,7 @@
     Operator     a person asked
     Dawn         the night's time is over
     NotSafe      the rig could not be parked and closed
+    Unkept       frames or records cannot be written any more
     Trouble      a device did not do what it was asked, or the guard refused it
     TurnedTooFar this side of the pier allows no more
     Clouded      guide stars faded or star counts collapsed
@@ -18,6 +19,8 @@ from collections.abc import Callable, Coroutine, Iterator, Sequence
 from enum import Enum
 from typing import Any, TypeVar
 
+from nightloom.crew.intake import FramesNotKept
+from nightloom.ledger import LedgerError
 from nightloom.night.context import Context
 from nightloom.safety import GuardRefusal, NotSafe, WrongSide
 from nightloom_drivers.errors import DeviceError
@@ -57,6 +60,7 @@ class Cut(Enum):
     OPERATOR = "a person"
     DAWN = "dawn"
     NOT_SAFE = "could not park or close"
+    UNKEPT = "nothing can be written any more"
     TROUBLE = "device trouble"
     LIMIT = "a limit of the pier"
     CLOUD = "cloud"
@@ -72,6 +76,7 @@ ERRORS: dict[Cut, tuple[type[Exception], ...]] = {
     Cut.OPERATOR: (Operator,),
     Cut.DAWN: (Dawn,),
     Cut.NOT_SAFE: (NotSafe,),
+    Cut.UNKEPT: (FramesNotKept, LedgerError),
     Cut.TROUBLE: (DeviceError, GuardRefusal),
     Cut.LIMIT: (TurnedTooFar,),
     Cut.CLOUD: (Clouded,),
@@ -106,10 +111,13 @@ async def dawn(context: Context) -> None:
 
 
 async def trouble(context: Context) -> None:
-    """Raise what ended the guide loop, or the work on frames."""
-    async with asyncio.TaskGroup() as group:
-        group.create_task(context.guiding.watch())
-        group.create_task(context.intake.watch())
+    """Raise what ended the guide loop."""
+    await context.guiding.watch()
+
+
+async def unkept(context: Context) -> None:
+    """Raise what ended the work on frames."""
+    await context.intake.watch()
 
 
 async def limit(context: Context) -> None:
@@ -131,6 +139,7 @@ WATCHES: dict[Cut, Watch] = {
     Cut.UNSAFE: unsafe,
     Cut.OPERATOR: operator,
     Cut.DAWN: dawn,
+    Cut.UNKEPT: unkept,
     Cut.TROUBLE: trouble,
     Cut.LIMIT: limit,
     Cut.CLOUD: clouded,

@@ -100,6 +100,8 @@ class Night:
                 context.log.emit(CloudHold(star_fraction=context.lookout.transparency))
             case Cut.OPERATOR:
                 context.log.emit(OperatorAsked(request="retire", origin="signal"))
+            case Cut.UNKEPT:
+                context.log.emit(UnexpectedError(kind=type(error).__name__, text=reason))
             case Cut.NOT_SAFE:
                 context.log.emit(PersonNeeded(reason=reason))
             case Cut.TROUBLE:
@@ -145,8 +147,10 @@ class Night:
                 seed=context.seed,
             )
         )
-        if unfinished:
+        subs = context.intake.recover()
+        if unfinished or subs:
             acts = [f"{intent.kind} {intent.detail}" for intent in unfinished]
+            acts += [f"sub {sub.uid} {sub.stage}" for sub in subs]
             context.log.emit(Restarted(night=night, unfinished=acts))
         context.focusing.begin()
         return record

@@ -1,17 +1,15 @@
-"""One sub: the intent before the shutter opens, the frame handed to the intake after it closed."""
+"""One sub: written down before the shutter opens, handed to the intake when it has closed."""
 
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from nightloom.crew.intake import Taken
+from nightloom.crew.intake import Download
 from nightloom.frames import FrameFacts
 from nightloom.guiding import GuideStatistics
+from nightloom.ledger import Stage, Sub
 from nightloom.night.context import Context
-from nightloom.night.course import Planned, uid_of
+from nightloom.night.course import Planned
 from nightloom.settings import Target
-from nightloom.telemetry.events import SubBegun, SubCancelled, SubEnded
-from nightloom_drivers.devices import Exposure
+from nightloom.telemetry.events import SubBegun, SubCancelled
 
 SOFTWARE = "nightloom"
 
@@ -19,79 +17,69 @@ KNOCK_ARCSEC = 15.0
 """No air moves a guide star so far: something pushed the telescope, and trailed the stars."""
 
 
-@dataclass(eq=False)
-class Sub:
-    """A sub whose shutter has opened. Once its frame is `taken_in`, nothing can cancel it."""
+async def expose(context: Context, planned: Planned) -> Download:
+    """Take a sub of the running target, and return when its shutter has closed.
 
-    uid: str
-    number: int
-    intent: int
-    target: Target
-    planned: Planned
-    pointing: int
-    began_s: float
-    exposure: Exposure
-    taken_in: bool = False
-
-
-@asynccontextmanager
-async def open_shutter(context: Context, planned: Planned) -> AsyncIterator[Sub]:
-    """Begin a sub; one that does not come to its end is cancelled and counts nowhere."""
+    One that is cut short before is cancelled and counts nowhere; after, nothing can cancel it.
+    Raises DeviceError.
+    """
     course, target = context.course, context.course.running
-    number = course.next_number()
-    uid = uid_of(str(context.programme.night), number)
-    now = context.clock.now()
-    detail = {"uid": uid, "target": target.name, "filter": planned.filter}
-    intent = context.ledger.begin("sub", {**detail, "exposure_s": planned.exposure_s}, now)
     began_s = context.clock.unix_s()
-    sub = None
+    sub = Sub(
+        uid=course.next_uid(),
+        night=str(context.programme.night),
+        target=target.name,
+        filter=planned.filter,
+        exposure_s=planned.exposure_s,
+        pointing=course.pointing,
+        begun_utc=context.clock.now(),
+    )
+    context.ledger.begin_sub(sub)
     try:
         exposure = await context.rig.camera.begin(planned.exposure_s)
         context.guiding.restart_statistics()
         context.log.emit(
             SubBegun(
-                **detail,
-                exposure_s=planned.exposure_s,
+                uid=sub.uid,
+                target=sub.target,
+                filter=sub.filter,
+                exposure_s=sub.exposure_s,
                 cycle=course.cycle,
                 reason=planned.reason,
             )
         )
-        sub = Sub(uid, number, intent, target, planned, course.pointing, began_s, exposure)
-        yield sub
+        await exposure.shutter_closed()
     except BaseException as cut:
-        if sub is not None and sub.taken_in:  # what was cut is the preparing of the next one
-            raise
         open_s = min(context.clock.unix_s() - began_s, planned.exposure_s)
         reason = str(cut) or "something stronger came"
-        course.frame_arrived()
-        context.ledger.finish(intent, "cancelled", context.clock.now())
-        context.log.emit(SubCancelled(uid=uid, open_s=open_s, reason=reason))
+        context.ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
+        context.log.emit(SubCancelled(uid=sub.uid, open_s=open_s, reason=reason))
         raise
-
-
-@dataclass(frozen=True, eq=False)
-class Closed:
-    """What held at the moment a sub's shutter closed, before anything moved on."""
-
-    facts: FrameFacts
-    guide_rms_arcsec: float | None
-    rotation_deg: float | None
-    doubt: str
-    knocked: bool
-
-
-def at_closing(context: Context, sub: Sub) -> Closed:
-    """Note what the frame needs to say of this moment."""
+    course.shutter_closed(planned)
     guided = context.guiding.statistics
-    clouded = context.lookout.last_dim_s > sub.began_s
+    facts = _facts(context, target, sub, guided, began_s)
+    return context.intake.take(_closed(context, sub, facts, guided, began_s), facts, exposure)
+
+
+def _closed(
+    context: Context, sub: Sub, facts: FrameFacts, guided: GuideStatistics, began_s: float
+) -> Sub:
+    """The sub with what held when its shutter closed, before anything moved on."""
+    clouded = context.lookout.last_dim_s > began_s
     knocked = guided.peak_arcsec > KNOCK_ARCSEC
     solution = context.pointing.solution
-    return Closed(
-        _facts(context, sub, guided),
-        guided.rms_arcsec if guided.count else None,
-        None if solution is None else solution.rotation_deg,
-        _doubt(clouded, knocked, guided.peak_arcsec),
-        knocked,
+    return replace(
+        sub,
+        stage=Stage.CLOSED,
+        airmass=facts.airmass,
+        guide_rms_arcsec=facts.guide_rms_arcsec,
+        guide_ra_rms_arcsec=facts.guide_ra_rms_arcsec,
+        guide_dec_rms_arcsec=facts.guide_dec_rms_arcsec,
+        guide_peak_arcsec=facts.guide_peak_arcsec,
+        guide_air_arcsec=facts.guide_air_arcsec,
+        rotation_deg=None if solution is None else solution.rotation_deg,
+        doubt=_doubt(clouded, knocked, guided.peak_arcsec),
+        knocked=knocked,
     )
 
 
@@ -101,45 +89,19 @@ def _doubt(clouded: bool, knocked: bool, peak_arcsec: float) -> str:
     return "cloud passed over it" if clouded else ""
 
 
-async def fetch(context: Context, sub: Sub, closed: Closed) -> None:
-    """Wait for the frame and hand it to the intake. Raises DeviceError."""
-    closed_s = context.clock.unix_s()
-    frame = await sub.exposure.frame()
-    context.log.emit(SubEnded(uid=sub.uid, download_s=context.clock.unix_s() - closed_s))
-    context.intake.take(
-        Taken(
-            uid=sub.uid,
-            number=sub.number,
-            intent=sub.intent,
-            target=sub.target.name,
-            filter=sub.planned.filter,
-            pointing=sub.pointing,
-            data=frame.data,
-            started_at=frame.start,
-            exposure_s=sub.planned.exposure_s,
-            airmass=closed.facts.airmass or 1.0,
-            guide_rms_arcsec=closed.guide_rms_arcsec,
-            rotation_deg=closed.rotation_deg,
-            facts=replace(closed.facts, started_at=frame.start),
-            doubt=closed.doubt,
-            knocked=closed.knocked,
-        )
-    )
-    sub.taken_in = True
-    context.course.frame_arrived()
-
-
-def _facts(context: Context, sub: Sub, guided: GuideStatistics) -> FrameFacts:
+def _facts(
+    context: Context, target: Target, sub: Sub, guided: GuideStatistics, began_s: float
+) -> FrameFacts:
     """What the header says, from the daemon's own knowledge rather than the driver's."""
     rig, observatory = context.rig, context.settings.observatory
-    middle_s = sub.began_s + sub.planned.exposure_s / 2
+    middle_s = began_s + sub.exposure_s / 2
     return FrameFacts(
         kind="light",
-        exposure_s=sub.planned.exposure_s,
-        target=sub.target.name,
-        filter_name=sub.planned.filter,
-        ra_deg=sub.target.ra_deg,
-        dec_deg=sub.target.dec_deg,
+        exposure_s=sub.exposure_s,
+        target=sub.target,
+        filter_name=sub.filter,
+        ra_deg=target.ra_deg,
+        dec_deg=target.dec_deg,
         wcs=context.pointing.wcs(),
         camera=observatory.camera.device,
         telescope=observatory.name,
@@ -154,8 +116,8 @@ def _facts(context: Context, sub: Sub, guided: GuideStatistics) -> FrameFacts:
         site_latitude_deg=observatory.site.latitude_deg,
         site_longitude_deg=observatory.site.longitude_deg,
         site_elevation_m=observatory.site.elevation_m,
-        altitude_deg=context.programme.altitude_deg(sub.target, middle_s),
-        airmass=context.programme.airmass(sub.target, middle_s),
+        altitude_deg=context.programme.altitude_deg(target, middle_s),
+        airmass=context.programme.airmass(target, middle_s),
         pier_side=str(context.guard.pier.side),
         focuser_position_steps=rig.focuser.position_steps,
         focuser_temperature_c=rig.focuser.temperature_c,

@@ -49,6 +49,7 @@ _OPEN: Mapping[Cut, Phase] = {
     Cut.OPERATOR: P.RETIRING,
     Cut.DAWN: P.RETIRING,
     Cut.NOT_SAFE: P.STRANDED,
+    Cut.UNKEPT: P.RETIRING,
     Cut.TROUBLE: P.READYING,
     Cut.LIMIT: P.READYING,
 }
@@ -57,6 +58,7 @@ _OPEN: Mapping[Cut, Phase] = {
 _CLOSING: Mapping[Cut, Phase] = {
     Cut.MISTAKE: P.STRANDED,
     Cut.NOT_SAFE: P.STRANDED,
+    Cut.UNKEPT: P.STRANDED,
     Cut.TROUBLE: P.STRANDED,
 }
 """Nothing but its own failure cuts into making safe."""
@@ -155,7 +157,7 @@ class Phases:
 
 def watched(row: Row) -> list[Cut]:
     """What is watched for beside a phase's work; making safe has no eyes for anything weaker."""
-    unwatched = {Cut.TROUBLE} if row.roof is Roof.CLOSES else set()
+    unwatched = {Cut.TROUBLE, Cut.UNKEPT} if row.roof is Roof.CLOSES else set()
     return [cut for cut in row.cuts if cut in WATCHES and cut not in unwatched]
 
 

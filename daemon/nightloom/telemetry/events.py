@@ -507,6 +507,30 @@ class FrameLost(Event):
     reason: str = Field(description="what the disk said")
 
 
+class FrameFound(Event):
+    """A frame of a run that was cut short is whole on disk: it is judged, and counted once."""
+
+    uid: str = Field(description="the frame's name in the ledger")
+    path: str = Field(description="path under the output folder")
+
+
+class PartialRemoved(Event):
+    """A frame of a run that was cut short had not all come to disk; it counts nowhere."""
+
+    level: ClassVar[Level] = "warning"
+
+    uid: str = Field(description="the sub's name in the ledger")
+    path: str = Field(description="path under the output folder that it would have had")
+
+
+class VerdictsLeft(Event):
+    """The night ended before these frames had a verdict; the next start judges them."""
+
+    level: ClassVar[Level] = "warning"
+
+    uids: list[str] = Field(description="the frames' names in the ledger")
+
+
 class CycleCompleted(Event):
     """Every filter of a target got its subs once more."""
 

@@ -1,0 +1,33 @@
+"""The CHECKSUM of a FITS header that changed after its data had been summed.
+
+Source: FITS standard 4.0, section 4.4.2.7 and appendix J
+(https://fits.gsfc.nasa.gov/fits_standard.html).
+"""
+
+import numpy as np
+
+ZERO = b"0" * 16
+"""What the CHECKSUM card holds while the sum is taken."""
+
+_PUNCTUATION = frozenset(b":;<=>?@[\\]^_`")
+_WORD = 0xFFFFFFFF
+
+
+def checksum(header: bytes, datasum: int) -> bytes:
+    """The 16 characters that make the whole unit sum to -0, for a header that holds ZERO there.
+
+    `header` is whole blocks of 2880 bytes; `datasum` is the sum that DATASUM gives.
+    """
+    total = int(np.frombuffer(header, ">u4").sum(dtype=np.uint64)) + datasum
+    while total > _WORD:  # ones' complement: what is carried out comes in again at the low end
+        total = (total & _WORD) + (total >> 32)
+    letters = bytearray(16)
+    for place, byte in enumerate((~total & _WORD).to_bytes(4, "big")):
+        four = [byte // 4 + ord("0")] * 4
+        four[0] += byte % 4
+        while any(letter in _PUNCTUATION for letter in four):
+            for one, other in ((0, 1), (2, 3)):
+                if four[one] in _PUNCTUATION or four[other] in _PUNCTUATION:
+                    four[one], four[other] = four[one] + 1, four[other] - 1
+        letters[place::4] = bytes(four)
+    return bytes(letters[-1:] + letters[:-1])
