@@ -56,11 +56,11 @@ class Promises:
                 self._here.clear()
             case e.SubBegun(uid=uid, target=target, filter=name):
                 self._demand(self._phase is Phase.GATHERING, utc, f"{uid} begun {self._phase}")
-                self._begun[uid] = (target, name)
-            case e.SubEnded(uid=uid):
-                pair = self._begun[uid]
-                self._demand(pair not in self._here, utc, f"{uid} is {pair[1]} where one was taken")
+                pair = self._begun[uid] = (target, name)
+                self._demand(pair not in self._here, utc, f"{uid} is {name} where one was taken")
                 self._here.add(pair)
+            case e.SubCancelled(uid=uid) if uid in self._begun:
+                self._here.discard(self._begun[uid])
             case e.FrameKept():
                 self._count(utc, event.uid)
                 self._weigh(utc, event)
