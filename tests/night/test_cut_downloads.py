@@ -49,7 +49,7 @@ def refuse_a_move(link: Link) -> None:
         wheel.on_filter_slot = turn  # type: ignore[method-assign]
         wheel.publish("FILTER_SLOT", State.ALERT)
 
-    wheel.on_filter_slot = refuse  # type: ignore[method-assign]
+    wheel.on_filter_slot = refuse  # type: ignore[method-assign,assignment]
 
 
 def night(out: Path, trouble: Callable[[Link], None]) -> Story:

@@ -22,7 +22,7 @@ from night.nights import NIGHT, Story, demo, live
 from nightloom.crew import intake as taking_in
 from nightloom.frames import writer
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage
-from nightloom.telemetry import Log
+from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e
 from nightloom_drivers.devices import Camera, Exposure
 
@@ -39,7 +39,7 @@ def of_stage(stage: Stage) -> Callable[..., bool]:
     return lambda _, sub: sub.stage is stage
 
 
-def of_kind(kind: type[e.Event]) -> Callable[..., bool]:
+def of_kind(kind: type[Event]) -> Callable[..., bool]:
     """Whether an event is of that kind."""
     return lambda _, event: isinstance(event, kind)
 
