@@ -3,6 +3,7 @@
 import os
 import signal
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ def refused(_: NDArray[np.uint16]) -> None:
     raise ValueError("not this one")
 
 
-def dies(_: NDArray[np.uint16]) -> None:
+def dies(*_: Any) -> None:
     """End the worker as the system does when memory runs out."""
     os.kill(os.getpid(), signal.SIGKILL)
 
@@ -31,6 +32,6 @@ def dies_once(mark: Path) -> int:
     return os.getpid()
 
 
-def hangs(_: NDArray[np.uint16]) -> None:
+def hangs(*_: Any) -> None:
     """Never come back."""
     signal.pause()

@@ -300,9 +300,9 @@ class Intake:
             self._gone(sub)
             return
         try:
-            whole, doubt = frame_at(path) == sub.uid, ""
-        except FrameNotRead as error:
-            whole, doubt = True, str(error)
+            whole = frame_at(path) == sub.uid
+        except FrameNotRead:
+            whole = True  # it is said with the verdict
         try:
             removed = remove_partial(path)
         except OSError as refusal:
@@ -310,7 +310,7 @@ class Intake:
             self._log.emit(FrameLost(uid=sub.uid, reason=f"{partial_of(path)} stays: {refusal}"))
         if whole:
             self._log.emit(FrameFound(uid=sub.uid, path=sub.path))
-            self._own(self._process_found(sub, path, doubt))
+            self._own(self._process_found(sub, path))
             return
         if removed:
             self._log.emit(PartialRemoved(uid=sub.uid, path=sub.path))
@@ -321,15 +321,16 @@ class Intake:
     def _gone(self, sub: Sub) -> None:
         self._ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, path="", outcome=ENDED))
 
-    async def _process_found(self, sub: Sub, path: Path, doubt: str) -> None:
-        data = np.zeros((0, 0), np.uint16)
-        if not doubt:
-            try:
-                data = await self._store(read_frame, path)
-            except FrameNotRead as error:
-                doubt = str(error)
+    async def _process_found(self, sub: Sub, path: Path) -> None:
+        """Judge a frame that is on disk; one that cannot be read is left as it is."""
+        try:
+            data = await self._store(read_frame, path)
+        except FrameNotRead as error:
+            verdict = Verdict(accepted=False, reason=str(error), transparency=None)
+            self._record(sub, NOT_MEASURED, verdict, "")
+            return
         async with self._turn:
-            await self._process(sub, data, FrameFacts(kind="light"), doubt, fresh=False)
+            await self._process(sub, data, FrameFacts(kind="light"), "", fresh=False)
 
     # Judging ------------------------------------------------------------------------------------
 
