@@ -127,8 +127,17 @@ class Night:
             await self._run()
 
     async def _run(self) -> None:
-        context = self._context
         self._begin()
+        async with asyncio.TaskGroup() as group:
+            self._context.guiding.begin(group)
+            mistake = await self._until_asleep()
+        self._end()
+        if mistake is not None:
+            raise mistake
+
+    async def _until_asleep(self) -> Exception | None:
+        """Go from phase to phase; the first mistake of the daemon on the way, if there was one."""
+        context = self._context
         mistake: Exception | None = None
         context.intake.start()
         following = Next(Phase.READYING, "dusk")
@@ -145,9 +154,7 @@ class Night:
         finally:
             await context.guiding.stop("the night ends")
             context.intake.stop()
-        self._end()
-        if mistake is not None:
-            raise mistake
+        return mistake
 
     async def _phase(self, phase: Phase) -> Next:
         """Do a phase's work under its watchers, and turn what cut it short into the next phase."""
