@@ -135,7 +135,7 @@ def assemble(link: Link, observatory: Observatory, clock: Clock) -> Rig:
 
 def _weather(said: Station) -> WeatherSettings:
     limits = {name: (limit.minimum, limit.maximum) for name, limit in said.limits.items()}
-    return WeatherSettings(said.silence_s, limits, said.frozen_s)
+    return WeatherSettings(said.silence_s, limits, said.frozen_s or None)
 
 
 def simulated_link(settings: RigSettings, clock: Clock, seed: int) -> Link:

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 import pytest
 
 from devices.misbehaving import CLOCK, EPOCH_S, Scripted, numbers, switches, tell
+from nightloom.rig import assemble
+from nightloom.settings import demo_folder, read_settings
 from nightloom_drivers.clock import Clock, LoopClock
 from nightloom_drivers.devices import (
     DustCap,
@@ -319,6 +321,16 @@ def test_a_station_may_repeat_what_need_not_change(
         assert weather.reading().safe
 
     tell(device, story)
+
+
+@pytest.mark.parametrize(("said", "frozen_s"), [(900.0, 900.0), (0.0, None)])
+def test_the_settings_say_how_long_is_too_long(said: float, frozen_s: float | None) -> None:
+    observatory = read_settings(demo_folder()).observatory
+    assert observatory.weather is not None
+    told = observatory.weather.model_copy(update={"frozen_s": said})
+    rig = assemble(LoopbackLink([]), observatory.model_copy(update={"weather": told}), CLOCK)
+    assert rig.weather is not None
+    assert rig.weather.settings.frozen_s == frozen_s
 
 
 def test_old_values_stay_old_when_the_link_was_lost_meanwhile() -> None:

@@ -286,11 +286,11 @@ class Weather(Table):
         gt=0,
         description="age of the last reading beyond which the weather is unsafe",
     )
-    frozen_s: float | None = Field(
+    frozen_s: float = Field(
         default=1800.0,
-        gt=0,
+        ge=0,
         description="all values the same for this long count as silence, where the temperature is "
-        "measured; none to switch off",
+        "measured; 0 switches it off",
     )
     limits: dict[str, WeatherLimit] = Field(
         default_factory=dict,
