@@ -145,7 +145,7 @@ def safety_devices(link: Link, observatory: Observatory, clock: Clock) -> Safety
 
 def _weather(said: Station) -> WeatherSettings:
     limits = {name: (limit.minimum, limit.maximum) for name, limit in said.limits.items()}
-    return WeatherSettings(said.silence_s, limits)
+    return WeatherSettings(said.silence_s, limits, said.frozen_s or None)
 
 
 @dataclass(frozen=True)

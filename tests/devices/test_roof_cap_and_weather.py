@@ -6,7 +6,10 @@ from collections.abc import Mapping
 
 import pytest
 
-from devices.misbehaving import CLOCK, Scripted, numbers, switches, tell
+from devices.misbehaving import CLOCK, EPOCH_S, Scripted, numbers, switches, tell
+from nightloom.rig import safety_devices
+from nightloom.settings import demo_folder, read_settings
+from nightloom_drivers.clock import Clock, LoopClock
 from nightloom_drivers.devices import (
     DustCap,
     DustCapSettings,
@@ -163,8 +166,17 @@ def measure(device: Scripted, state: State = State.OK, **values: Value) -> None:
     device.publish("WEATHER_PARAMETERS", state, **values)
 
 
-async def weather_on(link: Link, **settings: object) -> Weather:
-    weather = Weather(link, "Odd", WeatherSettings(**settings), CLOCK)  # type: ignore[arg-type]
+class SteppingClock(LoopClock):
+    """A calendar that somebody sets in mid-night."""
+
+    step_s = 0.0
+
+    def unix_s(self) -> float:
+        return super().unix_s() + self.step_s
+
+
+async def weather_on(link: Link, clock: Clock = CLOCK, **settings: object) -> Weather:
+    weather = Weather(link, "Odd", WeatherSettings(**settings), clock)  # type: ignore[arg-type]
     await weather.connect()
     return weather
 
@@ -261,6 +273,114 @@ def test_silence_is_unsafe_to_the_second() -> None:
         report = await weather.until_unsafe()
         assert asyncio.get_running_loop().time() - begun_s == pytest.approx(180, abs=0.1)
         assert report.reasons == ("the station has been silent for 180 s",)
+
+    tell(device, story)
+
+
+@pytest.mark.parametrize("step_s", [3600.0, -3600.0])
+def test_a_step_of_the_calendar_silences_no_station_and_keeps_none_alive(step_s: float) -> None:
+    device, clock = station(), SteppingClock(EPOCH_S)
+
+    async def story(link: Link) -> None:
+        weather = await weather_on(link, clock, silence_s=180)
+        measure(device)
+        await weather.until_safe()
+        begun_s = asyncio.get_running_loop().time()
+        await asyncio.sleep(60)
+        clock.step_s = step_s
+        assert weather.reading().safe
+        assert weather.reading().age_s == pytest.approx(60, abs=0.1)
+        await weather.until_unsafe()
+        assert asyncio.get_running_loop().time() - begun_s == pytest.approx(180, abs=0.1)
+
+    tell(device, story)
+
+
+async def repeat(device: Scripted, times: int, cloud: float = -20.0) -> None:
+    """Say the same once a minute."""
+    for _ in range(times):
+        measure(device, WEATHER_CLOUD=cloud)
+        await asyncio.sleep(60)
+
+
+def test_a_station_that_repeats_a_temperature_for_long_is_silent_until_it_says_more() -> None:
+    device = station()
+    device.properties["WEATHER_PARAMETERS"].elements["WEATHER_TEMPERATURE"] = 4.1
+
+    async def story(link: Link) -> None:
+        weather = await weather_on(link, frozen_s=1800)
+        begun_s = asyncio.get_running_loop().time()
+        async with asyncio.TaskGroup() as group:
+            group.create_task(repeat(device, 40))
+            await weather.until_safe()
+            report = await weather.until_unsafe()
+            assert asyncio.get_running_loop().time() - begun_s == pytest.approx(1800, abs=0.1)
+            assert report.reasons == ("the station has repeated the same values for 1800 s",)
+        async with asyncio.TaskGroup() as group:
+            group.create_task(repeat(device, 1, -20.5))
+            assert (await weather.until_safe()).safe
+
+    tell(device, story)
+
+
+@pytest.mark.parametrize(("temperature", "frozen_s"), [(False, 1800.0), (True, None)])
+def test_a_station_may_repeat_what_need_not_change(
+    temperature: bool, frozen_s: float | None
+) -> None:
+    device = station()
+    if temperature:
+        device.properties["WEATHER_PARAMETERS"].elements["WEATHER_TEMPERATURE"] = 4.1
+
+    async def story(link: Link) -> None:
+        weather = await weather_on(link, frozen_s=frozen_s)
+        await repeat(device, 90)
+        assert weather.reading().safe
+
+    tell(device, story)
+
+
+@pytest.mark.parametrize(("said", "frozen_s"), [(900.0, 900.0), (0.0, None)])
+def test_the_settings_say_how_long_is_too_long(said: float, frozen_s: float | None) -> None:
+    observatory = read_settings(demo_folder()).observatory
+    assert observatory.weather is not None
+    told = observatory.weather.model_copy(update={"frozen_s": said})
+    changed = observatory.model_copy(update={"weather": told})
+    station = safety_devices(LoopbackLink([]), changed, CLOCK).weather
+    assert station is not None
+    assert station.settings.frozen_s == frozen_s
+
+
+def test_old_values_stay_old_when_the_link_was_lost_meanwhile() -> None:
+    device = station()
+    device.properties["WEATHER_PARAMETERS"].elements["WEATHER_TEMPERATURE"] = 4.1
+
+    async def story() -> None:
+        async with LoopbackLink([device]) as link:
+            weather = await weather_on(link, frozen_s=1800)
+            await repeat(device, 20)
+            link.disconnect()
+            link.reconnect()
+            await weather.connect()
+            await repeat(device, 9)
+            assert weather.reading().safe
+            await repeat(device, 3)
+            assert not weather.reading().safe
+
+    run_virtual(story())
+
+
+def test_news_comes_with_each_word_of_the_station() -> None:
+    device = station()
+
+    async def story(link: Link) -> None:
+        weather = await weather_on(link)
+        for name in ("WEATHER_PARAMETERS", "WEATHER_STATUS", "WEATHER_OVERRIDE"):
+            news = asyncio.create_task(weather.news())
+            await asyncio.sleep(10)
+            assert not news.done()
+            device.publish(name, State.OK)
+            await asyncio.sleep(0.1)
+            assert news.done()
 
     tell(device, story)
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from night.nights import Story, demo, live
+from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.link import Event, Link, LoopbackLink, State, Updated, Value
@@ -59,7 +60,8 @@ def night(out: Path, trouble: Callable[[Link], None]) -> Story:
         update={"sensor": rig.sensor.model_copy(update={"download_s": DOWNLOAD_S})}
     )
 
-    async def meddle(link: Link, _: Clock) -> None:
+    async def meddle(simulated: SimulatedRig, _: Clock) -> None:
+        link = simulated.link
         reached = asyncio.Event()
         closed = 0
         left_s = 0.0
@@ -96,7 +98,7 @@ def night(out: Path, trouble: Callable[[Link], None]) -> Story:
 def test_the_full_sub_is_kept(trouble: Callable[[Link], None], phase: str, tmp_path: Path) -> None:
     """Its frame comes while the rig does something else, and its verdict is that of any other."""
     story = night(tmp_path, trouble)
-    assert story.played.promises.violations == []
+    assert story.played.violations == []
     assert story.of(e.UnexpectedError) == []
     begun, ended = (
         story.of(e.SubBegun),

@@ -1,7 +1,6 @@
 """Holds the guide stars: exposes, measures, corrects, again and again, beside everything else."""
 
 import asyncio
-import contextlib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -81,7 +80,7 @@ SIDES: dict[PierSide, Side] = {
 
 
 class NotGuiding(Exception):
-    """Guiding could not begin: no star, or no calibration. The text says which."""
+    """The stars are not held: no star, no calibration, or it ended. The text says which."""
 
 
 @dataclass(frozen=True)
@@ -142,23 +141,30 @@ class Guiding:
         self._calibrated_s = float("-inf")
         self._hands = asyncio.Lock()
         """Held by who moves the mount, so that corrections and dithers do not mix."""
+        self._group: asyncio.TaskGroup | None = None
         self._task: asyncio.Task[None] | None = None
+        self._failure: Exception | None = None
+        """What ended the loop by itself, until guiding is stopped or started."""
+        self._failed = asyncio.Event()
         self._heard: asyncio.Future[Reading] | None = None
         self.listener: Callable[[Reading], None] = _nobody
 
     def begin(self, group: asyncio.TaskGroup) -> None:
-        pass
+        """Let the loop run in this group, which outlives every start and stop."""
+        self._group = group
 
     @property
     def running(self) -> bool:
         """Whether the stars are being held."""
-        return self._task is not None
+        return self._task is not None and not self._task.done()
 
     async def start(self, declination_deg: float, pier_side: PierSide) -> None:
         """Choose stars, calibrate if no calibration fits, and begin to hold.
 
         Raises NotGuiding without a star or a sound calibration, and DeviceError.
         """
+        assert self._group is not None, "guiding has no group to run in"
+        assert not self.running, "guiding is stopped before it starts again"
         self._stars = await self._choose()
         self._near_px = self._lock_px = (0.0, 0.0)
         self._unseen, self._longer, self._doubt = 0, 1.0, ""
@@ -169,34 +175,46 @@ class Guiding:
             calibration = await self._calibrate(declination_deg, side)
         self._control = self._control_of(calibration, pier_side)
         self.statistics = self.statistics.fresh()
-        self._task = asyncio.create_task(self._hold())
+        self._forget_failure()
+        self._task = self._group.create_task(self._hold_until_ended())
         self._task.add_done_callback(self._ended)
         self._log.emit(GuidingStarted(stars=len(self._stars), snr=float(self._stars.snr[0])))
 
     async def stop(self, reason: str) -> None:
-        """Let go of the stars. Does nothing when they are not held."""
+        """Let go of the stars. Does nothing when they are not held.
+
+        A cancellation in the middle goes through; the loop ends all the same.
+        """
         if self._task is None:
             return
-        task, self._task = self._task, None
+        task = self._task
         task.cancel()
-        with contextlib.suppress(asyncio.CancelledError, Exception):
-            await task  # its error, if it had one, went to who watched it
+        await asyncio.wait({task})
+        if self._task is not task:
+            return  # somebody else stopped it as well
+        self._task = None
+        self._forget_failure()
         self._hot_map.keep(self._clock.now())
         rms = self.statistics.rms_arcsec if self.statistics.count else None
         self._log.emit(GuidingStopped(reason=reason, rms_arcsec=rms))
 
     async def watch(self) -> None:
-        """Wait with the loop for its end, and raise what ended it."""
-        if self._task is not None:
-            await asyncio.shield(self._task)
+        """Wait until the loop fails, now or when it is started later, and raise what ended it.
+
+        Raises at once when it has failed already and was not stopped since.
+        """
+        while self._failure is None:
+            await self._failed.wait()
+        raise self._failure
 
     async def lead(self, west_arcsec: float, north_arcsec: float) -> None:
         """Move the lock position, and the telescope after it by pulses on both axes at once.
 
         A frame that was being exposed meanwhile says nothing. A short way is left to the next
-        correction, which is quicker then. Raises DeviceError.
+        correction, which is quicker then. Raises DeviceError, and as `reading` does.
         """
         async with self._hands:
+            self._raise_if_ended()
             control = self._holding()
             assert self._stars is not None
             scale = self.scale_arcsec_per_px
@@ -216,7 +234,11 @@ class Guiding:
         self.statistics = self.statistics.fresh()
 
     async def reading(self) -> Reading:
-        """The next guide frame's answer."""
+        """The next guide frame's answer.
+
+        Raises what ended the loop, or NotGuiding, as soon as the loop has ended.
+        """
+        self._raise_if_ended()
         if self._heard is None or self._heard.done():
             self._heard = asyncio.get_running_loop().create_future()
         return await asyncio.shield(self._heard)
@@ -226,7 +248,8 @@ class Guiding:
 
         Then a sub may begin that would bear the error of the last frames; one that would be
         refused is worth waiting once more. A large error may be the calibration's fault: unless
-        that has been seen to fit, it is measured anew, once from one start to the next.
+        that has been seen to fit, it is measured anew, once from one start to the next. Raises as
+        `reading` does.
         """
         rms_px = await self._rest()
         if rms_px is None:
@@ -239,8 +262,11 @@ class Guiding:
             await self._rest()
 
     async def mend(self) -> None:
-        """Measure the calibration anew if it stopped fitting. For a gap between subs."""
-        if self.running and self._doubt:
+        """Measure the calibration anew if it stopped fitting. For a gap between subs.
+
+        Raises as `reading` does, if there is a need.
+        """
+        if self._task is not None and self._doubt:
             await self._recalibrated()
 
     # Settling ---------------------------------------------------------------------------------
@@ -338,6 +364,14 @@ class Guiding:
         self._control = self._holding().next_one(fresh, self._holding().ahead_s)
 
     # Holding ----------------------------------------------------------------------------------
+
+    async def _hold_until_ended(self) -> None:
+        """Keep the failure of the loop for who watches: the group has other tasks."""
+        try:
+            await self._hold()
+        except Exception as error:  # noqa: BLE001  # raised by all who ask for the stars
+            self._failure = error
+            self._failed.set()
 
     async def _hold(self) -> None:
         while True:
@@ -495,11 +529,22 @@ class Guiding:
             pulse_max_ms=round(self._policy.longest_pulse_ms),
         )
 
-    def _ended(self, task: asyncio.Task[None]) -> None:
-        """Hand what ended the loop to who waits for its next answer."""
-        waiting = self._heard is not None and not self._heard.done()
-        if waiting and not task.cancelled() and (error := task.exception()) is not None:
-            self._heard.set_exception(error)  # type: ignore[union-attr]
+    def _ended(self, _: asyncio.Task[None]) -> None:
+        """Tell who waits for the next answer that none comes."""
+        if self._heard is not None and not self._heard.done():
+            self._heard.set_exception(self._end())
+            self._heard.exception()  # who waited may have left
+
+    def _raise_if_ended(self) -> None:
+        if not self.running:
+            raise self._end()
+
+    def _end(self) -> Exception:
+        return self._failure or NotGuiding("the stars are not held")
+
+    def _forget_failure(self) -> None:
+        self._failure = None
+        self._failed.clear()
 
     def _tell(self, reading: Reading) -> None:
         self.listener(reading)

@@ -1,5 +1,6 @@
 """The guide camera and the guide port as the guide loop needs them: one slip each is forgiven."""
 
+import asyncio
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +18,7 @@ from nightloom_drivers.errors import DeviceError, DeviceLate, DeviceRefused
 @dataclass(frozen=True, eq=False)
 class GuideFrame:
     """A guide frame: its pixels as they came and without hot ones, and when its exposure was asked
-    for and had its middle.
+    for, on the event loop's time, and had its middle.
     """
 
     raw: NDArray[Any]
@@ -38,7 +39,7 @@ class GuideDevices:
         self._clock, self._log = clock, log
         self._refused = False
         self.moved_s = float("-inf")
-        """When the last pulse ended."""
+        """When the last pulse ended, on the event loop's time."""
 
     async def frame(self, exposure_s: float) -> GuideFrame:
         """Take a frame. Raises DeviceError."""
@@ -63,12 +64,12 @@ class GuideDevices:
             self._note(error, "the next guide frame shows what is missing")
             return False
         finally:
-            self.moved_s = self._clock.unix_s()
+            self.moved_s = asyncio.get_running_loop().time()
         self._refused = False
         return True
 
     async def _expose(self, exposure_s: float) -> GuideFrame:
-        asked_s = self._clock.unix_s()
+        asked_s = asyncio.get_running_loop().time()
         exposure = await self._camera.begin(exposure_s)
         middle_s = self._clock.unix_s() + exposure_s / 2
         raw = (await exposure.frame()).data

@@ -294,6 +294,12 @@ class Weather(Table):
         gt=0,
         description="age of the last reading beyond which the weather is unsafe",
     )
+    frozen_s: float = Field(
+        default=1800.0,
+        ge=0,
+        description="all values the same for this long count as silence, where the temperature is "
+        "measured; 0 switches it off",
+    )
     limits: dict[str, WeatherLimit] = Field(
         default_factory=dict,
         validation_alias="limit",

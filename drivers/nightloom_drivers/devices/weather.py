@@ -1,7 +1,8 @@
 """The weather station. Safe is what it says afresh, in full and without a doubt; silence is not.
 
-Safe means: its parameters were heard lately, in a good state and all finite; no light of its
-judgement is Alert; no override is on; and no limit of our own is broken.
+Safe means: its parameters were heard lately, in a good state and all finite, and are not the same
+for too long; no light of its judgement is Alert; no override is on; and no limit of our own is
+broken. Ages count on the event loop's time, which no step of the calendar reaches.
 """
 
 import asyncio
@@ -12,10 +13,12 @@ from dataclasses import dataclass, field
 
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices.device import Device
-from nightloom_drivers.link import Defined, Event, Link, Lost, Removed, State, Updated
+from nightloom_drivers.link import Defined, Event, Link, Lost, Removed, State, Updated, Value
 
 PARAMETERS = "WEATHER_PARAMETERS"
 JUDGEMENTS = ("WEATHER_STATUS", "SAFETY_STATUS")
+TEMPERATURE = "WEATHER_TEMPERATURE"
+"""A station that measures it never says the same for long: air does not hold still."""
 OVERRIDES = ("WEATHER_OVERRIDE", "SAFETY_OVERRIDE")
 
 IMPOSSIBLE = -273.15
@@ -24,10 +27,15 @@ IMPOSSIBLE = -273.15
 
 @dataclass(frozen=True)
 class WeatherSettings:
-    """`limits`: own (lowest, highest) safe values by INDI parameter name, None for no limit."""
+    """`limits`: own (lowest, highest) safe values by INDI parameter name, None for no limit.
+
+    A station that measures the temperature and repeats all its values for `frozen_s` counts as
+    silent; None lets it repeat them for ever.
+    """
 
     silence_s: float = 180.0
     limits: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    frozen_s: float | None = 1800.0
 
 
 @dataclass(frozen=True)
@@ -53,7 +61,10 @@ class Weather(Device):
     def __init__(self, link: Link, device: str, settings: WeatherSettings, clock: Clock) -> None:
         super().__init__(link, device, clock)
         self.settings = settings
-        self._heard_unix_s = -math.inf
+        self._heard_s = -math.inf
+        self._said: Mapping[str, Value] = {}
+        self._changed_s = -math.inf
+        """When it said something new; neither link nor driver makes old values new."""
         self._news = asyncio.Event()
         self._ears = ExitStack()
 
@@ -72,9 +83,17 @@ class Weather(Device):
         """The judgement of this moment, from what has been heard; it never raises."""
         vector = self.get(PARAMETERS)
         values = {name: vector.number(name) for name in vector.elements} if vector else {}
-        age_s = self.clock.unix_s() - self._heard_unix_s
+        age_s = _now_s() - self._heard_s
         reasons = (*self._silence(age_s), *self._doubts(values), *self._warnings(values))
         return WeatherReport(not reasons, reasons, values, age_s)
+
+    async def news(self) -> None:
+        """Wait until something was heard that may change the judgement.
+
+        Silence makes no news: `until_unsafe` keeps that time.
+        """
+        self._news.clear()
+        await self._news.wait()
 
     async def until_unsafe(self) -> WeatherReport:
         """Wait until the weather is unsafe, silence included; at once when it is."""
@@ -94,12 +113,11 @@ class Weather(Device):
 
     async def _until(self, *, safe: bool) -> WeatherReport:
         while (report := self.reading()).safe is not safe:
-            self._news.clear()
             # While all is well, silence is the one change that comes without an event.
-            left_s = self.settings.silence_s - report.age_s + 0.001 if report.safe else None
+            left_s = self._until_silent_s(report.age_s) + 0.001 if report.safe else None
             try:
                 async with asyncio.timeout(left_s):
-                    await self._news.wait()
+                    await self.news()
             except TimeoutError:
                 continue
         return report
@@ -109,14 +127,27 @@ class Weather(Device):
             case Updated(vector) if vector.device == self.device:
                 good = vector.state in (State.OK, State.BUSY)
                 if vector.name == PARAMETERS and good:
-                    self._heard_unix_s = self.clock.unix_s()
+                    self._heard_s = _now_s()
+                    if vector.elements != self._said:
+                        self._said, self._changed_s = dict(vector.elements), self._heard_s
             case Defined(vector) if vector.device == self.device:
                 pass  # What a definition holds may be of any age.
             case Removed(self.device, "" | "WEATHER_PARAMETERS") | Lost():
-                self._heard_unix_s = -math.inf
+                self._heard_s = -math.inf
             case _:
                 return
         self._news.set()
+
+    def _until_silent_s(self, age_s: float) -> float:
+        """How long all stays well when nothing more is heard, or only the same."""
+        silent_s, frozen_s = self.settings.silence_s - age_s, self._frozen_after_s()
+        return silent_s if frozen_s is None else min(silent_s, frozen_s - self._same_for_s())
+
+    def _frozen_after_s(self) -> float | None:
+        return self.settings.frozen_s if self.has(PARAMETERS, TEMPERATURE) else None
+
+    def _same_for_s(self) -> float:
+        return _now_s() - self._changed_s
 
     def _silence(self, age_s: float) -> list[str]:
         vector = self.get(PARAMETERS)
@@ -128,6 +159,9 @@ class Weather(Device):
             return ["the station has not been heard yet"]
         if age_s > self.settings.silence_s:
             return [f"the station has been silent for {age_s:.0f} s"]
+        frozen_s, same_for_s = self._frozen_after_s(), self._same_for_s()
+        if frozen_s is not None and same_for_s > frozen_s:
+            return [f"the station has repeated the same values for {same_for_s:.0f} s"]
         return []
 
     def _doubts(self, values: Mapping[str, float]) -> list[str]:
@@ -160,3 +194,8 @@ class Weather(Device):
             if highest is not None and value > highest:
                 reasons.append(f"{name} {value:g} is above {highest:g}")
         return reasons
+
+
+def _now_s() -> float:
+    """The event loop's time, which goes on evenly whatever the calendar does."""
+    return asyncio.get_running_loop().time()

@@ -291,8 +291,10 @@ def detached(request: Request) -> Any:
 def own_socket(port: int) -> socket.socket:
     """A second handle on this process's connection to the port: libindi does not show its own."""
     for entry in Path("/proc/self/fd").iterdir():
+        if not entry.is_socket():  # a copy of what is none would stay open
+            continue
         with (
-            contextlib.suppress(OSError),  # not a socket, not connected, or just closed
+            contextlib.suppress(OSError),  # not connected, or just closed
             socket.socket(fileno=os.dup(int(entry.name))) as handle,
         ):
             if handle.family == socket.AF_INET and handle.getpeername()[1] == port:

@@ -1,7 +1,6 @@
 """A link to simulated devices in the same process: no socket, no thread, exact on virtual time."""
 
 import asyncio
-import contextlib
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
@@ -55,6 +54,8 @@ class LoopbackLink(Link):
         super().__init__()
         self._responders = {responder.device: responder for responder in responders}
         self._running: dict[str, asyncio.Task[None]] = {}
+        self._replaced: set[asyncio.Task[None]] = set()
+        """Those that are ending; closing waits for them as well."""
         self._with_blobs: set[str] = set()
         self._lives: Counter[str] = Counter()
         self._out, self._back = _Wire(), _Wire()
@@ -66,11 +67,11 @@ class LoopbackLink(Link):
         await asyncio.sleep(2 * LATENCY_S)
 
     async def close(self) -> None:
-        for task in self._running.values():
+        ending, self._running = {*self._running.values(), *self._replaced}, {}
+        for task in ending:
             task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await task
-        self._running = {}
+        if ending:
+            await asyncio.wait(ending)
         if self.connected:
             self.disconnect("the link was closed")
 
@@ -94,7 +95,10 @@ class LoopbackLink(Link):
     def replace(self, responder: Responder) -> None:
         """Put a new device in the place of one that died, as a server restarts a driver."""
         device = responder.device
-        self._running.pop(device).cancel()
+        replaced = self._running.pop(device)
+        replaced.cancel()
+        self._replaced.add(replaced)
+        replaced.add_done_callback(self._replaced.discard)
         self._responders[device] = responder
         self._lives[device] += 1
         self._start(device)
