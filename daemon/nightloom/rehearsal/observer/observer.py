@@ -101,7 +101,8 @@ class Observer:
             return
         match simulator:
             case CameraSimulator():
-                self._hear_camera(simulator, heard)
+                if not isinstance(heard, Updated) or heard.vector.name == "CCD_EXPOSURE":
+                    self._hear_camera(simulator, heard)
             case WeatherSimulator() if not isinstance(heard, Asked):
                 self._weather.hear(heard, self._clock.unix_s())
             case MountSimulator() if isinstance(heard, Asked) and "GUIDE" not in heard.name:
