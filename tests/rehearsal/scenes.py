@@ -4,6 +4,7 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 from night.nights import demo
 from nightloom.rehearsal.observer import Finding, Observer, Sub
@@ -27,12 +28,15 @@ PERFECT = {
 }
 """A mount that needs no guiding."""
 
-STEADY = {
+PARFOCAL = [one.model_dump() | {"focus_offset_steps": 0.0} for one in RigSettings().wheel.filters]
+
+STEADY: dict[str, Any] = {
     "mount": PERFECT,
+    "wheel": {"filters": PARFOCAL},
     "focus": {"base_steps": 10_000.0, "slope_steps_per_c": 0.0, "flexure_steps": 0.0},
     "atmosphere": {"seeing_fwhm_arcsec": 2.8, "seeing_log_scatter": 0.0},
 }
-"""With it the focuser starts in focus, and neither focus nor air changes."""
+"""With it the focuser starts in focus in every filter, and neither focus nor air changes."""
 
 Changed = tuple[Settings, RigSettings]
 

@@ -45,9 +45,7 @@ def test_rain_and_nobody_closes() -> None:
 def test_rain_and_somebody_closes_in_time_or_too_late(wait_s: float, found: int) -> None:
     async def close_after(stage: Stage) -> None:
         await stage.open_roof()
-        while not stage.rig.world.weather.rain_mm_per_h(stage.clock.unix_s()):
-            await asyncio.sleep(1.0)
-        await asyncio.sleep(wait_s)
+        await asyncio.sleep(EVENING_S + 600.0 + wait_s - stage.clock.unix_s())
         await stage.close_roof()
         await asyncio.sleep(600.0)
 
