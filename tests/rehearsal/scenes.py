@@ -116,8 +116,13 @@ class Seen:
         return [finding.seen for finding in self.findings if finding.rule.name == rule]
 
 
-def observed(scene: Scene, changed: Changed | None = None, start_s: float = EVENING_S) -> Seen:
-    """Play a scene."""
+def observed(
+    scene: Scene,
+    changed: Changed | None = None,
+    start_s: float = EVENING_S,
+    watched: bool = True,
+) -> Seen:
+    """Play a scene; with `watched` False nobody observes it."""
     settings, rig_settings = changed or demo(rig=STEADY)
 
     async def play() -> Seen:

@@ -9,6 +9,8 @@ import pytest
 from night.nights import demo
 from nightloom.rehearsal.observer.rules import RULES
 from nightloom_drivers.physics.site import Site
+from nightloom_drivers.simulators.roof import RoofSimulator
+from nightloom_drivers.simulators.weather import WeatherSimulator
 from rehearsal.scenes import EVENING_S, STEADY, Changed, Stage, observed
 
 ALLOWED_S = 90.0 + 30.0 + 180.0 / 4.0 + 3.0
@@ -81,6 +83,32 @@ def test_a_station_that_is_switched_off_counts_at_once() -> None:
 
     (seen,) = observed(switch_off).of("closed_in_time")
     assert "after the station went away" in seen
+
+
+def test_a_station_whose_driver_starts_again_has_said_nothing_yet() -> None:
+    """As in a server that starts a dead driver anew: the device is there and not switched on."""
+
+    async def die(stage: Stage) -> None:
+        await stage.open_roof()
+        world = stage.rig.world
+        stage.rig.link.replace(WeatherSimulator("Rig Weather", world.weather, stage.clock))
+        await asyncio.sleep(ALLOWED_S + 10.0)
+
+    (seen,) = observed(die).of("closed_in_time")
+    assert "after the station went away" in seen
+
+
+def test_a_roof_whose_driver_starts_again_is_still_watched() -> None:
+    async def die(stage: Stage) -> None:
+        world = stage.rig.world
+        stage.rig.link.replace(RoofSimulator("Rig Roof", world.roof, stage.clock, lambda: True))
+        await asyncio.sleep(1.0)
+        await stage.ask("Roof", "CONNECTION", CONNECT=True)
+        await stage.unpark()
+        await stage.point()
+        await stage.ask("Roof", "DOME_SHUTTER", 0.5, SHUTTER_OPEN=True)
+
+    assert len(observed(die).of("roof_over_parked")) == 1
 
 
 def test_a_storm_counts_from_the_station_alert_on() -> None:

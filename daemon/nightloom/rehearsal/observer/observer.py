@@ -80,6 +80,8 @@ class Observer:
         """Look at everything now."""
         for simulator in self._simulators():
             if self._watched.get(simulator.device) is not simulator:
+                if isinstance(simulator, WeatherSimulator):
+                    self._weather.restarted()
                 self._watched[simulator.device] = simulator
                 simulator.watch(partial(self._hear, simulator))
         now = moment(self._world, self._clock.unix_s())
