@@ -1,5 +1,6 @@
 """What the observer says of frames that are lost, wrong, spoilt, uneven or not dithered."""
 
+import hashlib
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -121,7 +122,9 @@ def kept(cycle: Seen, tmp_path_factory: pytest.TempPathFactory) -> Night:
                 filter_name=sub.filter,
             )
             name = f"{number}.fits"
-            digest = write_frame(out / "frames" / name, pixels, frame_header(facts))
+            path = out / "frames" / name
+            write_frame(path, pixels, frame_header(facts))
+            digest = hashlib.sha256(path.read_bytes()).hexdigest()
             ledger.add_frame(frame_of(sub, number, name, digest))
     return Night(settings, cycle.subs, out)
 
@@ -231,7 +234,8 @@ def with_header(night: Night, away_arcsec: float) -> None:
     }.items():  # fmt: skip
         cards[key] = value
     night.file(1).unlink()
-    digest = write_frame(night.file(1), pixels, cards)
+    write_frame(night.file(1), pixels, cards)
+    digest = hashlib.sha256(night.file(1).read_bytes()).hexdigest()
     night.sql(f"UPDATE frames SET sha256 = '{digest}' WHERE uid LIKE '%1'")
 
 
