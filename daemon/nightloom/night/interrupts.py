@@ -19,6 +19,7 @@ from collections.abc import Callable, Coroutine, Iterator, Sequence
 from enum import Enum
 from typing import Any, TypeVar
 
+from nightloom.arithmetic import NotComputed
 from nightloom.crew.intake import FramesNotKept
 from nightloom.ledger import LedgerError
 from nightloom.night.context import Context
@@ -77,7 +78,7 @@ ERRORS: dict[Cut, tuple[type[Exception], ...]] = {
     Cut.DAWN: (Dawn,),
     Cut.NOT_SAFE: (NotSafe,),
     Cut.UNKEPT: (FramesNotKept, LedgerError),
-    Cut.TROUBLE: (DeviceError, GuardRefusal),
+    Cut.TROUBLE: (DeviceError, GuardRefusal, NotComputed),
     Cut.LIMIT: (TurnedTooFar,),
     Cut.CLOUD: (Clouded,),
 }
