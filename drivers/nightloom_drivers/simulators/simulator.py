@@ -24,6 +24,12 @@ from nightloom_drivers.link.vector import (
     Vector,
 )
 
+Hears = Callable[[str, Mapping[str, Value]], bool]
+"""Whether a request for these values of a property comes through to the driver."""
+
+Says = Callable[[Event], Event | None]
+"""What is told instead of a report; None for nothing."""
+
 AFTERWARDS_S = 1e-4
 """How long after a motion's end it is looked at: calendar seconds are only good to 0.2 µs."""
 
@@ -74,6 +80,8 @@ class Simulator:
     def __init__(self, device: str) -> None:
         self.device = device
         self.properties: dict[str, Property] = {}
+        self.hears: Hears = everything
+        self.says: Says = unchanged
         self._outbox: Callable[[Event], None] = _nowhere
         self._tasks: set[asyncio.Task[None]] = set()
         self._activity: asyncio.Task[None] | None = None
@@ -147,16 +155,16 @@ class Simulator:
         changed.elements.update(values)
         changed.state = changed.state if state is None else state
         if changed.early or self.connected:
-            self._outbox(Updated(changed.snapshot(self.device)))
+            self._tell(Updated(changed.snapshot(self.device)))
 
     def publish_blob(self, element: str, data: bytes, suffix: str = ".fits") -> None:
         """Send a frame; its vector bears the element's name, as camera drivers do."""
         if self.connected:
-            self._outbox(Received(Blob(self.device, element, suffix, data)))
+            self._tell(Received(Blob(self.device, element, suffix, data)))
 
     def say(self, text: str, level: str = "INFO") -> None:
         """Send a message to people, with its level in front as INDI's own drivers write it."""
-        self._outbox(Said(self.device, f"[{level}] {text}"))
+        self._tell(Said(self.device, f"[{level}] {text}"))
 
     def number(self, name: str, element: str) -> float:
         """A number that the device holds."""
@@ -189,12 +197,14 @@ class Simulator:
         self._outbox = outbox
         for held in self.properties.values():
             if held.early or self.connected:
-                outbox(Defined(held.snapshot(self.device)))
+                self._tell(Defined(held.snapshot(self.device)))
 
     def receive(self, name: str, values: Mapping[str, Value]) -> None:
         """A client's request. As in INDI's own drivers, an impossible one is dropped in silence
         and a number out of its limits turns the vector to Alert.
         """
+        if not self.hears(name, values):
+            return
         asked = self.properties.get(name)
         if asked is None or not asked.writable or not (asked.early or self.connected):
             return
@@ -235,7 +245,7 @@ class Simulator:
             self.disconnect()
             for held in self.properties.values():
                 if not held.early:
-                    self._outbox(Removed(self.device, held.name))
+                    self._tell(Removed(self.device, held.name))
         else:
             self.connect()
         state = State.OK if wanted else State.IDLE
@@ -243,7 +253,12 @@ class Simulator:
         if wanted:
             for held in self.properties.values():
                 if not held.early:
-                    self._outbox(Defined(held.snapshot(self.device)))
+                    self._tell(Defined(held.snapshot(self.device)))
+
+    def _tell(self, event: Event) -> None:
+        told = self.says(event)
+        if told is not None:
+            self._outbox(told)
 
     def _ended(self, task: asyncio.Task[None]) -> None:
         self._tasks.discard(task)
@@ -274,3 +289,13 @@ def _outside(value: Value, limits: tuple[float, float] | None) -> bool:
 
 def _nowhere(_: Event) -> None:
     """Where reports go while no transport is attached."""
+
+
+def everything(_: str, __: Mapping[str, Value]) -> bool:
+    """Every request comes through."""
+    return True
+
+
+def unchanged(event: Event) -> Event:
+    """Every report goes out as it is."""
+    return event
