@@ -6,7 +6,7 @@ Everything above sees the same typed devices over a link and cannot tell which i
 import asyncio
 import multiprocessing
 import socket
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 
@@ -146,7 +146,11 @@ class SimulatedRig:
 
     link: LoopbackLink
     world: World
-    simulators: list[Simulator]
+
+    @property
+    def simulators(self) -> list[Simulator]:
+        """The devices of the moment: one that was replaced behind the link is its successor."""
+        return [one for one in self.link.responders if isinstance(one, Simulator)]
 
     def simulator(self, device: str) -> Simulator:
         """The device of this INDI name. Raises StopIteration when there is none."""
@@ -156,23 +160,28 @@ class SimulatedRig:
 def simulated_rig(settings: RigSettings, clock: Clock, seed: int) -> SimulatedRig:
     """A simulated rig that begins at the clock's present, over a loopback."""
     built = build_rig(settings, clock, seed)
-    return SimulatedRig(LoopbackLink(built.simulators), built.world, built.simulators)
+    return SimulatedRig(LoopbackLink(built.simulators), built.world)
 
 
 @asynccontextmanager
 async def served_link(
-    settings: RigSettings, seed: int, speed: float, start_s: float, origin_s: float
+    settings: RigSettings,
+    seed: int,
+    speed: float,
+    start_s: float,
+    origin_s: float,
+    serving: Callable[[RigOptions, tuple[str, int]], int] = serve,
 ) -> AsyncIterator[Link]:
     """A link through a real socket to a simulated rig in a process of its own.
 
     Its clock stands at `start_s` when the machine's monotonic seconds are `origin_s`, and runs
-    `speed` times as fast.
+    `speed` times as fast. `serving` is what the process runs.
     """
     with socket.create_server(("127.0.0.1", 0)) as found:
         host, port = found.getsockname()
     options = RigOptions(settings, seed, speed, start_s, origin_s, ())
     server = multiprocessing.get_context("spawn").Process(
-        target=serve, args=(options, (host, port)), daemon=True
+        target=serving, args=(options, (host, port)), daemon=True
     )
     server.start()
     try:

@@ -12,7 +12,8 @@ import os
 import signal
 import socket
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,10 +21,10 @@ from typing import Any
 
 from indipyserver import IPyServer
 
-from nightloom_drivers.clock import LoopClock, ScaledTimeLoop, WallClock
+from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, WallClock
 from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.simulators.indi_driver import SimulatorDriver
-from nightloom_drivers.simulators.rig import DEVICES, build_rig, read_settings
+from nightloom_drivers.simulators.rig import DEVICES, Rig, build_rig, read_settings
 from nightloom_drivers.simulators.simulator import Simulator
 from nightloom_drivers.simulators.stdio import StandardStreams
 
@@ -158,18 +159,27 @@ async def serve_streams(simulators: Sequence[Simulator]) -> None:
     running.cancel()
 
 
-def serve(options: Options, address: tuple[str, int] | None) -> int:
+Beside = Callable[[Rig, Clock], AbstractAsyncContextManager[None]]
+"""What goes on beside a rig for as long as it is served."""
+
+
+def _nothing(_: Rig, __: Clock) -> AbstractAsyncContextManager[None]:
+    return contextlib.nullcontext()
+
+
+def serve(options: Options, address: tuple[str, int] | None, beside: Beside = _nothing) -> int:
     """Serve at an address, or on standard input and output, until ended; gives the exit status."""
     logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
     with asyncio.Runner(
         loop_factory=lambda: ScaledTimeLoop(options.speed, options.origin_s)
     ) as runner:
-        return runner.run(_serve(options, address))
+        return runner.run(_serve(options, address, beside))
 
 
-async def _serve(options: Options, address: tuple[str, int] | None) -> int:
+async def _serve(options: Options, address: tuple[str, int] | None, beside: Beside) -> int:
     """Until SIGTERM or SIGINT, which end it well."""
-    rig = build_rig(options.settings, LoopClock(options.start_s), options.seed)
+    clock = LoopClock(options.start_s)
+    rig = build_rig(options.settings, clock, options.seed)
     chosen = [s for s in rig.simulators if not options.devices or s.device in options.devices]
     serving = asyncio.create_task(
         serve_streams(chosen) if address is None else serve_port(chosen, *address)
@@ -178,7 +188,8 @@ async def _serve(options: Options, address: tuple[str, int] | None) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, told_to_end.set)
     ending = asyncio.create_task(told_to_end.wait())
-    await asyncio.wait([serving, ending], return_when=asyncio.FIRST_COMPLETED)
+    async with beside(rig, clock):
+        await asyncio.wait([serving, ending], return_when=asyncio.FIRST_COMPLETED)
     if serving.done():
         serving.result()
     serving.cancel()

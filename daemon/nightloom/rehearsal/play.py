@@ -10,10 +10,11 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.account import Account
 from nightloom.night.assembly import build_context
 from nightloom.night.night import Night
-from nightloom.night.promises import Promises
 from nightloom.programme.cycles import bound_fraction
 from nightloom.programme.programme import Programme
+from nightloom.rehearsal.observer import Finding, Observer, Sub, audit
 from nightloom.rehearsal.rehearsal import Rehearsal
+from nightloom.rehearsal.witness import Witness
 from nightloom.rig import SimulatedRig, assemble, served_link, simulated_rig, simulated_sky
 from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import Listener, Log
@@ -30,12 +31,17 @@ Meddler = Callable[[SimulatedRig, Clock], Awaitable[None]]
 
 @dataclass(frozen=True)
 class Played:
-    """What a rehearsed night came to: its figures, and one line for each promise that it broke."""
+    """What a rehearsed night came to: its figures, and what its observer found."""
 
     account: Account
-    violations: list[str]
+    findings: list[Finding]
     unevenness: float
     """The largest distance of a filter from its share over the night, in cycles."""
+
+    @property
+    def violations(self) -> list[str]:
+        """One line for each finding; empty when every rule held."""
+        return [str(finding) for finding in self.findings]
 
 
 def play_virtually(
@@ -50,11 +56,22 @@ def play_virtually(
         rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed)
         async with rig.link as link:
             beside = asyncio.ensure_future(meddler(rig, clock)) if meddler else None
+            watcher = Observer(
+                rehearsal.settings,
+                rig.world,
+                lambda: rig.simulators,
+                clock,
+                lambda: rig.link.connected,
+            )
             try:
-                return await _play(rehearsal, link, clock, InLine(MEASURING_S), InLine(), listeners)
+                async with watcher.watching():
+                    account = await _play(
+                        rehearsal, link, clock, InLine(MEASURING_S), InLine(), listeners
+                    )
             finally:
                 if beside is not None:
                     beside.cancel()
+        return _judged(rehearsal, account, watcher.findings, watcher.subs)
 
     return run_virtual(night())
 
@@ -70,9 +87,13 @@ def play_over_socket(
     async def night() -> Played:
         clock = LoopClock(rehearsal.starts_s)
         rig, seed = rehearsal.rig, rehearsal.seed
-        with Workers() as workers:
-            async with served_link(rig, seed, speed, rehearsal.starts_s, origin_s) as link:
-                return await _play(rehearsal, link, clock, workers, Threads(), listeners)
+        with Workers() as workers, Witness(rehearsal.settings) as witness:
+            async with served_link(
+                rig, seed, speed, rehearsal.starts_s, origin_s, witness.serve
+            ) as link:
+                account = await _play(rehearsal, link, clock, workers, Threads(), listeners)
+                findings, subs = await witness.told()
+        return _judged(rehearsal, account, findings, subs)
 
     with asyncio.Runner(loop_factory=lambda: ScaledTimeLoop(speed, origin_s)) as runner:
         return runner.run(night())
@@ -85,17 +106,16 @@ async def _play(
     compute: Arithmetic,
     store: Arithmetic,
     listeners: Callable[[Account], Sequence[Listener]],
-) -> Played:
-    """One night over an open link, followed by its account and its promises."""
+) -> Account:
+    """One night over an open link, followed by its account."""
     settings = rehearsal.settings
     targets = settings.targets.targets
     account = Account({t.name: bound_fraction(settings, t) for t in targets})
-    promises = Promises(targets)
     with Ledger(rehearsal.out / FILE_NAME) as ledger, ExitStack() as stack:
         programme = Programme(settings, rehearsal.night, clock, ledger, rehearsal.hours_max)
         log = Log(clock, path=rehearsal.log_file)
         stack.callback(log.close)
-        for listener in (account.observe, promises.observe, *listeners(account)):
+        for listener in (account.observe, *listeners(account)):
             stack.enter_context(log.listen(listener))
         context = build_context(
             settings,
@@ -111,5 +131,19 @@ async def _play(
             seed=rehearsal.seed,
         )
         await Night(context, rehearsal.gathering).run()
-        promises.audit(ledger, str(rehearsal.night), rehearsal.frames_folder)
-    return Played(account, promises.violations, promises.unevenness)
+    return account
+
+
+def _judged(
+    rehearsal: Rehearsal, account: Account, findings: list[Finding], subs: list[Sub]
+) -> Played:
+    """What was seen, and what the records hold."""
+    records = audit(
+        rehearsal.settings,
+        rehearsal.night,
+        subs,
+        rehearsal.out / FILE_NAME,
+        rehearsal.frames_folder,
+    )
+    every = sorted([*findings, *records.findings], key=lambda finding: finding.utc)
+    return Played(account, every, records.unevenness)

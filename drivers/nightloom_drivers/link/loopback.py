@@ -86,6 +86,11 @@ class LoopbackLink(Link):
         self._with_blobs.clear()
         self._hear(Lost(reason))
 
+    @property
+    def responders(self) -> list[Responder]:
+        """The devices behind it, each as it was last replaced."""
+        return list(self._responders.values())
+
     def replace(self, responder: Responder) -> None:
         """Put a new device in the place of one that died, as a server restarts a driver."""
         device = responder.device

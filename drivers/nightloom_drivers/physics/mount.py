@@ -48,7 +48,7 @@ class Mount:
         self._site = site
         self._errors = PointingErrors(settings, np.random.default_rng(stream))
         self._pole = 1.0 if site.settings.latitude_deg >= 0 else -1.0
-        park = self._axes(settings.park_hour_angle_h * 15, settings.park_dec_deg, "east")
+        park = self.park_axes_deg
         self._polar = Course(t_s, park[0])
         self._dec = GearWithPlay(t_s, park[1], settings.dec_backlash_arcsec / 3600)
         self._sync_deg = (0.0, 0.0)
@@ -80,9 +80,7 @@ class Mount:
 
     def park(self, t_s: float) -> float:
         """Begin to go to the park position; return the duration in seconds."""
-        target = self._axes(
-            self.settings.park_hour_angle_h * 15, self.settings.park_dec_deg, "east"
-        )
+        target = self.park_axes_deg
         self._is_tracking = False
         self._parking = True
         return self._go(t_s, target, self._axes_s(t_s, target))
@@ -98,6 +96,19 @@ class Mount:
     def is_slewing(self, t_s: float) -> bool:
         """Return whether a slew or the way to the park position, settling included, goes on."""
         return t_s < self._slew_ends_s
+
+    def is_parking(self, t_s: float) -> bool:
+        """Return whether it is on its way to the park position."""
+        return self._parking and self.is_slewing(t_s)
+
+    def axes_deg(self, t_s: float) -> tuple[float, float]:
+        """Return the angles of the polar axis and of the other one, as their motors count them."""
+        return self._polar.at(t_s), self._dec.motor.at(t_s)
+
+    @property
+    def park_axes_deg(self) -> tuple[float, float]:
+        """The angles of both axes in the park position."""
+        return self._axes(self.settings.park_hour_angle_h * 15, self.settings.park_dec_deg, "east")
 
     def abort(self, t_s: float) -> None:
         """Stop both axes; the mount does not track afterwards."""

@@ -118,6 +118,10 @@ class Site:
         """Return the altitude of the Sun's centre, without refraction."""
         return float(self.altaz_deg(t_s, self._body(t_s, 0))[0])
 
+    def sun_vector(self, t_s: float) -> Vectors:
+        """Return the apparent direction of the Sun's centre."""
+        return self._body(t_s, 0)
+
     def moon_altaz_deg(self, t_s: float) -> tuple[float, float]:
         """Return the topocentric altitude and azimuth of the Moon."""
         altitude, azimuth = self.altaz_deg(t_s, self._body(t_s, 1))

@@ -24,6 +24,19 @@ from nightloom_drivers.link.vector import (
     Vector,
 )
 
+
+@dataclass(frozen=True)
+class Asked:
+    """A client's request, once the device has taken it or turned it down."""
+
+    device: str
+    name: str
+    values: Mapping[str, Value]
+
+
+Watcher = Callable[[Event | Asked], None]
+"""Hears what a device is asked and what it reports, and has no part in either."""
+
 Hears = Callable[[str, Mapping[str, Value]], bool]
 """Whether a request for these values of a property comes through to the driver."""
 
@@ -83,6 +96,7 @@ class Simulator:
         self.hears: Hears = everything
         self.says: Says = unchanged
         self._outbox: Callable[[Event], None] = _nowhere
+        self._watchers: list[Watcher] = []
         self._tasks: set[asyncio.Task[None]] = set()
         self._activity: asyncio.Task[None] | None = None
         self._failed: asyncio.Future[None] | None = None
@@ -199,12 +213,21 @@ class Simulator:
             if held.early or self.connected:
                 self._tell(Defined(held.snapshot(self.device)))
 
+    def watch(self, watcher: Watcher) -> None:
+        """Have somebody beside the transport hear all that the device is asked and reports."""
+        self._watchers.append(watcher)
+
     def receive(self, name: str, values: Mapping[str, Value]) -> None:
-        """A client's request. As in INDI's own drivers, an impossible one is dropped in silence
+        """A client's request."""
+        if self.hears(name, values):
+            self._take(name, values)
+        for watcher in self._watchers:
+            watcher(Asked(self.device, name, values))
+
+    def _take(self, name: str, values: Mapping[str, Value]) -> None:
+        """Do what is asked. As in INDI's own drivers, an impossible request is dropped in silence
         and a number out of its limits turns the vector to Alert.
         """
-        if not self.hears(name, values):
-            return
         asked = self.properties.get(name)
         if asked is None or not asked.writable or not (asked.early or self.connected):
             return
@@ -256,9 +279,13 @@ class Simulator:
                     self._tell(Defined(held.snapshot(self.device)))
 
     def _tell(self, event: Event) -> None:
+        """Report, as far as it comes out; a watcher hears what does."""
         told = self.says(event)
-        if told is not None:
-            self._outbox(told)
+        if told is None:
+            return
+        self._outbox(told)
+        for watcher in self._watchers:
+            watcher(told)
 
     def _ended(self, task: asyncio.Task[None]) -> None:
         self._tasks.discard(task)

@@ -1,0 +1,198 @@
+"""What the cameras did: when one last looked at the sky, and the subs that left the main one."""
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+
+from nightloom.settings import Settings, Target
+from nightloom_drivers.physics.settings import FilterSettings
+from nightloom_drivers.physics.sphere import separation_deg, unit
+from nightloom_drivers.physics.world import World
+from nightloom_drivers.simulators.camera import CameraSimulator
+
+ARCSEC = 3600.0
+SAMPLES = 32
+"""Moments of an exposure at which the sky and the telescope are looked at."""
+
+UNDER_IT_DEG = 1.0
+"""A sub is of a target that is so near the middle of its frame."""
+
+BLOCK = 2880
+"""A FITS file is made of blocks of so many bytes (FITS standard 4.0, section 3.1)."""
+
+CARD = 80
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """An exposure as it began."""
+
+    begun_s: float
+    exposure_s: float
+    light: bool
+    whole: bool
+    binning: int
+
+
+@dataclass(frozen=True)
+class Sub:
+    """A sub that left the camera, and what was true of it.
+
+    A frame is a sub when it is a light frame of the whole sensor with the configured binning, near
+    a target that asks for exactly its exposure in the filter that was in the light path. Focus
+    frames and those to be solved have other exposures. Where the settings give them the same one,
+    they cannot be told apart, and the frame is not `certain`: it may be missing from the ledger.
+    """
+
+    start_s: float
+    exposure_s: float
+    target: str
+    filter: str
+    certain: bool
+    ra_deg: float
+    dec_deg: float
+    slews: int
+    transmission: float
+    wander_arcsec: float
+    defocus_growth: float
+    pixels_crc: int
+
+
+class Exposures:
+    """Keeps count of a rig's two cameras."""
+
+    def __init__(self, settings: Settings, world: World) -> None:
+        self._settings, self._world = settings, world
+        self._under_way: dict[str, Exposure] = {}
+        self.subs: list[Sub] = []
+        self._looked_s = 0.0
+
+    def begun(self, camera: CameraSimulator, exposure_s: float, t_s: float) -> Exposure:
+        """A camera has opened its shutter."""
+        frame = camera.properties["CCD_FRAME"]
+        size = frame.elements["WIDTH"], frame.elements["HEIGHT"]
+        one = Exposure(
+            t_s,
+            exposure_s,
+            camera.choice("CCD_FRAME_TYPE") == "FRAME_LIGHT",
+            size == (frame.limits["WIDTH"][1], frame.limits["HEIGHT"][1]),
+            int(camera.number("CCD_BINNING", "HOR_BIN")),
+        )
+        self._under_way[camera.device] = one
+        return one
+
+    def given_up(self, device: str, t_s: float) -> None:
+        """A camera has stopped, with or without a frame."""
+        one = self._under_way.pop(device, None)
+        if one is not None and one.light:
+            self._looked_s = max(self._looked_s, min(t_s, one.begun_s + one.exposure_s))
+
+    def light_s(self, now_s: float) -> float:
+        """When a camera last looked at the sky; 0 for never."""
+        ends = [
+            min(now_s, one.begun_s + one.exposure_s)
+            for one in self._under_way.values()
+            if one.light
+        ]
+        return max([self._looked_s, *ends])
+
+    def delivered(self, device: str, data: bytes, slews: int) -> None:
+        """A frame left the main camera."""
+        one = self._under_way.get(device)
+        if one is None or not one.light or not one.whole:
+            return
+        if one.binning != self._settings.observatory.camera.binning:
+            return
+        sub = self._sub(one, data, slews)
+        if sub is not None:
+            self.subs.append(sub)
+
+    def _sub(self, one: Exposure, data: bytes, slews: int) -> Sub | None:
+        world, observatory = self._world, self._settings.observatory
+        times = one.begun_s + one.exposure_s * (np.arange(SAMPLES) + 0.5) / SAMPLES
+        slots = {world.wheel.slot(t_s) for t_s in (one.begun_s, *times.tolist())}
+        slot = slots.pop() if len(slots) == 1 else None
+        if slot is None:
+            return None
+        name, glass = observatory.wheel.slots[slot - 1], world.settings.wheel.filters[slot - 1]
+        sight = world.mount.boresight(times)
+        places = unit(sight.ra_deg, sight.dec_deg)
+        middle = places.mean(axis=0)
+        target = self._target(middle, name, one.exposure_s)
+        if target is None:
+            return None
+        wander = separation_deg(places, middle / np.linalg.norm(middle)) * ARCSEC
+        altitude, azimuth = world.site.altaz_deg(float(times[SAMPLES // 2]), sight.apparent)
+        ra, dec = np.arctan2(middle[1], middle[0]), np.arcsin(middle[2] / np.linalg.norm(middle))
+        passed = [
+            world.clouds.transmission(t_s, height, around)
+            for t_s, height, around in zip(times, altitude, azimuth, strict=True)
+        ]
+        return Sub(
+            one.begun_s,
+            one.exposure_s,
+            target.name,
+            name,
+            not self._has_other_use(one.exposure_s),
+            float(np.degrees(ra)) % 360.0,
+            float(np.degrees(dec)),
+            slews,
+            float(np.mean(passed)),
+            float(np.sqrt(np.mean(wander**2))),
+            self._defocus_growth(float(times[SAMPLES // 2]), float(altitude[SAMPLES // 2]), glass),
+            zlib.crc32(pixels(data)),
+        )
+
+    def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:
+        for target in self._settings.targets.targets:
+            asked = target.subs.get(filter_name)
+            place = unit(target.ra_deg, target.dec_deg)
+            near = float(separation_deg(middle / np.linalg.norm(middle), place)) < UNDER_IT_DEG
+            if near and asked is not None and abs(asked.exposure_s - exposure_s) < 1e-3:
+                return target
+        return None
+
+    def _has_other_use(self, exposure_s: float) -> bool:
+        """Whether a focus frame or one to be solved may be of this length, too."""
+        policies = self._settings.policies
+        others = (
+            policies.focus.exposure_s,
+            policies.focus.longest_exposure_s,
+            *(policies.acquire.exposure_s * longer for longer in (1, 2, 3, 4)),
+        )
+        return any(abs(exposure_s - other_s) < 1e-3 for other_s in others)
+
+    def _defocus_growth(self, t_s: float, altitude_deg: float, glass: FilterSettings) -> float:
+        """By what part defocus alone widens the half-flux radius that the air gives.
+
+        The air's is half of its FWHM; a disc of radius r holds half of its light within r / √2.
+        """
+        world = self._world
+        best = world.light_path.best_focus_steps(t_s)
+        if best is None:
+            return float("inf")
+        optics = world.settings.optics
+        out_um = abs(world.focuser.drawtube_steps(t_s) - best) * world.settings.focuser.step_um
+        radius_arcsec = out_um / (2 * optics.focal_ratio) * 206.264806 / optics.focal_length_mm
+        air = world.sky.seeing_fwhm_arcsec(t_s, altitude_deg, glass.wavelength_nm) / 2
+        return float(np.hypot(air, radius_arcsec / np.sqrt(2)) / air - 1)
+
+
+def pixels(data: bytes) -> memoryview:
+    """The bytes of the image in a FITS file of one image of 16-bit numbers.
+
+    Raises ValueError for anything else.
+    """
+    sizes = {}
+    for at in range(0, len(data), CARD):
+        card = data[at : at + CARD]
+        if card.startswith((b"NAXIS1 ", b"NAXIS2 ", b"BITPIX ")):
+            sizes[card[:6]] = int(card[10:].split(b"/")[0])
+        if card.rstrip() == b"END":
+            begin = -(-(at + CARD) // BLOCK) * BLOCK
+            size = sizes[b"NAXIS1"] * sizes[b"NAXIS2"] * abs(sizes[b"BITPIX"]) // 8
+            if begin + size > len(data):
+                raise ValueError(f"it ends after {len(data)} of {begin + size} bytes")
+            return memoryview(data)[begin : begin + size]
+    raise ValueError("its header has no end")

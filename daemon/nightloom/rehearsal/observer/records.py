@@ -1,0 +1,309 @@
+"""What is on disk and in the ledger after a night, held against the subs that left the camera."""
+
+import hashlib
+import sqlite3
+import zlib
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import date, datetime
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from astropy.wcs import WCS
+
+from nightloom.rehearsal.observer.exposures import ARCSEC, Sub, pixels
+from nightloom.rehearsal.observer.rules import (
+    CLEAR,
+    DITHERED,
+    EVEN,
+    FRAMES_KEPT,
+    IN_FOCUS,
+    NOT_TRAILED,
+    NOTHING_HALF_DONE,
+    POINTED,
+    WCS_TRUE,
+    Finding,
+    Findings,
+)
+from nightloom.settings import Settings, Target
+from nightloom.settings.targets import Sub as AskedSub
+from nightloom_drivers.physics.sphere import separation_deg, unit
+
+ROUNDING = 1e-6
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A frame as the ledger has it, in the order of entry."""
+
+    uid: str
+    night: str
+    target: str
+    filter: str
+    exposure_s: float
+    start_s: float
+    path: str
+    sha256: str
+    accepted: bool
+
+
+@dataclass(frozen=True)
+class Audit:
+    """What was found in the records, and the largest distance of a filter from its share."""
+
+    findings: list[Finding]
+    unevenness: float
+
+
+def audit(
+    settings: Settings, night: date, subs: Sequence[Sub], ledger: Path, frames: Path | None
+) -> Audit:
+    """Look through the records of a night that is over; `frames` is their folder, if any."""
+    findings = Findings()
+    entries, half_done = _read(ledger)
+    ended_s = max([0.0, *(sub.start_s + sub.exposure_s for sub in subs)])
+    for what in half_done:
+        findings.add(NOTHING_HALF_DONE, ended_s, f"{what} was begun and has no outcome")
+    tonight = [entry for entry in entries if entry.night == str(night)]
+    pairs = list(_paired(subs, tonight, findings))
+    for sub, entry in pairs:
+        _compare(settings, sub, entry, findings)
+        if entry.accepted:
+            _judge(settings, sub, entry, findings)
+        if frames is not None:
+            _look_at_file(sub, entry, frames, findings)
+    if frames is not None:
+        _look_for_strays(entries, frames, ended_s, findings)
+    _look_at_dithers(settings, subs, findings)
+    unevenness = _look_at_shares(settings, entries, str(night), findings)
+    return Audit(findings.found, unevenness)
+
+
+def _read(ledger: Path) -> tuple[list[Entry], list[str]]:
+    """The ledger's frames, and what has no outcome."""
+    with closing(sqlite3.connect(f"{ledger.as_uri()}?mode=ro", uri=True)) as connection:
+        rows = connection.execute(
+            "SELECT uid, night, target, filter, exposure_s, start_utc, path, sha256, verdict"
+            " FROM frames ORDER BY rowid"
+        ).fetchall()
+        half_done = connection.execute(
+            "SELECT kind, detail FROM intents WHERE outcome IS NULL ORDER BY id"
+        ).fetchall()
+    return [_entry(*row) for row in rows], [f"{kind} {detail}" for kind, detail in half_done]
+
+
+def _entry(
+    uid: str,
+    night: str,
+    target: str,
+    filter_name: str,
+    exposure_s: float,
+    start_utc: str,
+    path: str,
+    sha256: str,
+    verdict: str,
+) -> Entry:
+    start_s = datetime.fromisoformat(start_utc).timestamp()
+    accepted = verdict == "accepted"
+    return Entry(uid, night, target, filter_name, exposure_s, start_s, path, sha256, accepted)
+
+
+def _paired(
+    subs: Sequence[Sub], entries: Sequence[Entry], findings: Findings
+) -> Iterator[tuple[Sub, Entry]]:
+    """Each sub with its one entry, by the start of the exposure."""
+    left = list(entries)
+    for sub in subs:
+        same = [one for one in left if abs(one.start_s - sub.start_s) < FRAMES_KEPT.tolerance]
+        left = [one for one in left if one not in same]
+        if len(same) > 1:
+            names = ", ".join(one.uid for one in same)
+            seen = f"{_named(sub)} is in the ledger {len(same)} times ({names})"
+            findings.add(FRAMES_KEPT, sub.start_s, seen)
+        if same:
+            yield sub, same[0]
+        elif sub.certain:
+            seen = f"{_named(sub)} left the camera and is not in the ledger"
+            findings.add(FRAMES_KEPT, sub.start_s, seen)
+    for entry in left:
+        seen = f"{entry.uid} is in the ledger and no such sub left the camera"
+        findings.add(FRAMES_KEPT, entry.start_s, seen)
+
+
+def _named(sub: Sub) -> str:
+    return f"a sub of {sub.exposure_s:g} s of {sub.target} in {sub.filter}"
+
+
+def _compare(settings: Settings, sub: Sub, entry: Entry, findings: Findings) -> None:
+    """The ledger's words against the truth."""
+    if abs(entry.exposure_s - sub.exposure_s) > FRAMES_KEPT.tolerance:
+        seen = f"{entry.uid} is entered with {entry.exposure_s:g} s, it was {sub.exposure_s:g} s"
+        findings.add(FRAMES_KEPT, sub.start_s, seen)
+    if entry.filter != sub.filter:
+        seen = f"{entry.uid} is entered as {entry.filter}, the wheel held {sub.filter}"
+        findings.add(FRAMES_KEPT, sub.start_s, seen)
+    if entry.target != sub.target:
+        seen = f"{entry.uid} is entered as {entry.target}, the telescope was at {sub.target}"
+        findings.add(FRAMES_KEPT, sub.start_s, seen)
+        return
+    target = settings.targets.named(sub.target)
+    away_arcsec = _apart_arcsec((target.ra_deg, target.dec_deg), (sub.ra_deg, sub.dec_deg))
+    policies, scale = settings.policies, _scale_arcsec_per_px(settings)
+    radius_px = target.dither.radius_px or policies.dither.radius_px
+    allowed = policies.acquire.tolerance_arcsec + radius_px * scale + POINTED.tolerance
+    if away_arcsec > allowed:
+        seen = f"{entry.uid} is {away_arcsec:.0f}″ from {sub.target}, {allowed:.0f}″ are allowed"
+        findings.add(POINTED, sub.start_s, seen)
+
+
+def _judge(settings: Settings, sub: Sub, entry: Entry, findings: Findings) -> None:
+    """Whether an accepted frame is any good."""
+    if sub.transmission < CLEAR.tolerance:
+        seen = f"{entry.uid} was accepted, and cloud left {sub.transmission:.0%} of its light"
+        findings.add(CLEAR, sub.start_s, seen)
+    if sub.wander_arcsec > NOT_TRAILED.tolerance:
+        seen = f"{entry.uid} was accepted, and the telescope wandered {sub.wander_arcsec:.1f}″ rms"
+        findings.add(NOT_TRAILED, sub.start_s, seen)
+    growth = settings.policies.frames.largest_growth_percent / 100 + IN_FOCUS.tolerance
+    if sub.defocus_growth > growth:
+        seen = f"{entry.uid} was accepted, and defocus widens its stars by {sub.defocus_growth:.0%}"
+        findings.add(IN_FOCUS, sub.start_s, seen)
+
+
+def _look_at_file(sub: Sub, entry: Entry, frames: Path, findings: Findings) -> None:
+    """The file against the ledger, the frame that left the camera, and the truth."""
+    path = frames / entry.path
+    if not entry.path or not path.is_file():
+        findings.add(FRAMES_KEPT, sub.start_s, f"{entry.uid} is not on disk ({entry.path})")
+        return
+    data = path.read_bytes()
+    if hashlib.sha256(data).hexdigest() != entry.sha256:
+        seen = f"{entry.path} is not the file of the ledger's hash"
+        findings.add(FRAMES_KEPT, sub.start_s, seen)
+    try:
+        same = zlib.crc32(pixels(data)) == sub.pixels_crc
+        with fits.open(BytesIO(data)) as opened:
+            header = opened[0].header
+    except (OSError, ValueError) as unreadable:
+        findings.add(FRAMES_KEPT, sub.start_s, f"{entry.path} cannot be read: {unreadable}")
+        return
+    if not same:
+        findings.add(FRAMES_KEPT, sub.start_s, f"{entry.path} holds other pixels than were taken")
+    _look_at_header(header, sub, entry, findings)
+
+
+def _look_at_header(header: fits.Header, sub: Sub, entry: Entry, findings: Findings) -> None:
+    begun = datetime.fromisoformat(f"{header['DATE-OBS']}+00:00").timestamp()
+    wrong = [
+        f"{keyword} is {said}"
+        for keyword, said, right in (
+            ("FILTER", header["FILTER"], header["FILTER"] == sub.filter),
+            ("OBJECT", header["OBJECT"], header["OBJECT"] == sub.target),
+            ("EXPTIME", header["EXPTIME"], _near_s(header["EXPTIME"], sub.exposure_s)),
+            ("DATE-OBS", header["DATE-OBS"], _near_s(begun, sub.start_s)),
+        )
+        if not right
+    ]
+    if wrong:
+        findings.add(FRAMES_KEPT, sub.start_s, f"{entry.path}: {', '.join(wrong)}")
+    if "CRVAL1" not in header:
+        return
+    middle = WCS(header).pixel_to_world_values(
+        (header["NAXIS1"] - 1) / 2, (header["NAXIS2"] - 1) / 2
+    )
+    away_arcsec = _apart_arcsec((float(middle[0]), float(middle[1])), (sub.ra_deg, sub.dec_deg))
+    if away_arcsec > WCS_TRUE.tolerance:
+        seen = f"{entry.path}: its coordinates are {away_arcsec:.0f}″ from where it was taken"
+        findings.add(WCS_TRUE, sub.start_s, seen)
+
+
+def _near_s(one_s: float, other_s: float) -> bool:
+    return abs(one_s - other_s) < FRAMES_KEPT.tolerance
+
+
+def _look_for_strays(
+    entries: Iterable[Entry], frames: Path, ended_s: float, findings: Findings
+) -> None:
+    known = {frames / entry.path for entry in entries if entry.path}
+    for path in sorted(one for one in frames.rglob("*") if one.is_file() and one not in known):
+        seen = f"{path.relative_to(frames)} is on disk and not in the ledger"
+        findings.add(FRAMES_KEPT, ended_s, seen)
+
+
+def _look_at_dithers(settings: Settings, subs: Iterable[Sub], findings: Findings) -> None:
+    latest: dict[tuple[str, str], Sub] = {}
+    scale = _scale_arcsec_per_px(settings)
+    for sub in subs:
+        if not sub.certain:
+            continue
+        before = latest.get((sub.target, sub.filter))
+        latest[sub.target, sub.filter] = sub
+        if before is None or before.slews != sub.slews:
+            continue
+        own_px = settings.targets.named(sub.target).dither.least_px
+        least_px = settings.policies.dither.least_px if own_px is None else own_px
+        places = (before.ra_deg, before.dec_deg), (sub.ra_deg, sub.dec_deg)
+        moved_px = _apart_arcsec(*places) / scale
+        if moved_px < least_px - DITHERED.tolerance:
+            seen = f"{_named(sub)} is {moved_px:.1f} px from the one before it"
+            findings.add(DITHERED, sub.start_s, seen)
+
+
+def _look_at_shares(
+    settings: Settings, entries: Iterable[Entry], night: str, findings: Findings
+) -> float:
+    """Count the night's accepted seconds up in the order of entry; gives the largest distance."""
+    targets = {target.name: target for target in settings.targets.targets}
+    tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
+    begun_s: dict[str, dict[str, float]] = {}
+    largest = 0.0
+    for entry in entries:
+        if not entry.accepted or entry.target not in targets:
+            continue
+        if entry.night == night:
+            begun_s.setdefault(entry.target, dict(tally_s[entry.target]))
+        tally_s[entry.target][entry.filter] += entry.exposure_s
+        if entry.night != night:
+            continue
+        for asked in _asked(targets[entry.target], tally_s[entry.target]):
+            if entry.filter not in asked:
+                continue
+            now = unevenness(asked, tally_s[entry.target])
+            largest = max(largest, now)
+            allowed = max(EVEN.tolerance, unevenness(asked, begun_s[entry.target])) + ROUNDING
+            if now > allowed:
+                seen = f"after {entry.uid} {entry.target} is uneven by {now:.2f} cycles"
+                findings.add(EVEN, entry.start_s, seen)
+    return largest
+
+
+def _asked(target: Target, tally_s: Mapping[str, float]) -> Iterator[dict[str, AskedSub]]:
+    """The filters of each group that have not all that is wanted of them."""
+    for group in target.groups:
+        lacking = {
+            name: sub
+            for name, sub in group.filters.items()
+            if sub.wanted_hours is None or tally_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
+        }
+        if lacking:
+            yield lacking
+
+
+def unevenness(asked: Mapping[str, AskedSub], tally_s: Mapping[str, float]) -> float:
+    """Largest distance of a filter from its share, in cycles."""
+    cycle_s = {name: sub.share * sub.exposure_s for name, sub in asked.items()}
+    mean = sum(tally_s.get(name, 0.0) for name in asked) / sum(cycle_s.values())
+    return max(abs(tally_s.get(name, 0.0) / one_s - mean) for name, one_s in cycle_s.items())
+
+
+def _apart_arcsec(one: tuple[float, float], other: tuple[float, float]) -> float:
+    return float(np.asarray(separation_deg(unit(*one), unit(*other)))) * ARCSEC
+
+
+def _scale_arcsec_per_px(settings: Settings) -> float:
+    scale = settings.observatory.scale_arcsec_per_px
+    return 1.0 if scale is None else scale
