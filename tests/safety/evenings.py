@@ -5,8 +5,8 @@ What a test states of mount and roof is read from the world, never from what the
 """
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Awaitable, Callable, Coroutine, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -49,6 +49,8 @@ class Moment:
     tracking: bool
     hour_angle_h: float
     west: bool
+    linked: bool
+    """Whether a client can speak to the devices."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,8 @@ class Scene:
     rig: SimulatedRig
     clock: Clock
     faults: Faults
+    begin: Callable[[Coroutine[Any, Any, None]], object]
+    """Have something go on beside the trouble."""
     _waiting: list[tuple[Callable[[Event], bool], asyncio.Future[None]]]
 
     @property
@@ -114,9 +118,9 @@ Trouble = Callable[[Scene], Awaitable[None]]
 class Evening:
     """A night with its trouble behind it."""
 
-    story: Story
-    world: World
-    moments: tuple[Moment, ...]
+    story: Story = field(repr=False)
+    world: World = field(repr=False)
+    moments: tuple[Moment, ...] = field(repr=False)
     subs_delivered: int
     mended_s: float
 
@@ -150,20 +154,27 @@ class Evening:
         park_s = 180.0 / mount.slew_deg_per_s + mount.settle_s
         return NOTICED_S + park_s + enclosure.roof_travel_s
 
-    def closed_in_time(self) -> bool:
-        """Whether the roof was closed soon after the first drop, and stayed so in the rain."""
+    @property
+    def late_s(self) -> float:
+        """Seconds of rain on an open roof, beyond those that closing may take."""
         late_s = self.rained_s + self.within_s
-        return all(m.roof == 0.0 for m in self.moments if m.raining and m.at_s > late_s)
+        wet = [m for m in self.moments if m.raining and m.at_s > late_s and m.roof > 0.0]
+        return LOOKED_AT_S * len(wet)
 
-    def spared_the_telescope(self) -> bool:
-        """Whether the roof moved over a parked mount only."""
+    @property
+    def moved_over_unparked_s(self) -> float:
+        """Seconds in which the roof moved over a mount that was not parked."""
         pairs = zip(self.moments, self.moments[1:], strict=False)
-        return all(one.parked and not one.moving for one, two in pairs if one.roof != two.roof)
+        return LOOKED_AT_S * sum(
+            one.roof != two.roof and (not one.parked or one.moving) for one, two in pairs
+        )
 
-    def ends_safe(self) -> bool:
-        """Whether it ends parked, at rest and closed."""
+    @property
+    def left_as(self) -> str:
+        """How mount and roof are at the end."""
         last = self.moments[-1]
-        return last.parked and not last.tracking and last.roof == 0.0
+        mount = "parked" if last.parked and not last.tracking else "not parked"
+        return f"{mount} and {'closed' if last.roof == 0.0 else 'open'}"
 
     def tracked_past_h(self, limit_h: float) -> float:
         """How far tracking from the west of the pier went beyond an hour angle, in hours."""
@@ -194,9 +205,9 @@ def evening(
     missed: list[Exception] = []
     mended_s = darkness(settings, NIGHT, hours).end_unix_s + mended_after_s
 
-    async def look(world: World, clock: Clock) -> None:
+    async def look(rig: SimulatedRig, clock: Clock) -> None:
         while True:
-            moments.append(moment(world, clock.unix_s()))
+            moments.append(moment(rig, clock.unix_s()))
             await asyncio.sleep(LOOKED_AT_S)
 
     async def beside(rig: SimulatedRig, clock: Clock) -> None:
@@ -217,9 +228,9 @@ def evening(
         try:
             with rig.link.listen(hear):
                 async with asyncio.TaskGroup() as group:
-                    group.create_task(look(rig.world, clock))
+                    group.create_task(look(rig, clock))
                     group.create_task(mend())
-                    await trouble(Scene(rig, clock, faults, waiting))
+                    await trouble(Scene(rig, clock, faults, group.create_task, waiting))
         except Exception as error:  # noqa: BLE001  # raised again once the night is over
             missed.append(error)
 
@@ -237,9 +248,9 @@ def evening(
     return Evening(story, worlds[0], tuple(moments), len(delivered), mended_s)
 
 
-def moment(world: World, at_s: float) -> Moment:
+def moment(rig: SimulatedRig, at_s: float) -> Moment:
     """How it is now."""
-    mount = world.mount
+    world, mount = rig.world, rig.world.mount
     return Moment(
         at_s,
         world.roof.position(at_s),
@@ -249,6 +260,7 @@ def moment(world: World, at_s: float) -> Moment:
         mount.is_tracking(at_s),
         mount.hour_angle_h(at_s),
         mount.pier_side(at_s) == "west",
+        rig.link.connected,
     )
 
 

@@ -50,9 +50,9 @@ def test_a_device_that_has_no_part_in_it_does_not_keep_the_roof_open(
     if STATION in devices:  # unsafe from its death on, at the latest once it has been silent
         assert seen.closed_after(seen.rained_s - 60.0) <= 180.0 + seen.within_s
     else:
-        assert seen.closed_in_time()
-    assert seen.spared_the_telescope()
-    assert seen.ends_safe()
+        assert seen.late_s == 0.0
+    assert seen.moved_over_unparked_s == 0.0
+    assert seen.left_as == "parked and closed"
     assert seen.violations == []
 
 
@@ -70,8 +70,8 @@ def test_a_dust_cap_that_fails_does_not_keep_the_roof_open(tmp_path: Path, fault
         scene.faults.rain(for_s=3.0 * 3600.0)
 
     seen = evening(tmp_path, trouble, hours=0.3)
-    assert seen.closed_in_time()
-    assert seen.ends_safe()
+    assert seen.late_s == 0.0
+    assert seen.left_as == "parked and closed"
     assert seen.violations == []
 
 
@@ -87,6 +87,6 @@ def test_the_server_is_gone_in_rain_and_comes_back(tmp_path: Path) -> None:
 
     seen = evening(tmp_path, trouble, hours=0.3)
     assert seen.closed_after(back_s[0]) <= seen.within_s
-    assert seen.spared_the_telescope()
-    assert seen.ends_safe()
+    assert seen.moved_over_unparked_s == 0.0
+    assert seen.left_as == "parked and closed"
     assert seen.violations == []

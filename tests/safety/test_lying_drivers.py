@@ -22,9 +22,9 @@ def test_a_roof_that_says_closed_without_knowing_is_closed_in_rain(tmp_path: Pat
         scene.faults.rain(for_s=3.0 * 3600.0)
 
     seen = evening(tmp_path, trouble, hours=0.3)
-    assert seen.closed_in_time()
-    assert seen.spared_the_telescope()
-    assert seen.ends_safe()
+    assert seen.late_s == 0.0
+    assert seen.moved_over_unparked_s == 0.0
+    assert seen.left_as == "parked and closed"
     assert seen.violations == []
 
 
@@ -34,7 +34,7 @@ def test_a_roof_that_says_closed_at_the_night_s_end_is_closed(tmp_path: Path) ->
         scene.faults.reborn(ROOF, says_closed=True)
 
     seen = evening(tmp_path, trouble, hours=0.3)
-    assert seen.ends_safe()
+    assert seen.left_as == "parked and closed"
     assert seen.violations == []
 
 
@@ -48,9 +48,9 @@ def test_a_mount_that_says_parked_while_it_tracks_is_parked_first(
         scene.faults.rain(for_s=3.0 * 3600.0)
 
     seen = evening(tmp_path, trouble, hours=0.3)
-    assert seen.spared_the_telescope()
+    assert seen.moved_over_unparked_s == 0.0
     assert seen.closed_after(seen.rained_s) <= seen.within_s + RESTARTS_S * refuses_first
-    assert seen.ends_safe()
+    assert seen.left_as == "parked and closed"
 
 
 @pytest.mark.parametrize("alert", [False, True])
@@ -65,8 +65,8 @@ def test_parking_that_fails_once_is_tried_again(tmp_path: Path, alert: bool) -> 
     seen = evening(tmp_path, trouble, hours=0.3)
     late_s = RESTARTS_S if alert else RESTARTS_S + 240.0
     assert seen.closed_after(seen.rained_s) <= seen.within_s + late_s
-    assert seen.spared_the_telescope()
-    assert seen.ends_safe()
+    assert seen.moved_over_unparked_s == 0.0
+    assert seen.left_as == "parked and closed"
 
 
 def test_a_roof_that_sticks_is_not_taken_for_closed(tmp_path: Path) -> None:
@@ -79,8 +79,8 @@ def test_a_roof_that_sticks_is_not_taken_for_closed(tmp_path: Path) -> None:
 
     seen = evening(tmp_path, trouble, hours=0.3)
     assert seen.closed_after(seen.mended_s) <= 600.0
-    assert seen.spared_the_telescope()
-    assert seen.ends_safe()
+    assert seen.moved_over_unparked_s == 0.0
+    assert seen.left_as == "parked and closed"
 
 
 def test_a_mount_that_cannot_park_is_never_closed_over(tmp_path: Path) -> None:
@@ -92,6 +92,6 @@ def test_a_mount_that_cannot_park_is_never_closed_over(tmp_path: Path) -> None:
         scene.faults.rain(for_s=3.0 * 3600.0)
 
     seen = evening(tmp_path, trouble, hours=0.3)
-    assert seen.spared_the_telescope()
+    assert seen.moved_over_unparked_s == 0.0
     assert seen.closed_after(seen.mended_s) <= 600.0
-    assert seen.ends_safe()
+    assert seen.left_as == "parked and closed"

@@ -23,12 +23,12 @@ AFTER_H = 0.05
 
 def test_the_roof_stays_closed_while_nothing_is_due(tmp_path: Path) -> None:
     """A target that comes over its floor hours after dusk needs no open roof at dusk."""
-    seen = evening(tmp_path, nothing, hours=3.0, changed=at_hour_angle(-7.5))
+    seen = evening(tmp_path, nothing, hours=1.65, changed=at_hour_angle(-7.25))
     first_s = min(frame.start_utc.timestamp() for frame in seen.story.frames)
     start_s = seen.moments[0].at_s
     assert first_s - start_s > DARK_S + 3600.0
     assert seen.open_s(start_s, first_s - 3600.0) == 0.0
-    assert seen.ends_safe()
+    assert seen.left_as == "parked and closed"
     assert seen.violations == []
 
 
@@ -43,7 +43,7 @@ def test_the_roof_stays_closed_in_sunlight(tmp_path: Path) -> None:
     site = Site(place.latitude_deg, place.longitude_deg, place.elevation_m)
     opened = [moment.at_s for moment in seen.moments if moment.roof > 0.0]
     assert all(float(sun_altitude(site, at_s)) <= 0.0 for at_s in opened)
-    assert seen.ends_safe()
+    assert seen.left_as == "parked and closed"
 
 
 @pytest.mark.parametrize("device", [FOCUSER, CAMERA])
@@ -73,8 +73,8 @@ def test_a_mount_that_cannot_park_does_not_track_on(tmp_path: Path, alert: bool)
     changed = at_hour_angle(-0.25)
     seen = evening(tmp_path, trouble, hours=0.3, changed=changed)
     assert seen.tracked_past_h(WEST_ENDS_H) <= TOLERANCE_H
-    assert seen.spared_the_telescope()
-    assert seen.ends_safe()
+    assert seen.moved_over_unparked_s == 0.0
+    assert seen.left_as == "parked and closed"
 
 
 def frames_between(seen: Any, from_s: float, to_s: float) -> int:
@@ -92,7 +92,7 @@ def test_a_night_goes_on_after_the_mount_restarts_in_a_dither_pulse(tmp_path: Pa
 
     seen = evening(tmp_path, trouble, hours=0.7)
     assert frames_between(seen, at_s[0], at_s[0] + 1200.0) > 0
-    assert seen.ends_safe()
+    assert seen.left_as == "parked and closed"
     assert seen.violations == []
 
 
@@ -114,7 +114,7 @@ def test_a_restart_while_the_guide_loop_is_not_awaited_is_noticed(
     seen = evening(tmp_path, trouble, hours=0.6, changed=at_hour_angle(hour_angle_h))
     assert frames_between(seen, at_s[0], at_s[0] + 1500.0) > 0
     assert seen.tracked_past_h(WEST_ENDS_H) <= TOLERANCE_H
-    assert seen.ends_safe()
+    assert seen.left_as == "parked and closed"
     assert seen.violations == []
 
 
@@ -160,5 +160,5 @@ def test_a_missed_set_point_does_not_leave_the_roof_open_for_nothing(
     dark = darkness(changed[0], NIGHT, 0.5)
     idle_s = seen.open_s(dark.start_unix_s, dark.end_unix_s)
     assert seen.story.frames or idle_s <= 600.0
-    assert seen.ends_safe()
+    assert seen.left_as == "parked and closed"
     assert seen.violations == []

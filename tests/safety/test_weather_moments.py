@@ -37,8 +37,8 @@ def test_rain_while_holding_under_cloud(tmp_path: Path) -> None:
         scene.faults.rain(for_s=1.5 * 3600.0)
 
     seen = evening(tmp_path, cloud_and_rain, hours=1.0)
-    assert seen.closed_in_time()
-    assert seen.spared_the_telescope()
+    assert seen.late_s == 0.0
+    assert seen.moved_over_unparked_s == 0.0
     assert seen.violations == []
 
 
@@ -50,7 +50,7 @@ def test_rain_while_the_open_roof_waits_for_the_hour(tmp_path: Path) -> None:
         scene.faults.rain(for_s=1800.0)
 
     seen = evening(tmp_path, rain, hours=0.3)
-    assert seen.closed_in_time()
+    assert seen.late_s == 0.0
     assert seen.violations == []
 
 
@@ -61,8 +61,8 @@ def test_rain_while_a_target_is_still_to_rise(tmp_path: Path) -> None:
         await asyncio.sleep(DARK_S + 1500.0)
         scene.faults.rain(for_s=1200.0)
 
-    seen = evening(tmp_path, rain, hours=0.8, changed=at_hour_angle(-6.0))
-    assert seen.closed_in_time()
+    seen = evening(tmp_path, rain, hours=1.3, changed=at_hour_angle(-6.95))
+    assert seen.late_s == 0.0
     assert seen.violations == []
 
 
@@ -98,7 +98,7 @@ def test_rain_in_a_download_closes_and_keeps_the_sub(tmp_path: Path) -> None:
         update={"sensor": rig.sensor.model_copy(update={"download_s": DOWNLOAD_S})}
     )
     seen = evening(tmp_path, rain, hours=0.3, changed=(settings, rig))
-    assert seen.closed_in_time()
+    assert seen.late_s == 0.0
     assert seen.violations == []
     assert seen.subs_delivered == len(seen.story.frames)
     # The camera goes on reading out while the mount parks: the sub in its download counts.

@@ -245,6 +245,11 @@ def test_a_cap_sticks_half_way_and_stays_busy() -> None:
             b.faults.cap_sticks()
             assert await b.ask(DUST_CAP, "CAP_PARK", PARKED) == State.BUSY
             assert b.world.cap.position(b.clock.unix_s()) == pytest.approx(0.5)
+            b.faults.heal(DUST_CAP)
+            await asyncio.sleep(0.1)
+            assert b.seen(DUST_CAP, "CAP_PARK").state is State.IDLE
+            assert await b.ask(DUST_CAP, "CAP_PARK", PARKED) == State.OK
+            assert b.world.cap.is_closed(b.clock.unix_s())
 
     run_virtual(scenario())
 

@@ -76,6 +76,11 @@ class Faults:
         if device in self._dead:
             self.revive(device)
         self._afflict(device)
+        simulator = self.simulator(device)
+        if device in (MOUNT, DUST_CAP) and not simulator.active:  # it may read Busy for ever
+            name = "CAP_PARK" if device == DUST_CAP else "TELESCOPE_PARK"
+            simulator.connect()
+            simulator.publish(name)
         if device == CAMERA:
             self.cooler_weak(self._world.settings.cooler.limit_c)
 
