@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from nightloom.settings import Settings
-from nightloom_drivers.link import State
+from nightloom_drivers.link import State, Vector
 from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.simulators.faults import (
     CAMERA,
@@ -62,8 +62,13 @@ class Outcome:
     findings: tuple[str, ...]
 
 
+def reads(state: State) -> Callable[[Vector], bool]:
+    """Whether a vector has come into a state."""
+    return lambda vector: vector.state is state
+
+
 async def slewing(scene: Scene, draw: Draw) -> None:
-    await scene.vector(MOUNT, "EQUATORIAL_EOD_COORD", lambda v: v.state is State.BUSY)
+    await scene.vector(MOUNT, "EQUATORIAL_EOD_COORD", reads(State.BUSY))
     await asyncio.sleep(draw(0.0, 20.0))
 
 
@@ -80,10 +85,12 @@ async def downloading(scene: Scene, draw: Draw) -> None:
 
 
 async def focusing(scene: Scene, draw: Draw) -> None:
-    """The first motion of the focuser in earnest begins the evening's curve."""
+    """The focuser's first motions are for a filter's offset; by the fourth it scans."""
     await asyncio.sleep(ACQUIRES_S)
-    await scene.vector(FOCUSER, "ABS_FOCUS_POSITION", lambda v: v.state is State.BUSY)
-    await asyncio.sleep(draw(0.0, 90.0))
+    for _ in range(4):
+        for state in (State.BUSY, State.OK):
+            await scene.vector(FOCUSER, "ABS_FOCUS_POSITION", reads(state))
+    await asyncio.sleep(draw(0.0, 60.0))
 
 
 async def settling(scene: Scene, draw: Draw) -> None:

@@ -16,7 +16,7 @@ def test_a_roof_that_says_closed_without_knowing_is_closed_in_rain(tmp_path: Pat
     """As INDI's dome simulator, which reads closed and Ok at connecting without knowing."""
 
     async def trouble(scene: Scene) -> None:
-        await asyncio.sleep(DARK_S + 240.0)
+        await asyncio.sleep(DARK_S + 45.0)
         scene.faults.reborn(ROOF, says_closed=True)
         await asyncio.sleep(30.0)
         scene.faults.rain(for_s=3.0 * 3600.0)
@@ -43,7 +43,7 @@ def test_a_mount_that_says_parked_while_it_tracks_is_parked_first(
     tmp_path: Path, refuses_first: bool
 ) -> None:
     async def trouble(scene: Scene) -> None:
-        await asyncio.sleep(DARK_S + 240.0)
+        await asyncio.sleep(DARK_S + 45.0)
         scene.faults.says_parked(refuses_first=refuses_first)
         scene.faults.rain(for_s=3.0 * 3600.0)
 
@@ -58,7 +58,7 @@ def test_parking_that_fails_once_is_tried_again(tmp_path: Path, alert: bool) -> 
     """Busy without an end has to be waited for as long as a park may take."""
 
     async def trouble(scene: Scene) -> None:
-        await asyncio.sleep(DARK_S + 240.0)
+        await asyncio.sleep(DARK_S + 45.0)
         scene.faults.park_sticks(1, alert=alert)
         scene.faults.rain(for_s=3.0 * 3600.0)
 
@@ -73,7 +73,7 @@ def test_a_roof_that_sticks_is_not_taken_for_closed(tmp_path: Path) -> None:
     """It hangs half-way in rain until somebody comes, and is closed then."""
 
     async def trouble(scene: Scene) -> None:
-        await asyncio.sleep(DARK_S + 240.0)
+        await asyncio.sleep(DARK_S + 45.0)
         scene.faults.roof_sticks(0.5)
         scene.faults.rain(for_s=3.0 * 3600.0)
 
@@ -87,7 +87,7 @@ def test_a_mount_that_cannot_park_is_never_closed_over(tmp_path: Path) -> None:
     """By the usual setting; a person comes and mends it, and then it parks and closes."""
 
     async def trouble(scene: Scene) -> None:
-        await asyncio.sleep(DARK_S + 240.0)
+        await asyncio.sleep(DARK_S + 45.0)
         scene.faults.dead(MOUNT)
         scene.faults.rain(for_s=3.0 * 3600.0)
 
