@@ -37,6 +37,8 @@ class Played:
     findings: list[Finding]
     unevenness: float
     """The largest distance of a filter from its share over the night, in cycles."""
+    subs: list[Sub]
+    """The subs that left the camera, with what was true of them."""
 
     @property
     def violations(self) -> list[str]:
@@ -146,4 +148,4 @@ def _judged(
         rehearsal.frames_folder,
     )
     every = sorted([*findings, *records.findings], key=lambda finding: finding.utc)
-    return Played(account, every, records.unevenness)
+    return Played(account, every, records.unevenness, subs)

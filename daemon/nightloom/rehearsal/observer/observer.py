@@ -80,6 +80,8 @@ class Observer:
         """Look at everything now."""
         for simulator in self._simulators():
             if self._watched.get(simulator.device) is not simulator:
+                if isinstance(simulator, WeatherSimulator):
+                    self._weather.restarted()
                 self._watched[simulator.device] = simulator
                 simulator.watch(partial(self._hear, simulator))
         now = moment(self._world, self._clock.unix_s())
@@ -101,7 +103,8 @@ class Observer:
             return
         match simulator:
             case CameraSimulator():
-                self._hear_camera(simulator, heard)
+                if not isinstance(heard, Updated) or heard.vector.name == "CCD_EXPOSURE":
+                    self._hear_camera(simulator, heard)
             case WeatherSimulator() if not isinstance(heard, Asked):
                 self._weather.hear(heard, self._clock.unix_s())
             case MountSimulator() if isinstance(heard, Asked) and "GUIDE" not in heard.name:

@@ -274,7 +274,9 @@ def _look_at_shares(
                 continue
             now = unevenness(asked, tally_s[entry.target])
             largest = max(largest, now)
-            allowed = max(EVEN.tolerance, unevenness(asked, begun_s[entry.target])) + ROUNDING
+            at_first = unevenness(asked, begun_s[entry.target])
+            inherited = at_first if at_first > EVEN.tolerance else 0.0
+            allowed = inherited + EVEN.tolerance + ROUNDING
             if now > allowed:
                 seen = f"after {entry.uid} {entry.target} is uneven by {now:.2f} cycles"
                 findings.add(EVEN, entry.start_s, seen)

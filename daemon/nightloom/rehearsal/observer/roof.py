@@ -33,7 +33,7 @@ class RoofRules:
         findings.hold(ROOF_OVER_PARKED, over, now.t_s, seen)
         self._look_for_use(now, light_s, findings)
         if now.closed and self._was_open:
-            self._rounds += not reasons
+            self._rounds += not reasons and not self._clouded(now.t_s)
             seen = f"the roof opened and closed {self._rounds} times for nothing in the weather"
             findings.hold(ONE_ROUND, self._rounds >= ONE_ROUND.tolerance, now.t_s, seen)
         self._was_open = not now.closed and (self._was_open or now.open)

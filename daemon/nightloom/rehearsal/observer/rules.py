@@ -117,8 +117,8 @@ IN_FOCUS = Rule(
 )
 EVEN = Rule(
     "even",
-    "No filter of a target is further from its share than this, or than the tally was when the"
-    " night began.",
+    "No filter of a target is further from its share than this; where the tally was further off"
+    " when the night began, no further than this beyond what it was.",
     1.0,
     "cycles",
 )

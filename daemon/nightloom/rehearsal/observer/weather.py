@@ -42,6 +42,10 @@ class WeatherRules:
         """Why the roof must be closed at the last look; empty when it need not be."""
         return list(self._since_s)
 
+    def restarted(self) -> None:
+        """The station's driver died, and another one is there that has said nothing yet."""
+        self._heard_s = None
+
     def hear(self, event: Event, t_s: float) -> None:
         """Take what the weather station reports."""
         match event:

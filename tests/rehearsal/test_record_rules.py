@@ -1,0 +1,376 @@
+"""What the observer says of frames that are lost, wrong, spoilt, uneven or not dithered."""
+
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from night.nights import NIGHT, demo
+from nightloom.frames import FrameFacts, frame_header, write_frame
+from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
+from nightloom.rehearsal.observer import Audit, Sub, audit
+from nightloom.settings import Settings
+from rehearsal.scenes import STEADY, Seen, Stage, observed
+
+SLOTS = {"L": 1, "R": 2, "G": 3, "B": 4}
+SUB_S = 120.0
+
+
+def frame_of(sub: Sub, number: int, path: str = "", sha256: str = "", **told: object) -> Frame:
+    """A faithful entry of a sub, with changes."""
+    start = datetime.fromtimestamp(sub.start_s, UTC)
+    faithful = Frame(
+        uid=f"{NIGHT}-{number:04d}",
+        night=str(NIGHT),
+        target=sub.target,
+        filter=sub.filter,
+        exposure_s=sub.exposure_s,
+        start_utc=start,
+        path=path,
+        sha256=sha256,
+        verdict=Verdict.ACCEPTED,
+        reason="",
+        pointing=number,
+    )
+    return replace(faithful, **told)  # type: ignore[arg-type]
+
+
+async def prepare(stage: Stage) -> None:
+    await stage.open_roof()
+    await stage.unpark()
+    await stage.point()
+
+
+async def finish(stage: Stage) -> None:
+    await stage.park()
+    await stage.close_roof()
+
+
+async def one_cycle(stage: Stage) -> None:
+    """L R L G L B with a dither of 10″ before each L after the first: 0.5 × 15″/s for 1.3 s."""
+    await prepare(stage)
+    for number, name in enumerate("LRLGLB"):
+        await stage.choose(SLOTS[name])
+        if name == "L" and number:
+            await stage.move_by(1300.0)
+        await stage.expose(SUB_S)
+    await stage.expose(4.0)
+    await finish(stage)
+
+
+@dataclass(frozen=True)
+class Night:
+    """Subs that were seen, with a ledger and files that are true."""
+
+    settings: Settings
+    subs: list[Sub]
+    out: Path
+
+    @property
+    def ledger(self) -> Path:
+        return self.out / FILE_NAME
+
+    @property
+    def frames(self) -> Path:
+        return self.out / "frames"
+
+    def audit(self) -> Audit:
+        return audit(self.settings, NIGHT, self.subs, self.ledger, self.frames)
+
+    def found(self, rule: str) -> list[str]:
+        """What an audit finds, all of it against one rule."""
+        findings = self.audit().findings
+        assert {finding.rule.name for finding in findings} == {rule}
+        return [finding.seen for finding in findings]
+
+    def sql(self, statement: str) -> None:
+        with closing(sqlite3.connect(self.ledger)) as connection, connection:
+            connection.execute(statement)
+
+    def file(self, number: int) -> Path:
+        return self.frames / f"{number}.fits"
+
+
+@pytest.fixture(scope="module")
+def cycle() -> Seen:
+    return observed(one_cycle)
+
+
+@pytest.fixture(scope="module")
+def kept(cycle: Seen, tmp_path_factory: pytest.TempPathFactory) -> Night:
+    """The cycle's subs, written and entered as they should be."""
+    out = tmp_path_factory.mktemp("kept")
+    settings, _ = demo(rig=STEADY)
+    with Ledger(out / FILE_NAME) as ledger:
+        for number, (sub, data) in enumerate(zip(cycle.subs, cycle.frames, strict=False), start=1):
+            with fits.open(BytesIO(data)) as opened:
+                pixels = np.asarray(opened[0].data, np.uint16)
+            facts = FrameFacts(
+                kind="light",
+                started_at=datetime.fromtimestamp(sub.start_s, UTC),
+                exposure_s=sub.exposure_s,
+                target=sub.target,
+                filter_name=sub.filter,
+            )
+            name = f"{number}.fits"
+            digest = write_frame(out / "frames" / name, pixels, frame_header(facts))
+            ledger.add_frame(frame_of(sub, number, name, digest))
+    return Night(settings, cycle.subs, out)
+
+
+@pytest.fixture
+def night(kept: Night, tmp_path: Path) -> Night:
+    """The same, in a folder to spoil."""
+    shutil.copytree(kept.out, tmp_path / "night")
+    return replace(kept, out=tmp_path / "night")
+
+
+def test_subs_are_told_from_other_frames(cycle: Seen) -> None:
+    """Seven frames left the camera; the last one is as short as a focus frame."""
+    assert len(cycle.frames) == 7
+    assert [sub.filter for sub in cycle.subs] == list("LRLGLB")
+    assert {sub.target for sub in cycle.subs} == {"NGC 891"}
+    assert all(sub.certain for sub in cycle.subs)
+    assert cycle.findings == []
+
+
+def test_true_records_have_no_finding(night: Night) -> None:
+    result = night.audit()
+    assert result.findings == []
+    # After L R L G L five of the six subs of a cycle are taken and none of B: it lacks 5/6.
+    assert result.unevenness == pytest.approx(5 / 6)
+
+
+SPOILT: dict[str, Callable[[Night], object]] = {
+    "is not in the ledger": lambda n: n.sql("DELETE FROM frames WHERE uid LIKE '%3'"),
+    "is in the ledger 2 times": lambda n: n.sql(
+        "INSERT INTO frames SELECT 'twice', night, target, filter, exposure_s, start_utc, path,"
+        " sha256, 'rejected', 'twice', pointing, NULL, NULL, NULL, NULL, NULL"
+        " FROM frames WHERE uid LIKE '%3'"
+    ),
+    "no such sub left the camera": lambda n: n.sql(
+        "INSERT INTO frames SELECT 'made up', night, target, filter, exposure_s,"
+        " '2026-11-10T23:00:00+00:00', path, sha256, 'rejected', 'made up', pointing,"
+        " NULL, NULL, NULL, NULL, NULL FROM frames WHERE uid LIKE '%3'"
+    ),
+    "is not on disk": lambda n: n.file(3).unlink(),
+    "is not the file of the ledger's hash": lambda n: n.sql(
+        "UPDATE frames SET sha256 = 'other' WHERE uid LIKE '%3'"
+    ),
+    "is on disk and not in the ledger": lambda n: (n.frames / ".4.fits.partial").touch(),
+    "the wheel held L": lambda n: n.sql(
+        "UPDATE frames SET filter = 'G', verdict = 'rejected', reason = 'x' WHERE uid LIKE '%5'"
+    ),
+    "the telescope was at NGC 891": lambda n: n.sql(
+        "UPDATE frames SET target = 'M81' WHERE uid LIKE '%6'"
+    ),
+    "it was 120 s": lambda n: n.sql("UPDATE frames SET exposure_s = 119 WHERE uid LIKE '%6'"),
+}
+
+
+@pytest.mark.parametrize("seen", SPOILT)
+def test_spoilt_records_are_found(night: Night, seen: str) -> None:
+    SPOILT[seen](night)
+    assert any(seen in one for one in night.found("frames_kept"))
+
+
+def test_another_frames_pixels_and_header_are_found(night: Night) -> None:
+    """Two files change places, and the ledger's hashes with them."""
+    a, b = night.file(2).read_bytes(), night.file(4).read_bytes()
+    night.file(2).write_bytes(b)
+    night.file(4).write_bytes(a)
+    night.sql(
+        "UPDATE frames SET sha256 = (SELECT sha256 FROM frames AS other"
+        " WHERE other.pointing = 6 - frames.pointing) WHERE pointing IN (2, 4)"
+    )
+    found = night.found("frames_kept")
+    assert sum("holds other pixels" in one for one in found) == 2
+    assert sum("FILTER is" in one and "DATE-OBS is" in one for one in found) == 2
+
+
+def test_a_file_cut_short_is_found(night: Night) -> None:
+    night.file(1).write_bytes(night.file(1).read_bytes()[:100_000])
+    assert any("cannot be read: it ends after" in one for one in night.found("frames_kept"))
+
+
+def test_an_intent_without_an_outcome_is_found(night: Night) -> None:
+    with Ledger(night.ledger) as ledger:
+        ledger.begin("sub", {"uid": "x"}, datetime(2026, 11, 10, 23, tzinfo=UTC))
+    (seen,) = night.found("nothing_half_done")
+    assert "sub" in seen
+
+
+def test_a_telescope_beside_its_target_is_found(night: Night) -> None:
+    """NGC 891 is said to be 6′ further north; 30″, 12 px of 1.46″ and 60″ are borne."""
+    first = night.settings.targets.targets[0]
+    moved = first.model_copy(update={"dec_deg": first.dec_deg + 0.1})
+    targets = night.settings.targets.model_copy(update={"targets": (moved,)})
+    found = replace(night, settings=replace(night.settings, targets=targets)).found("pointed")
+    assert len(found) == 6
+    assert all("″ from NGC 891, 108″ are allowed" in one for one in found)
+
+
+def with_header(night: Night, away_arcsec: float) -> None:
+    """Give the first file coordinates that are off by so much."""
+    data, sub = night.file(1).read_bytes(), night.subs[0]
+    with fits.open(BytesIO(data)) as opened:
+        cards, pixels = opened[0].header, np.asarray(opened[0].data, np.uint16)
+    scale_deg = 1.463 / 3600
+    for key, value in {
+        "CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRPIX1": 320.5, "CRPIX2": 240.5,
+        "CRVAL1": sub.ra_deg, "CRVAL2": sub.dec_deg + away_arcsec / 3600,
+        "CDELT1": -scale_deg, "CDELT2": scale_deg,
+    }.items():  # fmt: skip
+        cards[key] = value
+    night.file(1).unlink()
+    digest = write_frame(night.file(1), pixels, cards)
+    night.sql(f"UPDATE frames SET sha256 = '{digest}' WHERE uid LIKE '%1'")
+
+
+def test_coordinates_in_a_header_are_held_against_the_truth(night: Night) -> None:
+    with_header(night, 0.0)
+    assert night.audit().findings == []
+    with_header(night, 20.0)
+    (seen,) = night.found("wcs_true")
+    assert "20″ from where it was taken" in seen
+
+
+# What a frame is worth ------------------------------------------------------------------------
+
+
+def spoilt_sub(scene: Callable[[Stage], object], **weather: object) -> Sub:
+    """The one sub of a scene in which something goes wrong."""
+
+    async def play(stage: Stage) -> None:
+        await prepare(stage)
+        await scene(stage)  # type: ignore[misc]
+        await finish(stage)
+
+    (sub,) = observed(play, demo(rig=STEADY, weather=weather)).subs
+    return sub
+
+
+def accepted(tmp_path: Path, *subs: Sub) -> Audit:
+    """What is found where all of these are accepted, in this order."""
+    settings, _ = demo(rig=STEADY)
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        for number, sub in enumerate(subs, start=1):
+            ledger.add_frame(frame_of(sub, number))
+    return audit(settings, NIGHT, subs, tmp_path / FILE_NAME, None)
+
+
+async def just_expose(stage: Stage) -> None:
+    await stage.expose(SUB_S)
+
+
+async def knock_about(stage: Stage) -> None:
+    await stage.ask("Camera", "CCD_EXPOSURE", 60.0, CCD_EXPOSURE_VALUE=SUB_S)
+    await stage.move_by(1000.0)
+    await stage.move_by(1000.0)
+    await stage.ask("Mount", "TELESCOPE_TRACK_STATE", 60.0, TRACK_ON=True)
+
+
+async def move_the_focuser(stage: Stage) -> None:
+    wanted = {"FOCUS_ABSOLUTE_POSITION": 10_060.0}
+    await stage.ask("Focuser", "ABS_FOCUS_POSITION", 5.0, **wanted)
+    await stage.expose(SUB_S)
+
+
+def test_cloud_in_an_accepted_frame_is_found(tmp_path: Path) -> None:
+    """A layer of 1 mag lets 10^-0.4 = 40 % through at the zenith."""
+    cloud = {"begin_h_after_dusk": 0.0, "duration_h": 9.0, "depth_mag": 1.0, "contrast": 0.0}
+    sub = spoilt_sub(just_expose, clouds=(cloud,))
+    assert 0.3 < sub.transmission < 0.40
+    (finding,) = accepted(tmp_path, sub).findings
+    assert finding.rule.name == "clear"
+
+
+def test_trailing_in_an_accepted_frame_is_found(tmp_path: Path) -> None:
+    """Two pulses of a second at half the sidereal rate are 15″, half-way: 7.5″ rms."""
+    sub = spoilt_sub(knock_about)
+    assert sub.wander_arcsec == pytest.approx(7.5, abs=0.5)
+    (finding,) = accepted(tmp_path, sub).findings
+    assert finding.rule.name == "not_trailed"
+
+
+def test_defocus_in_an_accepted_frame_is_found(tmp_path: Path) -> None:
+    """60 steps of 2 µm at f/5 are a disc of 24 µm, 9.34″ across; half its light is within 3.30″."""
+    sub = spoilt_sub(move_the_focuser)
+    air_arcsec = 2.8 / 2
+    assert sub.defocus_growth == pytest.approx(np.hypot(air_arcsec, 3.3) / air_arcsec - 1, rel=0.1)
+    (finding,) = accepted(tmp_path, sub).findings
+    assert finding.rule.name == "in_focus"
+
+
+def test_what_was_rejected_may_be_as_bad_as_it_is(tmp_path: Path) -> None:
+    sub = spoilt_sub(move_the_focuser)
+    settings, _ = demo(rig=STEADY)
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        ledger.add_frame(frame_of(sub, 1, verdict=Verdict.REJECTED, reason="out of focus"))
+    assert audit(settings, NIGHT, [sub], tmp_path / FILE_NAME, None).findings == []
+
+
+# Which subs ------------------------------------------------------------------------------------
+
+
+def apart(cycle: Seen, names: str, step_px: float = 5.0) -> list[Sub]:
+    """Subs in these filters, one after another, each a step away from the one before it."""
+    first = cycle.subs[0]
+    return [
+        replace(
+            first,
+            filter=name,
+            start_s=first.start_s + 130.0 * number,
+            dec_deg=first.dec_deg + number * step_px * 1.463 / 3600.0,
+        )
+        for number, name in enumerate(names)
+    ]
+
+
+def test_too_much_of_one_filter_is_uneven(cycle: Seen, tmp_path: Path) -> None:
+    """A cycle has three L: six of them without the others are 2 cycles where the mean is 1."""
+    result = accepted(tmp_path, *apart(cycle, "LLLLLLL"))
+    assert result.unevenness == pytest.approx(7 / 3 - 7 / 6)
+    (finding,) = result.findings
+    assert finding.rule.name == "even"
+    assert "uneven by 1.17 cycles" in finding.seen
+
+
+def test_a_tally_that_was_uneven_before_the_night_is_not_its_doing(
+    cycle: Seen, tmp_path: Path
+) -> None:
+    settings, _ = demo(rig=STEADY)
+    subs = apart(cycle, "RGB")
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        for number in range(12):
+            at = datetime(2026, 11, 8, 20, number, tzinfo=UTC)
+            earlier = frame_of(subs[0], 100 + number, filter="L", start_utc=at, night="2026-11-08")
+            ledger.add_frame(earlier)
+        for number, sub in enumerate(subs, start=1):
+            ledger.add_frame(frame_of(sub, number))
+    result = audit(settings, NIGHT, subs, tmp_path / FILE_NAME, None)
+    assert result.findings == []
+    assert result.unevenness == pytest.approx(14 / 6), "when R and G are made up, B is not yet"
+
+
+def test_two_subs_of_a_filter_at_one_place_are_not_dithered(cycle: Seen, tmp_path: Path) -> None:
+    """The demo's shortest step is 3 px, of which one is borne."""
+    result = accepted(tmp_path, *apart(cycle, "LL", step_px=1.5))
+    (finding,) = result.findings
+    assert finding.rule.name == "dithered"
+    assert "is 1.5 px from the one before it" in finding.seen
+
+
+def test_other_filters_and_slews_ask_for_no_dither(cycle: Seen, tmp_path: Path) -> None:
+    first, second = apart(cycle, "LL", step_px=0.0)
+    (other,) = [replace(second, filter="R")]
+    assert accepted(tmp_path / "a", first, other).findings == []
+    assert accepted(tmp_path / "b", first, replace(second, slews=first.slews + 1)).findings == []
