@@ -20,7 +20,7 @@ from nightloom.sky import sidereal_deg
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Received, Updated, Vector
+from nightloom_drivers.link import State, Updated, Vector
 from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.simulators.faults import CAMERA, MOUNT, Faults
@@ -121,7 +121,8 @@ class Evening:
     story: Story = field(repr=False)
     world: World = field(repr=False)
     moments: tuple[Moment, ...] = field(repr=False)
-    subs_delivered: int
+    subs_exposed: int
+    """Subs whose shutter closed at the end of their time."""
     mended_s: float
 
     @property
@@ -201,7 +202,8 @@ def evening(
     waiting: list[tuple[Callable[[Event], bool], asyncio.Future[None]]] = []
     moments: list[Moment] = []
     worlds: list[World] = []
-    delivered: list[int] = []
+    exposed: list[float] = []
+    lasts_s = [0.0]
     missed: list[Exception] = []
     mended_s = darkness(settings, NIGHT, hours).end_unix_s + mended_after_s
 
@@ -220,10 +222,13 @@ def evening(
                 faults.heal(device)
 
         def hear(event: object) -> None:
-            if isinstance(event, Received) and event.blob.device == CAMERA:
-                header = bytes(event.blob.data[: 10 * 2880]).decode("ascii", "replace")
-                exposure_s = float(header.partition("EXPTIME =")[2][:21])
-                delivered.extend([1] * (exposure_s >= SUB_S))
+            if isinstance(event, Updated):
+                told = event.vector
+                if (told.device, told.name) == (CAMERA, "CCD_EXPOSURE"):
+                    left_s, busy = told.number("CCD_EXPOSURE_VALUE"), told.state is State.BUSY
+                    if busy and left_s == 0.0 and lasts_s[-1] >= SUB_S:
+                        exposed.append(clock.unix_s())
+                    lasts_s.append(max(lasts_s[-1], left_s) if busy and left_s > 0.0 else 0.0)
 
         try:
             with rig.link.listen(hear):
@@ -245,7 +250,7 @@ def evening(
     story = live(out, (settings, simulated), hours=hours, seed=seed, meddler=beside, listener=note)
     if missed:
         raise missed[0]
-    return Evening(story, worlds[0], tuple(moments), len(delivered), mended_s)
+    return Evening(story, worlds[0], tuple(moments), len(exposed), mended_s)
 
 
 def moment(rig: SimulatedRig, at_s: float) -> Moment:
