@@ -1,6 +1,6 @@
 """Short nights on the demo observatory, for tests to change and to look into."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -82,8 +82,9 @@ def live(
     seed: int = 7,
     frames: bool = False,
     meddler: Meddler | None = None,
+    listener: Callable[[datetime, Event], None] = lambda _, __: None,
 ) -> Story:
-    """Let a night go by on virtual time."""
+    """Let a night go by on virtual time; `listener` hears its events as they come."""
     settings, simulated = changed
     out.mkdir(parents=True, exist_ok=True)
     rehearsal = Rehearsal(settings, simulated, NIGHT, out, seed, hours, frames)
@@ -91,6 +92,7 @@ def live(
 
     def note(utc: datetime, event: Event) -> None:
         events.append((utc, event))
+        listener(utc, event)
 
     played = play_virtually(rehearsal, lambda _: (note,), meddler)
     with Ledger.read(out / FILE_NAME) as ledger:

@@ -95,16 +95,23 @@ class LoopbackLink(Link):
     def replace(self, responder: Responder) -> None:
         """Put a new device in the place of one that died, as a server restarts a driver."""
         device = responder.device
-        replaced = self._running.pop(device)
-        replaced.cancel()
-        self._replaced.add(replaced)
-        replaced.add_done_callback(self._replaced.discard)
+        if device in self._responders:
+            self.remove(device)
         self._responders[device] = responder
-        self._lives[device] += 1
         self._start(device)
         if self.connected:
-            self._hear(Removed(device))
             self._attach(device)
+
+    def remove(self, device: str) -> None:
+        """End a device for good, as a driver ends that its server no longer restarts."""
+        del self._responders[device]
+        ending = self._running.pop(device)
+        ending.cancel()
+        self._replaced.add(ending)
+        ending.add_done_callback(self._replaced.discard)
+        self._lives[device] += 1
+        if self.connected:
+            self._hear(Removed(device))
 
     def _start(self, device: str) -> None:
         self._running[device] = asyncio.create_task(self._responders[device].run())
@@ -124,7 +131,12 @@ class LoopbackLink(Link):
         responder = self._responders.get(device)
         if responder is not None:
             asked = dict(values)
-            self._out.put(lambda: responder.receive(name, asked))
+            self._out.put(lambda: self._hand_over(responder, name, asked))
+
+    def _hand_over(self, responder: Responder, name: str, asked: Mapping[str, Value]) -> None:
+        """A request that comes to a device's end reaches neither it nor the next one."""
+        if self._responders.get(responder.device) is responder:
+            responder.receive(name, asked)
 
     def _transmit_blob_mode(self, device: str) -> None:
         self._with_blobs.add(device)

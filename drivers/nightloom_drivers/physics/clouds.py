@@ -55,6 +55,16 @@ class Clouds:
         self._haze = Wander(streams[1], start_s - 3600, atmosphere.haze_correlation_s)
         self._dusk_s = dusk_s
 
+    def add_bank(self, from_s: float, for_s: float, depth_mag: float) -> None:
+        """Have an even layer pass besides, from a Unix time on."""
+        passage = CloudPassage(
+            begin_h_after_dusk=(from_s - self._dusk_s) / 3600,
+            duration_h=for_s / 3600,
+            depth_mag=depth_mag,
+            contrast=0.0,
+        )
+        self._banks.append(_Bank(passage, np.random.default_rng(len(self._banks))))
+
     def transmission(self, t_s: float, altitude_deg: float, azimuth_deg: float) -> float:
         """Return the share of light that clouds and haze let through, 0 to 1, grey in colour.
 

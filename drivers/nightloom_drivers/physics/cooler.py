@@ -15,6 +15,8 @@ class Cooler:
         self, settings: CoolerSettings, ambient_c: Callable[[float], float], t_s: float
     ) -> None:
         self.settings = settings
+        self.limit_c = settings.limit_c
+        """How far below the air it reaches; a tired cooler reaches less."""
         self._ambient_c = ambient_c
         self._drive = Course(t_s, _WARMEST_C)
         self._setpoint_c = 0.0
@@ -41,13 +43,13 @@ class Cooler:
     def temperature_c(self, t_s: float) -> float:
         """Return the sensor's temperature."""
         ambient = self._ambient_c(t_s)
-        return min(max(self._drive.at(t_s), ambient - self.settings.limit_c), ambient)
+        return min(max(self._drive.at(t_s), ambient - self.limit_c), ambient)
 
     def power(self, t_s: float) -> float:
         """Return the power in use, 0 to 1 of the greatest."""
         if not self._is_on:
             return 0.0
-        return (self._ambient_c(t_s) - self.temperature_c(t_s)) / self.settings.limit_c
+        return (self._ambient_c(t_s) - self.temperature_c(t_s)) / self.limit_c
 
     def _ramp(self, t_s: float, target_c: float) -> None:
         now = self.temperature_c(t_s)

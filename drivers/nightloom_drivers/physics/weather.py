@@ -4,7 +4,7 @@ import numpy as np
 
 from nightloom_drivers.physics.clouds import Clouds
 from nightloom_drivers.physics.noise import Wander
-from nightloom_drivers.physics.settings import SiteSettings, WeatherSettings
+from nightloom_drivers.physics.settings import RainPassage, SiteSettings, WeatherSettings
 
 _DAY_S = 86400.0
 _LAG_QUANTILES = -np.log(1 - (np.arange(24) + 0.5) / 24)
@@ -24,6 +24,7 @@ class Weather:
     ) -> None:
         self.settings = settings
         self._clouds = clouds
+        self._showers = list(settings.rain)
         self._noon_s = 43200.0 - site.longitude_deg * 240.0
         self._dusk_s = dusk_s
         self._warmth = Wander(streams[0], start_s - _DAY_S / 2, 3600.0)
@@ -76,8 +77,17 @@ class Weather:
         hours = (t_s - self._dusk_s) / 3600
         return sum(
             r.rate_mm_per_h
-            for r in self.settings.rain
+            for r in self._showers
             if r.begin_h_after_dusk <= hours < r.begin_h_after_dusk + r.duration_h
+        )
+
+    def add_rain(self, from_s: float, for_s: float, rate_mm_per_h: float) -> None:
+        """Have it rain besides, from a Unix time on."""
+        begin_h = (from_s - self._dusk_s) / 3600
+        self._showers.append(
+            RainPassage(
+                begin_h_after_dusk=begin_h, duration_h=for_s / 3600, rate_mm_per_h=rate_mm_per_h
+            )
         )
 
     def sky_temperature_c(self, t_s: float) -> float:

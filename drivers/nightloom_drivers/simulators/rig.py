@@ -59,23 +59,27 @@ def read_settings(folder: Path | None) -> RigSettings:
 def build_rig(settings: RigSettings, clock: Clock, seed: int) -> Rig:
     """A rig that begins at the clock's present; call it while the clock's loop runs."""
     world = World(settings, seed, clock.unix_s())
+    return Rig(world, fresh_simulators(world, clock))
+
+
+def fresh_simulators(world: World, clock: Clock) -> list[Simulator]:
+    """All devices of a world as their drivers have just started, in the order of DEVICES."""
     camera, guide, wheel, focuser, mount, weather, roof, panel, cap = DEVICES
 
     def mount_is_parked() -> bool:
         return world.mount.is_parked(clock.unix_s())
 
-    simulators: list[Simulator] = [
+    return [
         CameraSimulator(camera, _main_chip(world), clock),
         CameraSimulator(guide, _guide_chip(world), clock),
         WheelSimulator(wheel, world.wheel, clock),
         FocuserSimulator(focuser, world.focuser, clock, world.weather.temperature_c),
-        MountSimulator(mount, world.mount, clock, settings),
+        MountSimulator(mount, world.mount, clock, world.settings),
         WeatherSimulator(weather, world.weather, clock),
         RoofSimulator(roof, world.roof, clock, mount_is_parked),
         LightPanelSimulator(panel, world.panel, clock),
         DustCapSimulator(cap, world.cap, clock),
     ]
-    return Rig(world, simulators)
 
 
 def _main_chip(world: World) -> Chip:

@@ -37,6 +37,12 @@ class Asked:
 Watcher = Callable[[Event | Asked], None]
 """Hears what a device is asked and what it reports, and has no part in either."""
 
+Hears = Callable[[str, Mapping[str, Value]], bool]
+"""Whether a request for these values of a property comes through to the driver."""
+
+Says = Callable[[Event], Event | None]
+"""What is told instead of a report; None for nothing."""
+
 AFTERWARDS_S = 1e-4
 """How long after a motion's end it is looked at: calendar seconds are only good to 0.2 µs."""
 
@@ -87,6 +93,8 @@ class Simulator:
     def __init__(self, device: str) -> None:
         self.device = device
         self.properties: dict[str, Property] = {}
+        self.hears: Hears = everything
+        self.says: Says = unchanged
         self._outbox: Callable[[Event], None] = _nowhere
         self._watchers: list[Watcher] = []
         self._tasks: set[asyncio.Task[None]] = set()
@@ -203,7 +211,7 @@ class Simulator:
         self._outbox = outbox
         for held in self.properties.values():
             if held.early or self.connected:
-                outbox(Defined(held.snapshot(self.device)))
+                self._tell(Defined(held.snapshot(self.device)))
 
     def watch(self, watcher: Watcher) -> None:
         """Have somebody beside the transport hear all that the device is asked and reports."""
@@ -211,7 +219,8 @@ class Simulator:
 
     def receive(self, name: str, values: Mapping[str, Value]) -> None:
         """A client's request."""
-        self._take(name, values)
+        if self.hears(name, values):
+            self._take(name, values)
         for watcher in self._watchers:
             watcher(Asked(self.device, name, values))
 
@@ -270,9 +279,13 @@ class Simulator:
                     self._tell(Defined(held.snapshot(self.device)))
 
     def _tell(self, event: Event) -> None:
-        self._outbox(event)
+        """Report, as far as it comes out; a watcher hears what does."""
+        told = self.says(event)
+        if told is None:
+            return
+        self._outbox(told)
         for watcher in self._watchers:
-            watcher(event)
+            watcher(told)
 
     def _ended(self, task: asyncio.Task[None]) -> None:
         self._tasks.discard(task)
@@ -303,3 +316,13 @@ def _outside(value: Value, limits: tuple[float, float] | None) -> bool:
 
 def _nowhere(_: Event) -> None:
     """Where reports go while no transport is attached."""
+
+
+def everything(_: str, __: Mapping[str, Value]) -> bool:
+    """Every request comes through."""
+    return True
+
+
+def unchanged(event: Event) -> Event:
+    """Every report goes out as it is."""
+    return event
