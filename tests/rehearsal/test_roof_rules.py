@@ -40,10 +40,10 @@ def test_rain_and_nobody_closes() -> None:
     (seen,) = observed(leave_open, rain(600.0)).of("closed_in_time")
     assert "after rain" in seen
     late_s = float(seen.split(" s after")[0].split()[-1])
-    assert ALLOWED_S < late_s < ALLOWED_S + 7.0
+    assert ALLOWED_S < late_s < ALLOWED_S + 12.0
 
 
-@pytest.mark.parametrize(("wait_s", "found"), [(100.0, 0), (200.0, 1)])
+@pytest.mark.parametrize(("wait_s", "found"), [(100.0, 0), (135.0, 0), (141.0, 1), (200.0, 1)])
 def test_rain_and_somebody_closes_in_time_or_too_late(wait_s: float, found: int) -> None:
     async def close_after(stage: Stage) -> None:
         await stage.open_roof()
