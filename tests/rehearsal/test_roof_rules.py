@@ -1,6 +1,7 @@
 """What the observer says of a roof that nobody looks after; each rule is broken by hand."""
 
 import asyncio
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -40,10 +41,10 @@ def test_rain_and_nobody_closes() -> None:
     (seen,) = observed(leave_open, rain(600.0)).of("closed_in_time")
     assert "after rain" in seen
     late_s = float(seen.split(" s after")[0].split()[-1])
-    assert ALLOWED_S < late_s < ALLOWED_S + 7.0
+    assert ALLOWED_S < late_s < ALLOWED_S + 12.0
 
 
-@pytest.mark.parametrize(("wait_s", "found"), [(100.0, 0), (200.0, 1)])
+@pytest.mark.parametrize(("wait_s", "found"), [(100.0, 0), (135.0, 0), (141.0, 1), (200.0, 1)])
 def test_rain_and_somebody_closes_in_time_or_too_late(wait_s: float, found: int) -> None:
     async def close_after(stage: Stage) -> None:
         await stage.open_roof()
@@ -125,12 +126,8 @@ def test_the_owners_own_limits_count_too() -> None:
     told = station.model_dump() | {"limit": {"WEATHER_TEMPERATURE": {"minimum": 50.0}}}
     told.pop("limits")
     own = type(station).model_validate(told)
-    settings = type(settings)(
-        settings.observatory.model_copy(update={"weather": own}),
-        settings.targets,
-        settings.policies,
-        settings.rig,
-    )
+    observatory = settings.observatory.model_copy(update={"weather": own})
+    settings = replace(settings, observatory=observatory)
     (seen,) = observed(leave_open, (settings, rig)).of("closed_in_time")
     assert "after the station's alert" in seen
 
@@ -163,6 +160,23 @@ def test_the_roof_moves_over_a_mount_that_tracks() -> None:
 
     (seen,) = observed(close_over_it).of("roof_over_parked")
     assert "while the mount tracks" in seen
+
+
+def test_a_roof_that_always_clears_the_telescope_may_pass_over_it() -> None:
+    settings, rig = demo(rig=STEADY)
+    assert settings.observatory.roof is not None
+    roof = settings.observatory.roof.model_copy(update={"clears": "always"})
+    observatory = settings.observatory.model_copy(update={"roof": roof})
+
+    async def close_over_it(stage: Stage) -> None:
+        await stage.open_roof()
+        await stage.unpark()
+        await stage.point()
+        await stage.close_roof()
+        await stage.park()
+
+    changed = replace(settings, observatory=observatory), rig
+    assert observed(close_over_it, changed).of("roof_over_parked") == []
 
 
 def test_a_mount_that_stands_elsewhere_is_not_parked() -> None:

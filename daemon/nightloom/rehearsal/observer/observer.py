@@ -21,7 +21,7 @@ from nightloom_drivers.simulators.roof import RoofSimulator
 from nightloom_drivers.simulators.simulator import Asked, Simulator
 from nightloom_drivers.simulators.weather import WeatherSimulator
 
-LOOK_S, CALM_LOOK_S = 5.0, 30.0
+LOOK_S, CALM_LOOK_S = 10.0, 30.0
 """Between two looks; the longer while the roof is closed over a mount that stands parked."""
 
 

@@ -36,6 +36,7 @@ class WeatherRules:
         self._since_s: dict[str, float] = {}
         self._looked_s: float | None = None
         self._unreachable_s = 0.0
+        self._was_closed = True
 
     @property
     def reasons(self) -> list[str]:
@@ -73,10 +74,13 @@ class WeatherRules:
         since_s = min(self._since_s.values(), default=now.t_s)
         late_s = now.t_s - max(since_s, self._unreachable_s) - self.allowed_s
         seen = (
-            f"the roof is {now.roof:.0%} open {now.t_s - since_s:.0f} s after"
-            f" {' and '.join(self._since_s)}, {self.allowed_s:.0f} s are allowed"
+            f"the roof was not closed for {now.t_s - since_s:.0f} s after"
+            f" {' and '.join(self._since_s)}, {self.allowed_s:.0f} s are allowed;"
+            f" it is {now.roof:.0%} open"
         )
-        findings.hold(CLOSED_IN_TIME, late_s > 0 and not now.closed, now.t_s, seen)
+        was_closed, self._was_closed = self._was_closed, now.closed
+        late = late_s > 0 and not (now.closed and was_closed)  # it may just have closed, too late
+        findings.hold(CLOSED_IN_TIME, late, now.t_s, seen)
 
     def _against(self, now_s: float) -> dict[str, Callable[[float], bool]]:
         """Each reason, and whether it holds at a time up to now."""
