@@ -104,15 +104,17 @@ def test_a_night_goes_on_after_the_mount_restarts_in_a_dither_pulse(tmp_path: Pa
 def test_a_restart_while_the_guide_loop_is_not_awaited_is_noticed(
     tmp_path: Path, phase: str, device: str
 ) -> None:
-    """The stars are waited for to come to rest, and a correction meets a driver born again."""
+    """The stars are waited for to come to rest, and the driver is gone for half a minute."""
     at_s: list[float] = []
 
     async def trouble(scene: Scene) -> None:
         await scene.phase(phase)
         await scene.event(lambda event: isinstance(event, e.GuidingStarted))
-        await scene.pulsing(0.0)
+        await scene.pulsing(400.0 if phase == "crossing" else 0.0)  # a dither, or any correction
         at_s.append(scene.now_s)
-        scene.faults.reborn(device)
+        scene.faults.dead(device)
+        await asyncio.sleep(30.0)
+        scene.faults.revive(device)
 
     hour_angle_h = WEST_ENDS_H - 0.15 if phase == "crossing" else -1.0
     seen = evening(tmp_path, trouble, hours=0.6, changed=at_hour_angle(hour_angle_h))
