@@ -167,7 +167,7 @@ class Evening:
         """Seconds in which the roof moved over a mount that was not parked."""
         pairs = zip(self.moments, self.moments[1:], strict=False)
         return LOOKED_AT_S * sum(
-            one.roof != two.roof and (not one.parked or one.moving) for one, two in pairs
+            one.roof != two.roof and (not two.parked or two.moving) for one, two in pairs
         )
 
     @property

@@ -83,6 +83,7 @@ class Guard:
         self._site = settings.observatory.site.place
         self._slewing = False
         said = settings.observatory.roof
+        self._may_be_blind = said is None or said.unwatched
         self.roof_clears_always = said is not None and said.clears == "always"
         self.pier = Pier(settings.observatory.mount, self._mount)
 
@@ -118,7 +119,9 @@ class Guard:
 
     def unsafe_reasons(self) -> list[str]:
         """What speaks against an open roof now; empty when nothing does."""
-        return [] if self._weather is None else list(self._weather.reading().reasons)
+        if self._weather is None:
+            return [] if self._may_be_blind else ["no station watches the sky"]
+        return list(self._weather.reading().reasons)
 
     @property
     def is_open(self) -> bool:
@@ -185,9 +188,11 @@ class Guard:
             await asyncio.sleep(1.0)
 
     async def until_weather_is_safe(self, for_s: float) -> None:
-        """Wait until the weather has been safe for so long; without a station it always is."""
+        """Wait until the weather has been safe for so long: for ever, where nobody can tell."""
         if self._weather is not None:
             await self._weather.until_safe(for_s=for_s)
+        elif not self._may_be_blind:
+            await asyncio.get_running_loop().create_future()
 
     async def until_limit(self) -> None:
         """Wait until tracking has led to a limit of the pier, and stop there. Raises WrongSide."""
