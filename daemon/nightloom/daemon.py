@@ -11,19 +11,19 @@ from datetime import UTC, date, datetime, timedelta
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.date import DateTrigger
 
-from nightloom.arithmetic import Threads, Workers
 from nightloom.device_check import check_devices
 from nightloom.errors import BadInput
+from nightloom.executor import Threads, Workers
 from nightloom.ledger import FILE_NAME, Ledger, LedgerError
 from nightloom.night.assembly import build_context
 from nightloom.night.gather import gather
 from nightloom.night.night import ENDED, Night
 from nightloom.night.table import Work
-from nightloom.programme.programme import Programme, ready_from_s
-from nightloom.programme.prospect import NoDarkness, darkness
 from nightloom.rig import assemble, safety_devices
 from nightloom.rig_lock import rig_lock
 from nightloom.safety import Acts, Guard, NotSafe, make_safe
+from nightloom.schedule.schedule import Programme, ready_from_s
+from nightloom.schedule.windows import NoDarkness, darkness
 from nightloom.settings import Problem, Settings, SettingsError
 from nightloom.sky import night_of
 from nightloom.solving import CatalogueSolver, FieldSolver, Solver

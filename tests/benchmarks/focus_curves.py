@@ -15,8 +15,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from focus import star_frames as rig
-from nightloom.focus import (
+from focusing import star_frames as rig
+from nightloom.focusing import (
     BLURRED_DISK,
     HYPERBOLA,
     Check,

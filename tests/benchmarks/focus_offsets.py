@@ -19,7 +19,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from night.nights import NIGHT
-from nightloom.crew.learned_focus import learned_offsets, zone_steps
+from nightloom.focusing.learned import learned_offsets, zone_steps
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.offset_run import OffsetRun, measured_filters
 from nightloom.rehearsal import Rehearsal, play_virtually

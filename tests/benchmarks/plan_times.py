@@ -12,10 +12,10 @@ from time import process_time
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from nightloom.plan import make_plan
-from nightloom.programme.prospect import Prospect
-from plan.test_plan import MOVE_S, ten_targets
-from programme.outlooks import settings_of, target
+from nightloom.schedule import make_plan
+from nightloom.schedule.windows import Prospect
+from schedule.outlooks import settings_of, target
+from schedule.test_plan import MOVE_S, ten_targets
 
 NIGHTS = 20
 MOONLIT = date(2026, 11, 19)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
-from nightloom.arithmetic import Workers
+from nightloom.executor import Workers
 from nightloom.frames import StarField, measure
 
 Frame = NDArray[np.uint16]

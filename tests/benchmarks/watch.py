@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from focus.star_sizes import SPACING_S, ZONE_STEPS, Air, Night
-from focus.watched import Outcome, plain_night, watch_night
+from focusing.star_sizes import SPACING_S, ZONE_STEPS, Air, Night
+from focusing.watched import Outcome, plain_night, watch_night
 
 BEGINS_S = 2 * 3600.0
 FALSE_ALARMS_PER_NIGHT = 2.0

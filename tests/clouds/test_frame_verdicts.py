@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from focus.star_frames import Bench
+from focusing.star_frames import Bench
 from nightloom.clouds import FrameFacts, FramePolicy, FrameReference, judge_frame
 
 POLICY = FramePolicy()

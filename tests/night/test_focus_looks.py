@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from night.nights import NIGHT, Story, demo, live
-from nightloom.crew.learned_focus import learned_offsets
-from nightloom.focus import Refusal
+from nightloom.focusing import Refusal
+from nightloom.focusing.learned import learned_offsets
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.offset_run import OffsetRun
 from nightloom.night.phases import Phase

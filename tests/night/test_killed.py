@@ -19,7 +19,7 @@ import pytest
 from astropy.io import fits
 
 from night.nights import NIGHT, Story, demo, live
-from nightloom.crew import intake as taking_in
+from nightloom.frames import pipeline as taking_in
 from nightloom.frames import writer
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage
 from nightloom.telemetry import Event, Log

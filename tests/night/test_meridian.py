@@ -11,7 +11,7 @@ import pytest
 from night.nights import NIGHT, Story, demo, live
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.phases import Phase
-from nightloom.programme.prospect import darkness
+from nightloom.schedule.windows import darkness
 from nightloom.settings.observatory import Mount
 from nightloom.sky import sidereal_deg
 from nightloom.telemetry import events as e

@@ -16,11 +16,11 @@ from night.nights import NIGHT
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict, uid_of
 from nightloom.night import cross as crossing
 from nightloom.night.context import Context
-from nightloom.night.course import LEEWAY_S, Course
 from nightloom.night.phases import Phase
-from nightloom.night.take_up import give_up
-from nightloom.programme.programme import Programme
+from nightloom.night.start_target import give_up
+from nightloom.night.target_run import LEEWAY_S, Course
 from nightloom.safety import Acts, Guard, OutOfReach, SafetyDevices, WrongSide
+from nightloom.schedule.schedule import Programme
 from nightloom.settings import Target
 from nightloom.sky import HOUR_S, meridian_time, sidereal_deg
 from nightloom.telemetry import Log
@@ -28,7 +28,7 @@ from nightloom_drivers.clock import SteadyClock
 from nightloom_drivers.devices import Mount, PierSide
 from nightloom_drivers.link import Link
 from nightloom_drivers.virtual_loop import run_virtual
-from programme.outlooks import ANDROMEDA, settings_of, target, with_mount
+from schedule.outlooks import ANDROMEDA, settings_of, target, with_mount
 
 EXPOSURES_S = (20.0, 300.0, 1800.0)
 WEST_ENDS_H = (-0.2, 0.25)

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from night.nights import NIGHT, Story, demo, live
-from nightloom.programme.prospect import darkness
 from nightloom.rig import SimulatedRig
+from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
 from nightloom.settings.observatory import Mount
 from nightloom.sky import sidereal_deg

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from night.nights import NIGHT, demo
-from nightloom.programme.prospect import darkness
+from nightloom.schedule.windows import darkness
 from nightloom.sky import Site, sun_altitude
 from nightloom.telemetry import events as e
 from nightloom_drivers.simulators.faults import CAMERA, FOCUSER, GUIDE_CAMERA, MOUNT

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from astropy.coordinates import SkyCoord
 
-from nightloom.arithmetic import Workers
+from nightloom.executor import Workers
 from nightloom.frames import measure
 from nightloom.solving import CatalogueSolver, FieldSolver, NotSolved, Solution, Solver
 from nightloom_drivers.virtual_loop import run_virtual

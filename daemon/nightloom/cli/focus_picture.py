@@ -8,9 +8,9 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from nightloom.crew.learned_focus import zone_steps
 from nightloom.errors import BadInput
-from nightloom.focus import BLURRED_DISK, Offsets, Trust
+from nightloom.focusing import BLURRED_DISK, Offsets, Trust
+from nightloom.focusing.learned import zone_steps
 from nightloom.ledger import Curve
 from nightloom.settings.observatory import Observatory
 

@@ -15,9 +15,9 @@ from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
 from nightloom.cli.rehearse import add_rehearsal, rehearsal_of
 from nightloom.cli.run import in_the_foreground
-from nightloom.crew.learned_focus import adopted_offsets, learned_offsets, zone_steps
 from nightloom.errors import BadInput
-from nightloom.focus import Offset, Offsets, Trust
+from nightloom.focusing import Offset, Offsets, Trust
+from nightloom.focusing.learned import adopted_offsets, learned_offsets, zone_steps
 from nightloom.ledger import FILE_NAME, Curve, Ledger
 from nightloom.night.offset_run import OffsetRun, measured_filters
 from nightloom.rehearsal import play_virtually

@@ -17,8 +17,8 @@ from nightloom.cli.configuration import add_config, settings_of
 from nightloom.cli.nights import add_night
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Ledger
-from nightloom.programme.outlook import Outlook, outlook
-from nightloom.programme.prospect import NoDarkness, Prospect, Tally
+from nightloom.schedule.outlook import Outlook, outlook
+from nightloom.schedule.windows import NoDarkness, Prospect, Tally
 from nightloom.settings import Settings, Target
 from nightloom.sky import Interval, NightTable, meridian_time, night_of, night_span
 from nightloom_drivers.clock import WallClock

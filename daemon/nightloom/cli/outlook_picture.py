@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.patheffects import Normal, Stroke
 
 from nightloom.errors import BadInput
-from nightloom.programme.outlook import Outlook
+from nightloom.schedule.outlook import Outlook
 from nightloom.settings import Target
 from nightloom.sky import Interval
 

@@ -9,7 +9,7 @@ from rich.live import Live
 from rich.progress_bar import ProgressBar
 from rich.table import Table
 
-from nightloom.night.account import Account
+from nightloom.night.summary import Account
 from nightloom.telemetry import Event, Listener
 
 Listeners = Callable[[Account], Sequence[Listener]]

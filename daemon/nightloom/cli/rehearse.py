@@ -17,9 +17,9 @@ from nightloom.cli.nights import add_night
 from nightloom.cli.progress import progress
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
-from nightloom.programme.prospect import NoDarkness, darkness
 from nightloom.rehearsal import Played, Rehearsal, play_over_socket, play_virtually
 from nightloom.rig import simulated_settings
+from nightloom.schedule.windows import NoDarkness, darkness
 from nightloom.settings import demo_folder, read_settings
 from nightloom.sky import night_of
 from nightloom.telemetry import log_sha256

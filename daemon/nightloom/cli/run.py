@@ -7,11 +7,11 @@ import os
 import signal
 import sys
 
-from nightloom.arithmetic import Workers
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
 from nightloom.daemon import LeftUnsafe, stay_up
 from nightloom.errors import BadInput
+from nightloom.executor import Workers
 from nightloom.night.gather import gather
 from nightloom.night.table import Work
 from nightloom.settings import Settings

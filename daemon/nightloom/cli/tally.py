@@ -15,7 +15,7 @@ from nightloom.cli.answers import DONE
 from nightloom.cli.configuration import add_config, settings_of
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, FilterTally, Ledger, TargetTally, tally
-from nightloom.programme.cycles import cycle_of
+from nightloom.schedule.cycles import cycle_of
 from nightloom.settings import Target
 
 Labelled = tuple[str, TargetTally]

@@ -3,8 +3,8 @@
 from nightloom.cycle import Cycle, GapCosts
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Key, Ledger, Running, running_figures
-from nightloom.programme.costs import costs_of
-from nightloom.programme.cycles import cycle_of
+from nightloom.schedule.costs import costs_of
+from nightloom.schedule.cycles import cycle_of
 from nightloom.settings import Settings, Target
 
 

@@ -1,7 +1,6 @@
 """Frames: star measurement, headers, names, and writing them so that none is lost."""
 
 from nightloom.frames.header import FrameFacts, frame_header, header_to_judge, judged_cards
-from nightloom.frames.names import NameFacts, NamePattern
 from nightloom.frames.quality import (
     RECENT_GUIDED,
     QualityPolicy,
@@ -28,6 +27,7 @@ from nightloom.frames.writer import (
     remove_partial,
     write_frame,
 )
+from nightloom.settings.frame_path import NameFacts, NamePattern
 
 __all__ = [
     "RECENT_GUIDED",

@@ -1,6 +1,6 @@
 """Guiding as arithmetic: guide stars, calibration, corrections, settling, dithers."""
 
-from nightloom.guiding.again import found_again
+from nightloom.guiding.backlash import Play
 from nightloom.guiding.calibrating import (
     CalibrationPolicy,
     CalibrationRun,
@@ -17,14 +17,14 @@ from nightloom.guiding.control import Control, GuidePolicy
 from nightloom.guiding.dither import is_free, next_dither
 from nightloom.guiding.forecast import Forecast
 from nightloom.guiding.hot_pixels import HotPixels
-from nightloom.guiding.keeping import is_doubtful, locked, sharpened, too_few
-from nightloom.guiding.play import Play
+from nightloom.guiding.periodic_error import Worm, axis_ahead_s
 from nightloom.guiding.pulses import Direction, Pulses
+from nightloom.guiding.recovery import found_again
 from nightloom.guiding.response import Response
 from nightloom.guiding.settle import INSIDE, SettlePolicy, SettleState, settled
+from nightloom.guiding.star_set import is_doubtful, locked, sharpened, too_few
 from nightloom.guiding.stars import GuideStars, find_guide_stars
 from nightloom.guiding.statistics import GuideStatistics
-from nightloom.guiding.worm import Worm, axis_ahead_s
 
 __all__ = [
     "INSIDE",

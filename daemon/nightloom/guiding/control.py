@@ -3,12 +3,12 @@
 import math
 from dataclasses import dataclass, replace
 
+from nightloom.guiding.backlash import Play
 from nightloom.guiding.calibration import Calibration, cos_declination
 from nightloom.guiding.forecast import Forecast
-from nightloom.guiding.play import Play
+from nightloom.guiding.periodic_error import Worm
 from nightloom.guiding.pulses import Pulses
 from nightloom.guiding.response import Response
-from nightloom.guiding.worm import Worm
 
 # A moved telescope is placed to about this part of the way, and of the play it went through.
 WAY_ERROR, PLAY_ERROR = 0.04, 0.15

@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.guiding.worm import Worm
+from nightloom.guiding.periodic_error import Worm
 
 Floats = NDArray[np.float64]
 

@@ -6,7 +6,7 @@ from nightloom.night.context import Context
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
-from nightloom.night.take_up import NOT_TAKEN_UP, give_up, take_up
+from nightloom.night.start_target import NOT_TAKEN_UP, give_up, take_up
 from nightloom.settings import Target
 from nightloom.telemetry.events import TargetChosen
 

@@ -3,19 +3,19 @@
 import asyncio
 from pathlib import Path
 
-from nightloom.arithmetic import Arithmetic
-from nightloom.crew.focusing import Focusing
-from nightloom.crew.guide import Guiding, Reading
-from nightloom.crew.intake import Intake
-from nightloom.crew.kept_misses import KeptMisses
-from nightloom.crew.lookout import Lookout
-from nightloom.crew.pointing import Pointing
+from nightloom.clouds.monitor import Lookout
+from nightloom.executor import Arithmetic
+from nightloom.focusing.runs import Focusing
+from nightloom.frames.pipeline import Intake
+from nightloom.guiding.loop import Guiding, Reading
 from nightloom.ledger import Ledger
 from nightloom.night.context import Context
-from nightloom.night.course import Course
-from nightloom.programme.programme import Programme
+from nightloom.night.target_run import Course
+from nightloom.pointing.centring import Pointing
+from nightloom.pointing.kept_offsets import KeptMisses
 from nightloom.rig import Rig
 from nightloom.safety import Acts, Guard, SafetyDevices
+from nightloom.schedule.schedule import Programme
 from nightloom.settings import Settings
 from nightloom.solving import Solver
 from nightloom.telemetry import Log

@@ -3,16 +3,16 @@
 import asyncio
 from dataclasses import dataclass, field
 
-from nightloom.crew.focusing import Focusing
-from nightloom.crew.guide import Guiding
-from nightloom.crew.intake import Intake
-from nightloom.crew.lookout import Lookout
-from nightloom.crew.pointing import Pointing
+from nightloom.clouds.monitor import Lookout
+from nightloom.focusing.runs import Focusing
+from nightloom.frames.pipeline import Intake
+from nightloom.guiding.loop import Guiding
 from nightloom.ledger import Ledger
-from nightloom.night.course import Course
-from nightloom.programme.programme import Programme
+from nightloom.night.target_run import Course
+from nightloom.pointing.centring import Pointing
 from nightloom.rig import Rig
 from nightloom.safety import Guard
+from nightloom.schedule.schedule import Programme
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import Clock

@@ -8,13 +8,13 @@ import asyncio
 from typing import Literal
 
 from nightloom.night.context import Context
-from nightloom.night.course import LEEWAY_S
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
-from nightloom.night.take_up import NOT_TAKEN_UP, give_up, hold
-from nightloom.programme.ways import focus_cost_s
+from nightloom.night.start_target import NOT_TAKEN_UP, give_up, hold
+from nightloom.night.target_run import LEEWAY_S
 from nightloom.safety import WrongSide
+from nightloom.schedule.ways import focus_cost_s
 from nightloom.settings import Target
 from nightloom.telemetry.events import Flipped, FlipRefused
 from nightloom_drivers.devices import PierSide

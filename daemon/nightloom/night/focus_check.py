@@ -2,7 +2,7 @@
 
 import math
 
-from nightloom.focus import Check, Verdict, judge_check, next_offset_steps
+from nightloom.focusing import Check, Verdict, judge_check, next_offset_steps
 from nightloom.night.context import Context
 from nightloom.night.gap import change_filter
 

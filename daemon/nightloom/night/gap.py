@@ -4,7 +4,7 @@ import asyncio
 
 from nightloom.guiding import next_dither
 from nightloom.night.context import Context
-from nightloom.night.course import Planned
+from nightloom.night.target_run import Planned
 from nightloom.settings import Target
 from nightloom.telemetry.events import Dithered, FilterChanged
 

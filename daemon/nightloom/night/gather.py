@@ -4,11 +4,11 @@ import asyncio
 from dataclasses import replace
 
 from nightloom.night.context import Context
-from nightloom.night.course import Ending, Planned
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter, prepare
 from nightloom.night.sub import expose
-from nightloom.programme.ways import focus_cost_s
+from nightloom.night.target_run import Ending, Planned
+from nightloom.schedule.ways import focus_cost_s
 
 
 async def gather(context: Context) -> Ending:

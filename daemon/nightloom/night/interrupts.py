@@ -19,8 +19,8 @@ from collections.abc import Callable, Coroutine, Iterator, Sequence
 from enum import Enum
 from typing import Any, TypeVar
 
-from nightloom.arithmetic import NotComputed
-from nightloom.crew.intake import FramesNotKept
+from nightloom.executor import NotComputed
+from nightloom.frames.pipeline import FramesNotKept
 from nightloom.ledger import LedgerError
 from nightloom.night.context import Context
 from nightloom.safety import GuardRefusal, NotSafe, WrongSide

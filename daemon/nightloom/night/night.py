@@ -8,7 +8,7 @@ from nightloom.night.gather import gather
 from nightloom.night.interrupts import WATCHES, Cut, cut_of, unless
 from nightloom.night.phases import Next, Phase
 from nightloom.night.table import NIGHT, Phases, Work, watched
-from nightloom.programme.costs import Stopwatch
+from nightloom.schedule.costs import Stopwatch
 from nightloom.telemetry.events import (
     CloudHold,
     DeviceTrouble,

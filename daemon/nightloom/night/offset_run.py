@@ -6,9 +6,9 @@ Everything else is a night as any other: it opens, centres, guides, shelters and
 from collections.abc import Sequence
 
 from nightloom.night.context import Context
-from nightloom.night.course import Ending
 from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
+from nightloom.night.target_run import Ending
 from nightloom.settings import Settings
 
 REASON = "measuring the offsets"

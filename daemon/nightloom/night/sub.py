@@ -2,12 +2,12 @@
 
 from dataclasses import replace
 
-from nightloom.crew.intake import Download
 from nightloom.frames import FrameFacts
+from nightloom.frames.pipeline import Download
 from nightloom.guiding import GuideStatistics
 from nightloom.ledger import Stage, Sub
 from nightloom.night.context import Context
-from nightloom.night.course import Planned
+from nightloom.night.target_run import Planned
 from nightloom.settings import Target
 from nightloom.telemetry.events import SubBegun, SubCancelled
 

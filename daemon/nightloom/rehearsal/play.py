@@ -5,13 +5,11 @@ from collections.abc import Awaitable, Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 
-from nightloom.arithmetic import Arithmetic, InLine, Threads, Workers
+from nightloom.executor import Arithmetic, InLine, Threads, Workers
 from nightloom.ledger import FILE_NAME, Ledger
-from nightloom.night.account import Account
 from nightloom.night.assembly import build_context
 from nightloom.night.night import Night
-from nightloom.programme.cycles import bound_fraction
-from nightloom.programme.programme import Programme
+from nightloom.night.summary import Account
 from nightloom.rehearsal.observer import Finding, Observer, Sub, audit
 from nightloom.rehearsal.rehearsal import Rehearsal
 from nightloom.rehearsal.witness import Witness
@@ -23,6 +21,8 @@ from nightloom.rig import (
     simulated_rig,
     simulated_sky,
 )
+from nightloom.schedule.cycles import bound_fraction
+from nightloom.schedule.schedule import Programme
 from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import Listener, Log
 from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s

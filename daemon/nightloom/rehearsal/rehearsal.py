@@ -6,8 +6,8 @@ from pathlib import Path
 
 from nightloom.night.gather import gather
 from nightloom.night.table import Work
-from nightloom.programme.programme import ready_from_s
-from nightloom.programme.prospect import darkness
+from nightloom.schedule.schedule import ready_from_s
+from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
 from nightloom.sky import Interval
 from nightloom_drivers.physics.settings import RigSettings

@@ -8,7 +8,7 @@ from typing import Self
 
 from pydantic import Field, field_validator, model_validator
 
-from nightloom.frames.names import NamePattern
+from nightloom.settings.frame_path import NamePattern
 from nightloom.settings.table import Table
 
 

@@ -16,7 +16,7 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
-from nightloom.arithmetic import Arithmetic, InLine
+from nightloom.executor import Arithmetic, InLine
 from nightloom.frames import StarField, measure
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
 

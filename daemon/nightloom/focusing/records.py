@@ -1,0 +1,129 @@
+"""What is kept and told of focusing: every scan and check in the ledger, every look in the log."""
+
+import math
+from collections.abc import Sequence
+
+from nightloom.focusing import Check, Curve, Point, Refusal, Tilt, Verdict
+from nightloom.ledger import Check as CheckEntry
+from nightloom.ledger import Curve as CurveEntry
+from nightloom.ledger import Ledger
+from nightloom.telemetry import Log
+from nightloom.telemetry.events import FocusChecked, FocusCurve, FocuserUnmoved
+from nightloom_drivers.clock import Clock
+from nightloom_drivers.devices import Focuser
+
+
+class FocusRecords:
+    """The records of one night's focusing. Methods raise LedgerError."""
+
+    def __init__(
+        self, focuser: Focuser, night: str, ledger: Ledger, clock: Clock, log: Log
+    ) -> None:
+        self._focuser, self._night, self._ledger = focuser, night, ledger
+        self._clock, self._log = clock, log
+
+    def scan(self, filter_name: str, reason: str, points: Sequence[Point], curve: Curve) -> None:
+        """Keep one scan, whatever came of it."""
+        self._ledger.add_curve(
+            CurveEntry(
+                night=self._night,
+                taken_utc=self._clock.now(),
+                filter=filter_name,
+                positions_steps=tuple(point.position_steps for point in points),
+                radii_px=tuple(_known(point.radius_px) for point in points),
+                accepted=curve.refusal is None,
+                refusal="" if curve.refusal is None else curve.refusal.value,
+                vertex_steps=curve.vertex_steps,
+                error_steps=curve.vertex_error_steps,
+                temperature_c=self._focuser.temperature_c,
+                star_counts=tuple(int(point.stars) for point in points),
+                exposures_s=tuple(point.exposure_s for point in points),
+                radius_px=curve.radius_px,
+                slope_px_per_step=curve.slope_px_per_step,
+                reason=reason,
+            )
+        )
+
+    def run(
+        self,
+        filter_name: str,
+        reason: str,
+        points: Sequence[Point],
+        curve: Curve,
+        tilt: Tilt | None,
+        began_s: float,
+    ) -> None:
+        """Tell what a whole focus run came to; its points are those of the last scan."""
+        positions = [point.position_steps for point in points]
+        if curve.refusal is Refusal.UNMOVED:
+            self._log.emit(
+                FocuserUnmoved(
+                    device=self._focuser.device,
+                    from_steps=min(positions),
+                    to_steps=max(positions),
+                )
+            )
+        self._log.emit(
+            FocusCurve(
+                filter=filter_name,
+                reason=reason,
+                positions_steps=positions,
+                radii_px=[_known(point.radius_px) for point in points],
+                accepted=curve.refusal is None,
+                refusal="" if curve.refusal is None else curve.refusal.value,
+                vertex_steps=_known(curve.vertex_steps),
+                error_steps=_known(curve.vertex_error_steps),
+                tilt_columns_steps=None if tilt is None else _known(tilt.columns_steps),
+                tilt_rows_steps=None if tilt is None else _known(tilt.rows_steps),
+                tilt_error_steps=None if tilt is None else _known(tilt.error_steps),
+                temperature_c=self._focuser.temperature_c,
+                took_s=self._clock.unix_s() - began_s,
+            )
+        )
+
+    def check(
+        self,
+        filter_name: str,
+        reason: str,
+        positions_steps: Sequence[int],
+        radii_px: Sequence[float],
+        check: Check,
+        growth: float,
+        began_s: float,
+    ) -> None:
+        """Keep a check and tell of it: where it found the focus counts like a curve's vertex."""
+        middle_steps = (min(positions_steps) + max(positions_steps)) / 2.0
+        self._ledger.add_check(
+            CheckEntry(
+                night=self._night,
+                taken_utc=self._clock.now(),
+                filter=filter_name,
+                positions_steps=tuple(positions_steps),
+                radii_px=tuple(_known(radius) for radius in radii_px),
+                outcome=check.verdict.value,
+                vertex_steps=middle_steps + check.estimate_steps,
+                error_steps=check.error_steps,
+                correction_steps=check.correction_steps,
+                temperature_c=self._focuser.temperature_c,
+                reason=reason,
+            )
+        )
+        self._log.emit(
+            FocusChecked(
+                filter=filter_name,
+                reason=reason,
+                growth_percent=100.0 * growth,
+                moved=check.verdict is Verdict.MOVED,
+                direction=check.direction,
+                verdict=check.verdict.value,
+                estimate_steps=_known(check.estimate_steps),
+                error_steps=_known(check.error_steps),
+                correction_steps=check.correction_steps,
+                took_s=self._clock.unix_s() - began_s,
+            )
+        )
+
+
+def _known(value: float) -> float | None:
+    """A number that is one; a measurement that failed is none."""
+    return float(value) if math.isfinite(value) else None

@@ -1,0 +1,288 @@
+"""Focus: where the focuser belongs for each filter, and the curves that tell."""
+
+import asyncio
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from nightloom.executor import Arithmetic
+from nightloom.focusing import (
+    Aim,
+    Curve,
+    Point,
+    Refusal,
+    Scan,
+    Travel,
+    blur_slope_px_per_um,
+    critical_focus_zone_um,
+    dimmed,
+    fit_points,
+    judge_scan,
+    measure_tilt,
+    next_scan,
+    plan_scan,
+    scan_step_steps,
+)
+from nightloom.focusing.learned import (
+    adopted_offsets,
+    adopted_slope,
+    learned_offsets,
+    zone_steps,
+)
+from nightloom.focusing.records import FocusRecords
+from nightloom.focusing.scanning import FocusScan
+from nightloom.focusing.watching import FocusWatch
+from nightloom.ledger import Ledger
+from nightloom.settings import Settings
+from nightloom.telemetry import Log
+from nightloom.telemetry.events import OffsetsAdopted
+from nightloom_drivers.clock import Clock
+from nightloom_drivers.devices import Camera, Focuser
+
+USUAL_SEEING_ARCSEC = 3.0
+"""FWHM that the first scan of a night is planned for (common practice, no source)."""
+
+GROWTH = 2.2
+"""Of the stars from the middle of a scan to its ends; see `scan_step_steps`."""
+
+AGAIN_S, AGAIN_MOST_S = 300.0, 3600.0
+"""After a refused curve another one is asked for, then after twice as long, and so on: whatever
+asked for it is still open, and clouds pass."""
+
+FINE = 3.0
+"""A scan whose step is within this factor of the wanted one is worth long exposures and waiting."""
+
+
+@dataclass(frozen=True)
+class _Base:
+    """Where a filter of offset 0 is in focus, and the temperature at which it was found."""
+
+    steps: float
+    temperature_c: float | None
+
+
+class Focusing:
+    """Focus of one rig through one night.
+
+    The base is the focuser's position for a filter of offset 0; every filter follows from it, and
+    the temperature moves it.
+    """
+
+    def __init__(
+        self,
+        camera: Camera,
+        focuser: Focuser,
+        settings: Settings,
+        night: str,
+        ledger: Ledger,
+        compute: Arithmetic,
+        clock: Clock,
+        log: Log,
+    ) -> None:
+        self._camera, self._focuser = camera, focuser
+        self._ledger, self._clock, self._log = ledger, clock, log
+        self._policy = settings.policies.focus
+        self._observatory = settings.observatory
+        self._compute = compute
+        self._scanning = FocusScan(camera, focuser, settings, compute)
+        self._offsets = adopted_offsets(None, settings.observatory)
+        self._slope_steps_per_c = adopted_slope(None, settings.observatory)
+        said = settings.observatory.focuser
+        self._travel = Travel(
+            said.minimum_steps, said.maximum_steps, said.backlash_steps, said.approach
+        )
+        start = said.start_steps
+        self._base: _Base | None = None if start is None else _Base(start, None)
+        self._focused_px: float | None = None
+        self.slope_px_per_step = math.nan
+        """How fast stars grow far out of focus, by the last good curve."""
+        self._arrived_steps: int | None = None
+        self._again_s = AGAIN_S
+        self._again: asyncio.TimerHandle | None = None
+        self.watch = FocusWatch(focuser, settings, clock)
+        self.records = FocusRecords(focuser, night, ledger, clock, log)
+
+    def begin(self) -> None:
+        """Take over what the ledger's curves have taught since the configuration was written."""
+        learned = learned_offsets(self._ledger, self._observatory)
+        if learned is None:
+            return
+        self._offsets = adopted_offsets(learned, self._observatory)
+        self._slope_steps_per_c = adopted_slope(learned, self._observatory)
+        good = learned.good()
+        if len(good) > 1 or learned.slope_known:  # the reference alone says nothing new
+            self._log.emit(
+                OffsetsAdopted(
+                    reference=learned.reference,
+                    offsets_steps={name: round(self._offsets[name], 2) for name in good},
+                    kept=sorted(self._offsets.keys() - good.keys()),
+                    slope_steps_per_c=round(self._slope_steps_per_c, 3),
+                    slope_learned=learned.slope_known,
+                )
+            )
+
+    # Where it belongs ------------------------------------------------------------------------
+
+    def zone_steps(self, filter_name: str) -> float:
+        """Full width of the critical focus zone with a filter."""
+        return zone_steps(self._observatory, filter_name)
+
+    def position_steps(self, filter_name: str) -> int:
+        """Where the focuser belongs with a filter: base, offset, and what the temperature moved.
+
+        Until it is known better, the focuser is taken to be right where it stands.
+        """
+        return self._travel.within(round(self._exact_steps(filter_name)))
+
+    def within(self, steps: int) -> int:
+        """The nearest position that the focuser may be moved to."""
+        return self._travel.within(steps)
+
+    def in_place(self, filter_name: str) -> bool:
+        """Whether the focuser stands where it belongs, to a quarter of the critical focus zone."""
+        off_steps = abs(self._focuser.position_steps - self.position_steps(filter_name))
+        return off_steps <= self.zone_steps(filter_name) / 4.0
+
+    async def follow(self, filter_name: str) -> None:
+        """Move the focuser to where it belongs with a filter. Raises DeviceError."""
+        await self.move_to(self.position_steps(filter_name))
+
+    async def move_to(self, steps: int) -> None:
+        """Move to a position from the side that takes up the backlash. Raises DeviceError."""
+        present = self._focuser.position_steps
+        # Where it was not brought by a whole move from the right side, the gears may be loose.
+        settled = present if present == self._arrived_steps else None
+        self._arrived_steps = None
+        for position in self._travel.path(settled, steps):
+            await self._focuser.move_to(position)
+        self._arrived_steps = steps
+
+    def shift(self, steps: float) -> None:
+        """Correct the base by a measured shift of focus; the next move follows."""
+        assert self._base is not None, "nothing was focused yet"
+        self._base = replace(self._base, steps=self._base.steps + steps)
+
+    @property
+    def proven(self) -> bool:
+        """Whether a curve of this night was good."""
+        return self._focused_px is not None
+
+    # Looking ---------------------------------------------------------------------------------
+
+    async def point(self, position_steps: int, filter_name: str) -> Point:
+        """Measure stars at a position, come to from the right side. Raises DeviceError."""
+        await self.move_to(position_steps)
+        return await self._scanning.point(position_steps, filter_name)
+
+    async def curve(self, filter_name: str, reason: str) -> Curve:
+        """Take a focus curve and go to its vertex; when it is refused, back to where it was good.
+
+        Raises DeviceError.
+        """
+        began_s = self._clock.unix_s()
+        aim = self._aim(filter_name)
+        scan: Scan | None = plan_scan(
+            self.position_steps(filter_name), aim.step_steps, aim.points, aim.travel
+        )
+        while scan is not None:
+            self._arrived_steps = None
+            fine = scan.step_steps <= FINE * aim.step_steps
+            points = await self._scanning.take(scan, filter_name, fine=fine)
+            curve = _judged(points, scan, aim, fine=fine)
+            if self._starless_by_cloud(points, scan, aim):
+                curve = replace(curve, refusal=Refusal.CLOUDED)
+            self.records.scan(filter_name, reason, points, curve)
+            scan = next_scan(curve, scan, aim, points)
+        found_steps = math.nan
+        if curve.refusal is None:
+            found_steps = curve.vertex_steps - self._exact_steps(filter_name)
+            self._base = self._base_of(filter_name, curve.vertex_steps)
+            self._focused_px = curve.radius_px
+            self.slope_px_per_step = curve.slope_px_per_step
+        self.watch.looked(
+            moved=True,
+            curve=curve.refusal is None,
+            found_steps=found_steps,
+            error_steps=curve.vertex_error_steps,
+            left_steps=0.0,
+        )
+        self._ask_again(curve.refusal)
+        await self.follow(filter_name)
+        tilt = await self._compute(measure_tilt, points) if curve.refusal is None else None
+        self.records.run(filter_name, reason, points, curve, tilt, began_s)
+        return curve
+
+    def _starless_by_cloud(self, points: Sequence[Point], scan: Scan, aim: Aim) -> bool:
+        """Whether clouds are likelier than a focus far away: it was good and no curve failed since.
+
+        Otherwise the next scan would look for it over the whole travel, under a closed sky.
+        """
+        starless = not any(point.counts(aim.least_stars) for point in points)
+        return starless and scan.number == 1 and self.proven and self._again is None
+
+    def _ask_again(self, refusal: Refusal | None) -> None:
+        """Have a refused curve repeated after a while; a focuser that does not move will not."""
+        if self._again is not None:
+            self._again.cancel()
+            self._again = None
+        if refusal is None or refusal is Refusal.UNMOVED:
+            self._again_s = AGAIN_S
+            return
+        occasion = f"the last curve was refused ({refusal.value})"
+        later = asyncio.get_running_loop().call_later
+        self._again = later(self._again_s, self.watch.expect, occasion)
+        self._again_s = min(2.0 * self._again_s, AGAIN_MOST_S)
+
+    def _exact_steps(self, filter_name: str) -> float:
+        if self._base is None:
+            self._base = self._base_of(filter_name, self._focuser.position_steps)
+        now_c, then_c = self._focuser.temperature_c, self._base.temperature_c
+        warmed_c = 0.0 if now_c is None or then_c is None else now_c - then_c
+        moved_steps = self._slope_steps_per_c * warmed_c + self.watch.drift_steps
+        return self._base.steps + self._offsets[filter_name] + moved_steps
+
+    def _base_of(self, filter_name: str, steps: float) -> _Base:
+        """The base that puts a filter's focus at a position, here and now."""
+        moved_steps = self._offsets[filter_name] + self.watch.drift_steps
+        return _Base(steps - moved_steps, self._focuser.temperature_c)
+
+    def _aim(self, filter_name: str) -> Aim:
+        """What a curve with a filter is to reach, by the optics or the configured step."""
+        optics, said = self._observatory.optics, self._observatory.focuser
+        camera = self._observatory.camera
+        pixel_um = (camera.pixel_um or self._camera.info.pixel_um) * camera.binning
+        scale_arcsec = 206.264806 * pixel_um / optics.focal_length_mm
+        focused_px = self._focused_px or USUAL_SEEING_ARCSEC / 2.0 / scale_arcsec
+        slope = blur_slope_px_per_um(optics.focal_ratio, pixel_um, optics.central_obstruction)
+        zone_um = critical_focus_zone_um(
+            self._observatory.filters[filter_name].wavelength_nm, optics.focal_ratio
+        )
+        points, step = self._policy.points, self._policy.step_steps
+        slope_px_per_step = slope * said.step_um
+        if step is None:
+            step = scan_step_steps(zone_um, slope, focused_px, points, said.step_um, GROWTH)
+        else:  # the step that was asked for says how fast stars grow on this rig
+            reach_steps = step * (points - 1) / 2.0
+            slope_px_per_step = min(
+                slope_px_per_step, focused_px * math.sqrt(GROWTH**2 - 1.0) / reach_steps
+            )
+        return Aim(
+            step_steps=step,
+            points=points,
+            travel=self._travel,
+            zone_steps=zone_um / said.step_um,
+            slope_px_per_step=slope_px_per_step,
+            least_stars=self._policy.least_stars,
+        )
+
+
+SPOILT = (Refusal.POOR_FIT, Refusal.TOO_FEW_STARS, Refusal.TOO_FEW_POINTS)
+"""What clouds make of a scan; a vertex outside it is where to look next, whatever the light did."""
+
+
+def _judged(points: Sequence[Point], scan: Scan, aim: Aim, *, fine: bool) -> Curve:
+    """The fitted and judged curve; refused for clouds where it fails and some points are spoilt."""
+    curve = judge_scan(fit_points(points, aim.least_stars), scan, aim, points)
+    if curve.refusal in SPOILT and fine and dimmed(points, aim.least_stars):
+        return replace(curve, refusal=Refusal.CLOUDED)
+    return curve

@@ -1,0 +1,58 @@
+"""Taking up a target: centred, guided, at a pointing of its own; and giving it up when it fails."""
+
+from typing import Literal
+
+from nightloom.guiding import is_free
+from nightloom.guiding.loop import NotGuiding
+from nightloom.night.context import Context
+from nightloom.night.gap import dither, least_dither_px
+from nightloom.night.phases import Next, Phase
+from nightloom.night.rotation import warn_of_rotation
+from nightloom.pointing.centring import NotCentred
+from nightloom.safety import OutOfReach
+from nightloom.schedule.meridian_limits import BRIDGED_S
+from nightloom.schedule.schedule import SET_ASIDE_S
+from nightloom.settings import Target
+
+Ending = Next[Literal[Phase.ACQUIRING, Phase.READYING, Phase.HOLDING]]
+
+NOT_TAKEN_UP = (NotCentred, NotGuiding, OutOfReach)
+"""What may be the target's fault, or the sky's before it."""
+
+
+async def take_up(context: Context, target: Target) -> None:
+    """Centre a target and hold it. Raises NotCentred, NotGuiding, GuardRefusal and DeviceError."""
+    await context.pointing.centre(target)
+    warn_of_rotation(context, target)
+    await hold(context, target)
+
+
+async def hold(context: Context, target: Target) -> None:
+    """Begin to guide on a target that is centred, where no earlier pointing was.
+
+    Waits for rest as long as it is worth it. Raises NotGuiding and DeviceError.
+    """
+    place_px = context.pointing.place_px(target)
+    context.course.run(target, place_px)
+    await context.guiding.start(target.dec_deg, context.guard.pier.side)
+    context.lookout.new_stars(context.programme.airmass(target, context.clock.unix_s()))
+    await context.guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
+    earlier, elsewhere = context.course.places_px()[:-1], context.course.elsewhere_px()
+    if not is_free(place_px, earlier, least_dither_px(context, target), elsewhere):
+        await dither(context)
+
+
+def give_up(context: Context, target: Target, failure: Exception) -> Ending:
+    """Leave a target for a while, and for a short one where the mount will soon reach it.
+
+    When it is the only one, wait where the telescope may not look at it, and hold where it could
+    not be seen: the sky may be at fault.
+    """
+    why, waits = str(failure), type(failure) is OutOfReach
+    context.programme.set_aside(target, BRIDGED_S if waits else SET_ASIDE_S)
+    if context.programme.choose() is not None:
+        return Next(Phase.ACQUIRING, why)
+    if isinstance(failure, OutOfReach):
+        return Next(Phase.READYING, why)
+    context.programme.take_back(target)
+    return Next(Phase.HOLDING, why)

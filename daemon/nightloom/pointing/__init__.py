@@ -1,0 +1,1 @@
+"""Pointing: slew, solve, correct; and what the mount misses by, learned."""

@@ -1,0 +1,250 @@
+"""Pointing: slew, solve, correct, until the target stands where it was asked to."""
+
+import asyncio
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.wcs import WCS
+from numpy.typing import NDArray
+
+from nightloom.clouds.monitor import Lookout
+from nightloom.executor import Arithmetic
+from nightloom.frames import StarField
+from nightloom.frames.measuring import measure_whole
+from nightloom.pointing.kept_offsets import KeptMisses
+from nightloom.pointing.offsets import Known, Place, beside, miss_deg
+from nightloom.safety import Guard
+from nightloom.settings import Settings, Target
+from nightloom.sky import separation_deg
+from nightloom.solving import Hint, NotSolved, Solution, Solver
+from nightloom.telemetry import Log
+from nightloom.telemetry.events import Centred, PointingFailed, Slewed, Solved, SolveFailed
+from nightloom_drivers.clock import Clock
+from nightloom_drivers.devices import Camera
+
+
+@dataclass(frozen=True)
+class Try:
+    """How a frame is solved: its exposure and search radius against the usual, and a step aside."""
+
+    longer: float = 1.0
+    wider: float = 1.0
+    aside_deg: float = 0.0
+
+
+TRIES = (Try(), Try(wider=6.0), Try(longer=3.0, wider=6.0), Try(3.0, 6.0, aside_deg=0.3))
+"""One after another: the mount may be far off, thin cloud and twilight cost stars, and a bright
+star or an empty spot may lie just here."""
+
+
+class NotCentred(Exception):
+    """The target could not be centred; the text says how far it came."""
+
+    cause = "distance"
+
+
+class Clouded(NotCentred):
+    """No frame could be solved, and cloud is the likely reason."""
+
+    cause = "cloud"
+
+
+class Astray(NotCentred):
+    """No frame could be solved though there are stars enough: the mount looks elsewhere."""
+
+    cause = "mount"
+
+
+class Pointing:
+    """Knows where the camera looks, from the last solved frame and the dithers since."""
+
+    def __init__(
+        self,
+        guard: Guard,
+        camera: Camera,
+        solver: Solver,
+        lookout: Lookout,
+        settings: Settings,
+        kept_misses: KeptMisses,
+        compute: Arithmetic,
+        clock: Clock,
+        log: Log,
+    ) -> None:
+        self._guard, self._camera = guard, camera
+        self._solver, self._lookout, self._compute = solver, lookout, compute
+        self._clock, self._log = clock, log
+        self._policy = settings.policies.acquire
+        self._observatory = settings.observatory
+        self._kept_misses, self._misses = kept_misses, kept_misses.recalled()
+        self.solution: Solution | None = None
+        self.dither_px = (0.0, 0.0)
+
+    async def centre(self, target: Target) -> None:
+        """Bring a target into the middle of the frame.
+
+        Raises NotCentred after the allowed attempts (Clouded or Astray when no frame could be
+        solved), GuardRefusal, and DeviceError.
+        """
+        try:
+            await self._centre(target)
+        except NotCentred as failure:
+            self._log.emit(
+                PointingFailed(target=target.name, cause=failure.cause, reason=str(failure))
+            )
+            raise
+
+    async def _centre(self, target: Target) -> None:
+        self.solution, self.dither_px = None, (0.0, 0.0)
+        place = target.ra_deg, target.dec_deg
+        aim = self._misses.aim(self._guard.side_for(*place), place)
+        distance_arcsec = 0.0
+        for attempt in range(1, self._policy.attempts + 1):
+            await self._slew(aim)
+            solution, aim = await self._find(target, aim)
+            miss = await self._learn(aim, solution)
+            distance_arcsec = _distance_arcsec(solution, target)
+            if distance_arcsec <= self._policy.tolerance_arcsec:
+                self.solution = solution
+                self._log.emit(
+                    Centred(target=target.name, distance_arcsec=distance_arcsec, attempts=attempt)
+                )
+                return
+            aim = await self._corrected(miss, solution, place)
+        raise NotCentred(
+            f"{target.name} not centred in {self._policy.attempts} slews:"
+            f" it stands {distance_arcsec:.0f}″ off"
+        )
+
+    def telescope_move_arcsec(self, dx_px: float, dy_px: float) -> tuple[float, float]:
+        """How far the telescope moves (west, north) for the stars to move so on the main camera."""
+        assert self.solution is not None
+        matrix = self.solution.wcs.pixel_scale_matrix * 3600.0
+        east, north = -(matrix @ (dx_px, dy_px))
+        return -float(east), float(north)
+
+    def moved(self, step_px: tuple[float, float]) -> None:
+        """The stars were moved by so much on the main camera since the last solution."""
+        self.dither_px = self.dither_px[0] + step_px[0], self.dither_px[1] + step_px[1]
+
+    def wcs(self) -> WCS | None:
+        """World coordinates of a frame taken now: the last solution, moved by the dither since."""
+        if self.solution is None:
+            return None
+        moved = self.solution.wcs.deepcopy()
+        moved.wcs.crpix = moved.wcs.crpix + self.dither_px
+        return moved
+
+    def place_px(self, target: Target) -> tuple[float, float]:
+        """Where a target stands on the sensor now, from where it stands when centred exactly."""
+        assert self.solution is not None
+        solution = self.solution
+        (seen, middle) = solution.wcs.wcs_world2pix(
+            [[target.ra_deg, target.dec_deg], [solution.ra_deg, solution.dec_deg]], 0
+        )
+        x_px, y_px = seen - middle + self.dither_px
+        return float(x_px), float(y_px)
+
+    # Slewing ----------------------------------------------------------------------------------
+
+    async def _slew(self, aim: Place) -> None:
+        began_s = self._clock.unix_s()
+        await self._guard.slew(*aim)
+        await asyncio.sleep(self._observatory.mount.slew_settle_s)
+        self._log.emit(
+            Slewed(
+                ra_deg=aim[0],
+                dec_deg=aim[1],
+                pier_side=str(self._guard.pier.side),
+                took_s=self._clock.unix_s() - began_s,
+            )
+        )
+
+    async def _learn(self, aim: Place, solution: Solution) -> tuple[float, float]:
+        """Take note of the side and the miss that a solved frame shows; return the miss.
+
+        Raises WrongSide.
+        """
+        self._guard.pier.solved(solution.rotation_deg)
+        await self._guard.check_side()
+        miss = miss_deg(aim, (solution.ra_deg, solution.dec_deg))
+        self._keep(self._misses.learn(self._guard.pier.side, miss))
+        return miss
+
+    async def _corrected(
+        self, miss: tuple[float, float], solution: Solution, place: Place
+    ) -> Place:
+        """Tell the mount where it looks, or aim beside the target by as much as it was off."""
+        if not self._observatory.mount.sync:
+            return beside(place, miss)
+        await self._guard.sync(solution.ra_deg, solution.dec_deg)
+        self._keep(self._misses.tell(self._guard.pier.side, miss))
+        return place
+
+    def _keep(self, known: Known) -> None:
+        side, told, now = self._guard.pier.side, self._misses.told, self._clock.now()
+        self._kept_misses.keep(side, known, told, now)
+
+    # Solving ----------------------------------------------------------------------------------
+
+    async def _find(self, target: Target, aim: Place) -> tuple[Solution, Place]:
+        """Solve a frame, by one try after another; the place, and the aim that led there.
+
+        Raises Clouded or Astray when none can be solved.
+        """
+        exposure_s = self._policy.exposure_s
+        data, stars = await self._look(exposure_s)
+        at_first, before = stars.count, TRIES[0]
+        for attempt in TRIES:
+            if attempt.aside_deg:
+                aim = aim[0], aim[1] - math.copysign(attempt.aside_deg, aim[1])
+                await self._slew(aim)
+            if attempt.longer != before.longer or attempt.aside_deg:
+                data, stars = await self._look(exposure_s * attempt.longer)
+            solution = await self._solve(target, data, stars, attempt.wider)
+            if solution is not None:
+                self._lookout.solved(target.name, at_first)
+                return solution, aim
+            before = attempt
+        cloud = self._lookout.blames_cloud(target.name, at_first)
+        if cloud:
+            raise Clouded(f"{target.name}: no frame was solved, {cloud}")
+        raise Astray(f"{target.name}: no frame was solved, though they hold {stars.count} stars")
+
+    async def _look(self, exposure_s: float) -> tuple[NDArray[np.uint16], StarField]:
+        frame = await self._camera.expose(exposure_s)
+        saturation_adu = self._observatory.camera.saturation_adu
+        return frame.data, await self._compute(measure_whole, frame.data, saturation_adu)
+
+    async def _solve(
+        self, target: Target, data: NDArray[np.uint16], stars: StarField, wider: float
+    ) -> Solution | None:
+        """Solve a frame; None, with a line in the log, when that fails."""
+        began_s = self._clock.unix_s()
+        try:
+            solution = await self._solver.solve(data, stars, self._hint(target, wider))
+        except NotSolved as error:
+            self._log.emit(SolveFailed(reason=str(error), stars=stars.count))
+            return None
+        self._log.emit(
+            Solved(
+                ra_deg=solution.ra_deg,
+                dec_deg=solution.dec_deg,
+                scale_arcsec_per_px=solution.scale_arcsec_per_px,
+                rotation_deg=solution.rotation_deg,
+                distance_arcsec=_distance_arcsec(solution, target),
+                took_s=self._clock.unix_s() - began_s,
+            )
+        )
+        return solution
+
+    def _hint(self, target: Target, wider: float) -> Hint:
+        binned_um = self._camera.info.pixel_um * self._observatory.camera.binning
+        scale = 206.264806 * binned_um / self._observatory.optics.focal_length_mm
+        radius_deg = min(180.0, wider * self._observatory.solver.search_radius_deg)
+        return Hint(target.ra_deg, target.dec_deg, radius_deg, scale)
+
+
+def _distance_arcsec(solution: Solution, target: Target) -> float:
+    degrees = separation_deg(solution.ra_deg, solution.dec_deg, target.ra_deg, target.dec_deg)
+    return 3600.0 * float(degrees)

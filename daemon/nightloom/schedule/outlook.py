@@ -1,0 +1,99 @@
+"""What a night is expected to bring: the plan, its seconds by filter, and what will be missing."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import inf
+
+from nightloom.schedule import Block, Plan
+from nightloom.schedule.windows import Prospect, Tally
+from nightloom.settings import Settings, Sub, Target
+
+
+@dataclass(frozen=True)
+class FilterOutlook:
+    """One filter of a target: what is there, what the night should add, and what was asked."""
+
+    accepted_s: float
+    expected_s: float
+    wanted_s: float | None
+
+    @property
+    def missing_s(self) -> float | None:
+        """What will still be missing in the morning; None when no hours were asked for."""
+        if self.wanted_s is None:
+            return None
+        return max(0.0, self.wanted_s - self.accepted_s - self.expected_s)
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """The plan of a whole night, and for each target its filters."""
+
+    prospect: Prospect
+    targets: tuple[Target, ...]
+    plan: Plan
+    block_s: tuple[Mapping[str, float], ...]
+    """For each block of the plan its expected seconds by filter."""
+    filters: Mapping[str, Mapping[str, FilterOutlook]]
+
+    def blocks_of(self, target: Target) -> list[Block]:
+        """The target's blocks, in order."""
+        return [block for block in self.plan.blocks if block.target == target.name]
+
+
+def outlook(settings: Settings, prospect: Prospect, accepted: Tally, tonight: Tally) -> Outlook:
+    """Look at a whole night, with nothing lost but what the plan and the weave's bound say.
+
+    `accepted` and `tonight` give accepted seconds by filter of a target, over all nights and of
+    this one.
+    """
+    plan = prospect.plan(prospect.dark.start_unix_s, accepted, tonight)
+    targets = {target.name: target for target in settings.targets.targets}
+    have = {name: dict(accepted(name)) for name in targets}
+    block_s = []
+    for block in plan.blocks:
+        filters, so_far = targets[block.target].groups[block.group].filters, have[block.target]
+        gained_s = expected_s(filters, so_far, block.open_s)
+        block_s.append(gained_s)
+        for name, seconds in gained_s.items():
+            so_far[name] = so_far.get(name, 0.0) + seconds
+    filters_of = {
+        target.name: {
+            name: _filter(sub, accepted(target.name).get(name, 0.0), have[target.name].get(name))
+            for name, sub in target.subs.items()
+        }
+        for target in targets.values()
+    }
+    return Outlook(prospect, tuple(targets.values()), plan, tuple(block_s), filters_of)
+
+
+def expected_s(
+    filters: Mapping[str, Sub], accepted_s: Mapping[str, float], open_s: float
+) -> dict[str, float]:
+    """Open seconds shared out as the cycle asks; complete filters leave them to the others."""
+    gained_s = dict.fromkeys(filters, 0.0)
+    cycle_s = {name: sub.share * sub.exposure_s for name, sub in filters.items()}
+    cycles_left = {
+        name: inf
+        if sub.wanted_hours is None
+        else max(0.0, 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)) / cycle_s[name]
+        for name, sub in filters.items()
+    }
+    done = 0.0
+    while going := [name for name, left in cycles_left.items() if left > done]:
+        whole_s = sum(cycle_s[name] for name in going)
+        affordable = open_s / whole_s
+        cycles = min(affordable, min(cycles_left[name] for name in going) - done)
+        for name in going:
+            gained_s[name] += cycles * cycle_s[name]
+        if cycles == affordable:
+            break
+        open_s -= cycles * whole_s
+        done = min(cycles_left[name] for name in going)
+    return gained_s
+
+
+def _filter(sub: Sub, accepted_s: float, expected_total_s: float | None) -> FilterOutlook:
+    total_s = accepted_s if expected_total_s is None else expected_total_s
+    wanted_s = None if sub.wanted_hours is None else 3600.0 * sub.wanted_hours
+    return FilterOutlook(accepted_s, total_s - accepted_s, wanted_s)

@@ -1,0 +1,59 @@
+"""The plan of a night, or of what is left of it."""
+
+from collections.abc import Sequence
+from itertools import groupby
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightloom.schedule.candidate import Block, Candidate, Plan
+from nightloom.schedule.search import IDLE, Found, Night, search
+
+Floats = NDArray[np.float64]
+
+
+def make_plan(
+    candidates: Sequence[Candidate],
+    edges_unix_s: Floats,
+    move_cost_s: float,
+    start_target: str | None = None,
+) -> Plan:
+    """Which group of which target when, so that the night is worth most.
+
+    The objective is the sum, over the steps between `edges_unix_s`, of
+
+        weight × quality × open seconds
+
+    of the candidate that has the step: `weight` says how much its target matters, `quality` what
+    the air and the Moon leave of a second, and open seconds count only up to what the tally still
+    lacks (`wanted_s`, and `target_s` for a whole target). A step that begins on another target than
+    the one before loses `move_cost_s`, or all of it when it is shorter; groups of one target follow
+    each other without loss. No step stays idle in which anything that is still wanted may run: a
+    better hour may be clouded. `start_target` is where the telescope is already.
+    """
+    if not candidates or len(edges_unix_s) < 2:
+        return Plan((), 0.0, 0.0)
+    found = search(Night.of(candidates, edges_unix_s, move_cost_s, start_target))
+    return Plan(_blocks(candidates, edges_unix_s, found), found.objective, found.bound)
+
+
+def _blocks(
+    candidates: Sequence[Candidate], edges_unix_s: Floats, found: Found
+) -> tuple[Block, ...]:
+    """Runs of one choice as blocks, cut to the candidate's window."""
+    blocks = []
+    for choice, run in groupby(range(len(found.choices)), key=found.choices.__getitem__):
+        if choice != IDLE:
+            steps, one = list(run), candidates[choice]
+            start, end = float(edges_unix_s[steps[0]]), float(edges_unix_s[steps[-1] + 1])
+            inside = [w for w in one.windows if w.end_unix_s > start and w.start_unix_s < end]
+            blocks.append(
+                Block(
+                    one.target,
+                    one.group,
+                    max(start, inside[0].start_unix_s),
+                    min(end, inside[-1].end_unix_s),
+                    sum(found.open_s[step] for step in steps),
+                )
+            )
+    return tuple(blocks)

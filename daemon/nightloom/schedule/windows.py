@@ -1,0 +1,254 @@
+"""What a night offers: its dark hours, when each group of filters may run, and plans over it."""
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from functools import cache
+from math import inf
+
+import numpy as np
+
+from nightloom.schedule import (
+    Candidate,
+    Plan,
+    make_plan,
+    moonlight_part,
+    priority_weight,
+    sky_quality,
+    steps,
+)
+from nightloom.schedule.costs import costs_of
+from nightloom.schedule.cycles import open_fraction
+from nightloom.schedule.meridian_limits import crossings, reach
+from nightloom.schedule.ways import crossing_cost_s, move_cost_s
+from nightloom.settings import Group, Settings, Sub, Target
+from nightloom.sky import (
+    Horizon,
+    Interval,
+    NightTable,
+    dark_hours,
+    joined,
+    night_span,
+    outside,
+    overlaps,
+)
+
+TABLE_MARGIN_S = 3 * 3600.0
+"""The table reaches this far beyond the dark hours: readying begins in twilight."""
+
+LEAST_WINDOW_S = 900.0
+"""A window shorter than this does not pay for slewing, centring and focusing."""
+
+STEP_S = 300.0
+"""The plan looks at the night in steps of five minutes: the sky turns by 1.25°."""
+
+Tally = Callable[[str], Mapping[str, float]]
+"""Accepted seconds by filter of a target."""
+
+
+class NoDarkness(Exception):
+    """The night never gets as dark as the settings ask."""
+
+
+def darkness(settings: Settings, night: date, hours_max: float | None = None) -> Interval:
+    """The dark hours of a night, or the first `hours_max` of them.
+
+    A group of filters that is content with less darkness makes the night longer. Raises NoDarkness
+    when the Sun does not sink deep enough for anything.
+    """
+    policy_deg = settings.policies.dark.sun_altitude_deg
+    groups = (group for target in settings.targets.targets for group in target.groups)
+    sun_altitude_deg = max(
+        policy_deg if group.sun_altitude_deg is None else group.sun_altitude_deg for group in groups
+    )
+    dark = dark_hours(settings.observatory.site.place, night, sun_altitude_deg)
+    if dark is None:
+        raise NoDarkness(f"the Sun does not sink below {sun_altitude_deg:g}° on {night}")
+    if hours_max is None:
+        return dark
+    end_s = min(dark.end_unix_s, dark.start_unix_s + 3600.0 * hours_max)
+    return Interval(dark.start_unix_s, end_s)
+
+
+def sun_down_s(settings: Settings, night: date) -> float:
+    """When the Sun is low enough for the roof to open; without end when it never is."""
+    place, limit_deg = settings.observatory.site.place, settings.policies.safety.sun_altitude_deg
+    down = dark_hours(place, night, limit_deg)
+    return inf if down is None else down.start_unix_s
+
+
+class Prospect:
+    """One night over one site, whatever has been gathered so far. Raises NoDarkness.
+
+    `hours_max` cuts the dark hours short, for a rehearsal that is to take less time.
+    """
+
+    def __init__(self, settings: Settings, night: date, hours_max: float | None = None) -> None:
+        self.night, self.site = night, settings.observatory.site.place
+        self.horizon = Horizon(settings.observatory.site.horizon)
+        self.dark = dark = darkness(settings, night, hours_max)
+        self._settings = settings
+        span = Interval(dark.start_unix_s - TABLE_MARGIN_S, dark.end_unix_s + TABLE_MARGIN_S)
+        targets = settings.targets.targets
+        self.table = NightTable(self.site, span, {t.name: (t.ra_deg, t.dec_deg) for t in targets})
+        self.move_cost_s = move_cost_s(settings)
+        self._costs = costs_of(settings)
+        self._dark_at = cache(lambda sun_deg: dark_hours(self.site, night, sun_deg))
+        mount = settings.observatory.mount
+        self._reach = {t.name: reach(mount, self.site, _place(t), dark) for t in targets}
+        cost_s = crossing_cost_s(settings)
+        self._crossings = {
+            t.name: crossings(mount, self.site, _place(t), dark, cost_s) for t in targets
+        }
+        self._windows = {
+            (target.name, number): self._group_windows(target, group)
+            for target in targets
+            for number, group in enumerate(target.groups)
+        }
+        self._quality = {
+            (target.name, number): self._group_quality(target, group)
+            for target in targets
+            for number, group in enumerate(target.groups)
+        }
+
+    def windows(self, target: Target) -> list[Interval]:
+        """When any group of the target may run, in order."""
+        return joined(
+            [w for number in range(len(target.groups)) for w in self.group_windows(target, number)]
+        )
+
+    def group_windows(self, target: Target, number: int) -> tuple[Interval, ...]:
+        """When one group of the target may run, in order."""
+        return self._windows[target.name, number]
+
+    def out_of_reach(self, target: Target) -> list[Interval]:
+        """When the target is up in the dark and neither side of the pier may look at it."""
+        beyond = outside(self._reach[target.name], self.dark)
+        return overlaps(self._high(target), beyond)
+
+    def crossings(self, target: Target) -> list[Interval]:
+        """What changing the sides of the pier takes, each time that the target may run there."""
+        windows = self.windows(target)
+        return [one for one in self._crossings[target.name] if overlaps(windows, [one])]
+
+    def plan(
+        self,
+        from_unix_s: float,
+        accepted: Tally,
+        tonight: Tally,
+        start_target: str | None = None,
+        aside_until_s: Mapping[str, float] | None = None,
+    ) -> Plan:
+        """The plan from a moment to dawn.
+
+        `accepted` and `tonight` give accepted seconds by filter of a target, over all nights and
+        of this one; `start_target` is on the rig already; targets that are aside wait.
+        """
+        begin = max(from_unix_s, self.dark.start_unix_s)
+        if begin >= self.dark.end_unix_s:
+            return Plan((), 0.0, 0.0)
+        edges = steps(Interval(begin, self.dark.end_unix_s), max(STEP_S, self.move_cost_s))
+        middles = (edges[1:] + edges[:-1]) / 2
+        aside = aside_until_s or {}
+        candidates = []
+        for target in self._settings.targets.targets:
+            accepted_s = accepted(target.name)
+            waits = [Interval(max(begin, aside.get(target.name, begin)), inf)]
+            for number, group in enumerate(target.groups):
+                lacking = group.lacking(accepted_s)
+                windows = self._worth_going(target, number, lacking, waits, start_target)
+                if lacking and windows:
+                    quality = np.interp(
+                        middles, self.table.unix_s, self._quality[target.name, number]
+                    )
+                    candidates.append(
+                        Candidate(
+                            target.name,
+                            number,
+                            tuple(windows),
+                            quality,
+                            priority_weight(target.priority),
+                            open_fraction(lacking, self._costs),
+                            wanted_s(lacking, accepted_s),
+                            left_tonight_s(target, tonight(target.name)),
+                            tuple(self._crossings[target.name]),
+                        )
+                    )
+        return make_plan(candidates, edges, self.move_cost_s, start_target)
+
+    def _worth_going(
+        self,
+        target: Target,
+        number: int,
+        filters: Mapping[str, Sub],
+        waits: Sequence[Interval],
+        start_target: str | None,
+    ) -> list[Interval]:
+        """The windows of a group, or what is left of them, that hold any sub after the way there.
+
+        On a target that is running already, the shortest will do.
+        """
+        subs_s = [sub.exposure_s for sub in filters.values()] or [0.0]
+        least_s = min(subs_s) if target.name == start_target else self.move_cost_s + max(subs_s)
+        left = overlaps(self._windows[target.name, number], waits)
+        return [window for window in left if window.duration_s >= least_s]
+
+    def _group_windows(self, target: Target, group: Group) -> tuple[Interval, ...]:
+        """Dark, in reach, high enough, as the Moon rule and the clock allow, and long enough."""
+        dark = self.dark
+        if group.sun_altitude_deg is not None:
+            own = self._dark_at(group.sun_altitude_deg)
+        else:
+            own = self._dark_at(self._settings.policies.dark.sun_altitude_deg)
+        allowed = overlaps([dark], [own] if own else [])
+        allowed = overlaps(self._high(target), allowed)
+        allowed = overlaps(allowed, self._reach[target.name])
+        if group.moon_distance_deg and group.moon_width_d:
+            rule = group.moon_distance_deg, group.moon_width_d
+            allowed = overlaps(allowed, self.table.clear_of_moon(target.name, *rule))
+        if group.moon != "any":
+            up = self.table.moon_up()
+            allowed = overlaps(allowed, up if group.moon == "up" else outside(up, self.table.span))
+        if target.until_utc is not None:
+            allowed = overlaps(allowed, [Interval(-inf, self._clock_time_s(target.until_utc))])
+        return tuple(window for window in allowed if window.duration_s >= LEAST_WINDOW_S)
+
+    def _high(self, target: Target) -> list[Interval]:
+        """When it is above its own floor, the guard's and the horizon."""
+        floor_deg = max(
+            target.altitude_floor_deg, self._settings.policies.safety.altitude_floor_deg
+        )
+        return self.table.window(target.name, floor_deg, self.horizon)
+
+    def _group_quality(self, target: Target, group: Group) -> np.ndarray:
+        """The quality of the target's sky on the table's grid, for the group's filters."""
+        known = self._settings.observatory.filters
+        parts = [moonlight_part(known[name].bandwidth_nm) for name in group.filters]
+        moments = self.table.unix_s
+        sky_nl = self.table.sky_nl(target.name, moments, float(np.mean(parts)))
+        return sky_quality(self.table.airmass(target.name, moments), sky_nl)
+
+    def _clock_time_s(self, time_of_day: str) -> float:
+        """The first moment after the night's noon at which a UTC clock shows a time of day."""
+        hours, minutes, *seconds = map(int, time_of_day.split(":"))
+        noon_s = night_span(self.site, self.night).start_unix_s
+        wanted_s = 3600 * hours + 60 * minutes + sum(seconds)
+        return noon_s + (wanted_s - noon_s) % 86400.0
+
+
+def _place(target: Target) -> tuple[float, float]:
+    return target.ra_deg, target.dec_deg
+
+
+def left_tonight_s(target: Target, tonight_s: Mapping[str, float]) -> float:
+    """Accepted seconds that a night may still give to a target."""
+    if target.hours_max is None:
+        return inf
+    return max(0.0, 3600.0 * target.hours_max - sum(tonight_s.values()))
+
+
+def wanted_s(lacking: Mapping[str, Sub], accepted_s: Mapping[str, float]) -> float:
+    """Seconds that all these filters together still lack; without end when one has no end."""
+    return sum(
+        inf if sub.wanted_hours is None else 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)
+        for name, sub in lacking.items()
+    )

@@ -1,0 +1,152 @@
+"""The watch on simulated star sizes; the benchmark tests/benchmarks/watch.py has the long runs."""
+
+import numpy as np
+import pytest
+
+from focusing.star_sizes import SPACING_S, ZONE_STEPS, Air, Night
+from focusing.watched import plain_night, watch_night
+from nightloom.focusing import Sub, Verdict, Watch, at_zenith_px, run_length, threshold_for
+
+SHIFTS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
+BEGINS_S = 2 * 3600.0
+
+
+@pytest.mark.parametrize(
+    ("airmass", "growth"), [(1.15, 1.0875), (1.5, 1.2754), (2.0, 1.5157), (3.0, 1.9332)]
+)
+def test_airmass_correction(airmass: float, growth: float) -> None:
+    """Computed from seeing ∝ airmass^0.6 (Kolmogorov; Neilsen et al. 2019, arXiv:1912.06254)."""
+    assert at_zenith_px(2.0 * growth, airmass) == pytest.approx(2.0, rel=1e-4)
+
+
+def integral_equation(threshold: float, shift: float, nodes: int = 48) -> float:
+    """One-sided run length, k 0.5: L(s) = 1 + L(0) F(k − s) + ∫ L(x) f(x + k − s) dx.
+
+    Goel & Wu 1971 (Technometrics 13, 221; from memory), by Gauss–Legendre quadrature.
+    """
+    from scipy.stats import norm
+
+    at, weights = np.polynomial.legendre.leggauss(nodes)
+    at, weights = threshold * (at + 1) / 2, threshold * weights / 2
+    states = np.concatenate([[0.0], at])
+    to = weights * norm.pdf(at[None, :] + 0.5 - states[:, None] - shift)
+    to_zero = norm.cdf(0.5 - states - shift)
+    matrix = np.eye(nodes + 1) - np.column_stack([to_zero, to])
+    return float(np.linalg.solve(matrix, np.ones(nodes + 1))[0])
+
+
+@pytest.mark.parametrize(("threshold", "published"), [(4.0, 335.37), (5.0, 930.89)])
+def test_run_length_without_a_shift(threshold: float, published: float) -> None:
+    """Integral equation of Goel & Wu 1971; half of it two-sided, Montgomery's 168 and 465."""
+    assert integral_equation(threshold, 0.0) == pytest.approx(published, rel=1e-4)
+    assert run_length(threshold, 0.5) == pytest.approx(published, rel=0.02)
+    assert threshold_for(published, 0.5) == pytest.approx(threshold, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("threshold", "published"),
+    [
+        (4.0, (167.68, 74.22, 26.63, 13.29, 8.38, 4.75, 3.34, 2.19)),
+        (5.0, (465.44, 139.49, 38.00, 17.05, 10.38, 5.75, 4.01, 2.57)),
+    ],
+)
+def test_run_lengths_of_two_sides(threshold: float, published: tuple[float, ...]) -> None:
+    """Two one-sided sums alarm at the sum of their rates (computed from Goel & Wu 1971)."""
+    for shift, expected in zip(SHIFTS, published, strict=True):
+        exact = [integral_equation(threshold, sign * shift) for sign in (1, -1)]
+        assert 1.0 / sum(1.0 / one for one in exact) == pytest.approx(expected, abs=0.006)
+        if shift < 3.0:  # an approximation for many subs until the alarm
+            ours = [run_length(threshold, 0.5, sign * shift) for sign in (1, -1)]
+            assert 1.0 / sum(1.0 / one for one in ours) == pytest.approx(expected, rel=0.06)
+
+
+def test_a_watch_on_independent_sizes_keeps_its_run_length() -> None:
+    """Sizes that scatter independently about a level: alarms come as often as was asked."""
+    generator = np.random.default_rng(1)
+    alarms = 0
+    for _ in range(12):
+        watch = Watch()
+        for i in range(240):
+            size = 2.0 * np.exp(0.1 * generator.standard_normal())
+            watch = watch.saw(Sub(i * 120.0, "L", size, 1.0))
+            if watch.alarms(2.0):
+                alarms += 1
+                watch = watch.focused(moved=False)
+    assert 0.3 <= alarms / 12 <= 3.0
+
+
+def test_seeing_that_swings_asks_for_no_curve() -> None:
+    """±40 % of seeing and steady focus: tests after alarms say that focus stayed.
+
+    Without guide stars to tell the air, there are more alarms, but no curves either; the plain
+    rule takes some every night.
+    """
+    air = Air(0.05, 900.0, 0.4)
+    told, untold = (
+        [watch_night(Night(seed, air, guided=guided)) for seed in range(3)]
+        for guided in (True, False)
+    )
+    assert sum(outcome.curves for outcome in told + untold) == 0
+    assert sum(len(one.looks_s) for one in told) < sum(len(one.looks_s) for one in untold)
+    assert min(plain_night(Night(seed, air)).curves for seed in range(3)) >= 2
+
+
+def test_stars_do_not_grow_by_a_tenth_while_focus_drifts_a_zone_an_hour() -> None:
+    """In nine of ten nights of usual air with guide stars, an hour of drift after two of rest."""
+    kept = 0
+    for seed in range(10):
+        night = Night(seed, defocus=lambda s: ZONE_STEPS * max(0.0, s - BEGINS_S) / 3600, hours=3.0)
+        outcome = watch_night(night, false_alarms_per_night=2.0)
+        kept += outcome.largest_growth < 0.10 and outcome.looks_s[-1] > BEGINS_S
+    assert kept >= 9
+
+
+@pytest.mark.parametrize("air", [Air(), Air(0.05, 900.0, 0.4)])
+def test_a_drift_from_the_first_sub_is_caught_early(air: Air) -> None:
+    """Without guide stars, too, since the first look comes by its age, and finds it."""
+    for seed in range(3):
+        drifting = Night(seed, air, guided=False, defocus=lambda s: ZONE_STEPS * s / 3600, hours=2)
+        outcome = watch_night(drifting)
+        assert outcome.growth_at_look[0] < 0.10
+        assert outcome.checks[0].verdict is Verdict.MOVED
+
+
+def test_a_step_of_a_zone_is_caught_within_four_subs() -> None:
+    for seed in range(5):
+        night = Night(seed, defocus=lambda s: ZONE_STEPS * (s > BEGINS_S), hours=3.0)
+        outcome = watch_night(night, false_alarms_per_night=2.0)
+        alarm_s = next(at_s for at_s in outcome.looks_s if at_s > BEGINS_S)
+        assert (alarm_s - BEGINS_S) / SPACING_S <= 4.0
+        assert abs(night.defocus(3 * 3600.0) + night.moved_steps) < ZONE_STEPS / 4
+
+
+def test_filters_have_levels_of_their_own() -> None:
+    """A filter with larger stars is not a growth."""
+    watch = Watch()
+    generator = np.random.default_rng(3)
+    for i in range(60):
+        size = {"L": 2.0, "B": 2.5}["LB"[i % 2]] * np.exp(0.02 * generator.standard_normal())
+        watch = watch.saw(Sub(i * 120.0, "LB"[i % 2], size, 1.0, 3.0))
+    assert abs(watch.growth) < 0.1
+    assert not watch.alarms(1.0)
+
+
+def test_one_bad_sub_brings_no_alarm() -> None:
+    generator = np.random.default_rng(4)
+    watch = Watch()
+    for i in range(40):
+        size = 2.0 * np.exp(0.02 * generator.standard_normal()) * (1.5 if i == 39 else 1.0)
+        watch = watch.saw(Sub(i * 120.0, "L", size, 1.0))
+    assert not watch.alarms(2.0)
+
+
+def test_a_new_stretch_begins_at_zero() -> None:
+    """After a look at the focus the sum is zero, and grown subs are only kept when the air did."""
+    watch = Watch()
+    for i, size in enumerate([2.0] * 20 + [2.6] * 4):
+        watch = watch.saw(Sub(i * 120.0, "L", size, 1.0))
+    assert watch.alarms(1.0)
+    assert watch.growth == pytest.approx(0.3, abs=0.05)
+    assert len(watch.focused(moved=True).subs) == 20
+    assert len(watch.focused(moved=False).subs) == 24
+    assert not watch.focused(moved=True).alarms(1.0)

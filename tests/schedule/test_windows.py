@@ -1,0 +1,176 @@
+"""What a night offers: windows under every condition, the plan, and what it should bring."""
+
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nightloom.schedule.outlook import expected_s, outlook
+from nightloom.schedule.ways import move_cost_s
+from nightloom.schedule.windows import STEP_S, NoDarkness, Prospect, darkness
+from nightloom.settings import Settings, Sub, Target
+from nightloom.sky import Interval, dark_hours, moon_altitude_azimuth
+from schedule.outlooks import ANDROMEDA, LARKFOLD, LION, settings_of, target, tree_and_setting, utc
+
+NIGHT = date(2026, 11, 10)
+MOONLIT = date(2026, 11, 19)  # the Moon, three quarters lit, sets at 01:17 UTC
+
+
+def nothing(_: str) -> dict[str, float]:
+    return {}
+
+
+def windows(said: Settings, night: date = NIGHT) -> list[tuple[Interval, ...]]:
+    """Windows of each group of the first target."""
+    first = said.targets.targets[0]
+    prospect = Prospect(said, night)
+    return [prospect.group_windows(first, number) for number in range(len(first.groups))]
+
+
+def grouped(**conditions: Any) -> Target:
+    group = {"filter": {"Ha": {"exposure_s": 300.0}}, **conditions}
+    return target("one", ANDROMEDA, group=(group,))
+
+
+def test_a_target_behind_a_tree_and_one_that_sets_are_both_taken() -> None:
+    """One is behind a tree until 01:00, one sets at 02:00 UTC: each has its own hours."""
+    settings = tree_and_setting()
+    prospect = Prospect(settings, NIGHT)
+    lion, andromeda = settings.targets.targets
+    assert prospect.windows(lion)[0].start_unix_s == pytest.approx(utc(11, 1), abs=90)
+    assert prospect.windows(andromeda)[-1].end_unix_s == pytest.approx(utc(11, 2), abs=90)
+    seen = outlook(settings, prospect, nothing, nothing)
+    first, second = seen.plan.blocks
+    assert (first.target, second.target) == ("Andromeda", "Lion")
+    assert utc(11, 1) < first.end_unix_s == second.start_unix_s <= utc(11, 2) + 90
+    assert second.end_unix_s == pytest.approx(prospect.dark.end_unix_s)
+
+
+def test_moonlight_parts_the_groups() -> None:
+    """Narrow filters while the Moon is up, broad ones when it is down, and no gap between."""
+    settings = settings_of(
+        target(
+            "one",
+            ANDROMEDA,
+            group=(
+                {"moon": "down", "filter": {"R": {"exposure_s": 120.0}}},
+                {"moon": "up", "filter": {"Ha": {"exposure_s": 300.0}}},
+            ),
+        )
+    )
+    (down,), (up,) = windows(settings, MOONLIT)
+    assert up.end_unix_s == down.start_unix_s
+    altitude_deg, _ = moon_altitude_azimuth(LARKFOLD, up.end_unix_s)
+    assert float(altitude_deg) == pytest.approx(-0.8333, abs=0.02)
+    plan = Prospect(settings, MOONLIT).plan(up.start_unix_s, nothing, nothing)
+    assert [block.group for block in plan.blocks] == [1, 0]
+
+
+def test_a_target_keeps_its_distance_from_the_moon() -> None:
+    """The Moon stands 20° to 50° from the target: 60° keeps it away until the Moon has set."""
+    near = {"ra_deg": 0.0, "dec_deg": 10.0}
+    free = windows(settings_of(target("one", near)), MOONLIT)
+    kept = windows(settings_of(target("one", near, moon_distance_deg=90.0)), MOONLIT)
+    loose = windows(
+        settings_of(target("one", near, moon_distance_deg=90.0, moon_width_d=0.5)), MOONLIT
+    )
+    assert not kept[0] or kept[0][0].start_unix_s > free[0][0].start_unix_s
+    assert loose == free, "five days from full a rule of half a day asks for nothing"
+
+
+def test_a_group_may_begin_in_brighter_twilight() -> None:
+    said = settings_of(grouped(sun_altitude_deg=-12.0))
+    (group,) = windows(said)
+    dark = dark_hours(LARKFOLD, NIGHT, -12.0)
+    assert dark is not None
+    assert group[0].start_unix_s == pytest.approx(dark.start_unix_s)
+    assert darkness(said, NIGHT) == dark
+
+
+def test_other_groups_wait_for_the_dark_of_the_policies() -> None:
+    bright, plain = grouped(sun_altitude_deg=-12.0), target("two", ANDROMEDA)
+    prospect = Prospect(settings_of(bright, plain), NIGHT)
+    assert prospect.windows(plain)[0].start_unix_s > prospect.windows(bright)[0].start_unix_s
+
+
+@pytest.mark.parametrize(("said", "moment"), [("23:00", utc(10, 23)), ("01:30:00", utc(11, 1, 30))])
+def test_a_target_is_left_at_a_time_of_day(said: str, moment: float) -> None:
+    (group,) = windows(settings_of(target("one", ANDROMEDA, until_utc=said)))
+    assert group[-1].end_unix_s == moment
+
+
+def test_a_target_is_left_after_its_hours_of_a_night() -> None:
+    settings = settings_of(target("one", ANDROMEDA, hours_max=2.0), target("two", LION))
+    prospect = Prospect(settings, NIGHT)
+    seen = outlook(settings, prospect, nothing, nothing)
+    assert sum(one.expected_s for one in seen.filters["one"].values()) == pytest.approx(7200)
+    spent = prospect.plan(prospect.dark.start_unix_s, nothing, lambda _: {"L": 7200.0})
+    assert {block.target for block in spent.blocks} == {"two"}
+
+
+def test_a_target_that_has_all_it_wanted_is_left_out() -> None:
+    wants = {"L": {"exposure_s": 120.0, "wanted_hours": 3.0}}
+    other = target("two", ANDROMEDA, priority=2)
+    settings = settings_of(target("one", ANDROMEDA, filter=wants), other)
+    prospect = Prospect(settings, NIGHT)
+    tally = {"one": {"L": 3.0 * 3600}, "two": {}}
+    plan = prospect.plan(prospect.dark.start_unix_s, tally.__getitem__, nothing)
+    assert {block.target for block in plan.blocks} == {"two"}
+    missing = outlook(settings, prospect, nothing, nothing).filters["one"]["L"]
+    assert missing.wanted_s == 10800.0
+    assert missing.missing_s == pytest.approx(0.0, abs=STEP_S)
+
+
+def test_what_the_night_cannot_give_is_missing_afterwards() -> None:
+    wants = {"L": {"exposure_s": 120.0, "wanted_hours": 50.0}}
+    settings = settings_of(target("one", ANDROMEDA, filter=wants))
+    prospect = Prospect(settings, NIGHT)
+    seen = outlook(settings, prospect, lambda _: {"L": 3600.0}, nothing).filters["one"]["L"]
+    assert seen.expected_s < sum(window.duration_s for window in windows(settings)[0])
+    assert seen.missing_s == pytest.approx(50 * 3600 - 3600 - seen.expected_s)
+
+
+def test_a_night_that_is_never_dark_enough_is_refused() -> None:
+    """At 47.1° the midsummer Sun sinks to −19.5° only, so −20° never comes."""
+    settings = settings_of(target("one", ANDROMEDA))
+    deep = settings.policies.dark.model_copy(update={"sun_altitude_deg": -20.0})
+    policies = settings.policies.model_copy(update={"dark": deep})
+    with pytest.raises(NoDarkness, match="does not sink below -20"):
+        Prospect(replace(settings, policies=policies), date(2026, 6, 21))
+
+
+def test_the_move_between_targets_takes_minutes() -> None:
+    """Two to five minutes for slew, centring, guiding and a focus curve (common practice)."""
+    assert 120 < move_cost_s(settings_of(target("one", ANDROMEDA))) < 300
+
+
+subs = st.builds(
+    Sub,
+    share=st.integers(1, 4),
+    exposure_s=st.sampled_from([60.0, 300.0]),
+    wanted_hours=st.one_of(st.none(), st.floats(0.1, 5)),
+)
+
+
+@given(st.dictionaries(st.sampled_from("LRGB"), subs, min_size=1), st.floats(0, 40000))
+def test_expected_seconds_are_shared_out_and_stop_at_the_wish(
+    filters: dict[str, Sub], open_s: float
+) -> None:
+    gained = expected_s(filters, {}, open_s)
+    wishes = {n: (s.wanted_hours or 1e9) * 3600 for n, s in filters.items()}
+    assert all(gained[name] <= wish * (1 + 1e-9) for name, wish in wishes.items())
+    assert sum(gained.values()) == pytest.approx(min(open_s, sum(wishes.values())), rel=1e-6)
+    going = [name for name, wish in wishes.items() if gained[name] < wish * (1 - 1e-6)]
+    cycles = {
+        name: gained[name] / (filters[name].share * filters[name].exposure_s) for name in going
+    }
+    assert not cycles or max(cycles.values()) == pytest.approx(min(cycles.values()), rel=1e-6)
+
+
+def test_a_span_of_three_hours_gives_three_equal_filters_an_hour_each() -> None:
+    """Common practice, no source."""
+    filters = {name: Sub(exposure_s=120.0) for name in "RGB"}
+    assert expected_s(filters, {}, 3 * 3600.0) == dict.fromkeys("RGB", pytest.approx(3600.0))
