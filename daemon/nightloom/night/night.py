@@ -42,12 +42,13 @@ class Night:
         self._phases = Phases(context.log)
         self._gathering = gathering
         self._troubles_s: list[float] = []
-        self._mistake: Exception | None = None
+        self._failure: Exception | None = None
 
     async def run(self) -> None:
         """Go through the night. Whatever happens, it ends parked and closed, or goes on trying.
 
-        Raises, after that, what nobody had expected: a mistake in the daemon.
+        Raises, after that, what ended it otherwise than nights end: a mistake in the daemon, or a
+        disk that takes nothing more.
         """
         context = self._context
         with context.log.listen(Stopwatch(context.ledger).observe):
@@ -59,8 +60,8 @@ class Night:
                 await context.guiding.stop("the night ends")
                 context.intake.stop()
             self._end(record)
-        if self._mistake is not None:
-            raise self._mistake
+        if self._failure is not None:
+            raise self._failure
 
     async def _go_through(self) -> None:
         phases = self._phases
@@ -91,7 +92,7 @@ class Night:
         after = cuts[cut]
         match cut:
             case Cut.MISTAKE:
-                self._mistake = self._mistake or error
+                self._failure = self._failure or error
                 context.log.emit(UnexpectedError(kind=type(error).__name__, text=reason))
                 reason = "a mistake in the daemon"
             case Cut.UNSAFE:
@@ -101,6 +102,7 @@ class Night:
             case Cut.OPERATOR:
                 context.log.emit(OperatorAsked(request="retire", origin="signal"))
             case Cut.UNKEPT:
+                self._failure = self._failure or error
                 context.log.emit(UnexpectedError(kind=type(error).__name__, text=reason))
             case Cut.NOT_SAFE:
                 context.log.emit(PersonNeeded(reason=reason))
