@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, timedelta
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.date import DateTrigger
 
-from nightloom.device_check import check_devices
+from nightloom.checks.devices import check_devices
 from nightloom.errors import BadInput
 from nightloom.executor import Threads, Workers
 from nightloom.ledger import FILE_NAME, Ledger, LedgerError
@@ -22,7 +22,7 @@ from nightloom.night.table import Work
 from nightloom.rig import assemble, safety_devices
 from nightloom.rig_lock import rig_lock
 from nightloom.safety import Acts, Guard, NotSafe, make_safe
-from nightloom.schedule.schedule import Programme, ready_from_s
+from nightloom.schedule.schedule import Schedule, ready_from_s
 from nightloom.schedule.windows import NoDarkness, darkness
 from nightloom.settings import Problem, Settings, SettingsError
 from nightloom.sky import night_of
@@ -193,7 +193,7 @@ class Daemon:
             self._settings,
             assemble(self._link, self._settings.observatory, self._clock),
             self._safety,
-            Programme(self._settings, night, self._clock, self._ledger),
+            Schedule(self._settings, night, self._clock, self._ledger),
             frames_folder=output / "frames",
             ledger=self._ledger,
             log=self._log,

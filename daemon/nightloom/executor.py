@@ -25,7 +25,7 @@ T = TypeVar("T")
 SHARED_FROM_BYTES = 1_000_000  # smaller arrays are pickled in less than a millisecond
 
 
-class Arithmetic(Protocol):
+class Executor(Protocol):
     """Runs a plain function of picklable arguments and gives its result."""
 
     async def __call__(self, function: Callable[..., T], *arguments: Any) -> T:

@@ -36,7 +36,7 @@ from guiding.closed_loop import (  # noqa: E402
     proportional,
     rms_arcsec,
 )
-from nightloom.guiding import Control, GuidePolicy, Pulses, Worm, measure  # noqa: E402
+from nightloom.guiding import Control, GuidePolicy, PeriodicError, Pulses, measure  # noqa: E402
 
 MAIN_ARCSEC_PER_PX, DITHER_PX, DITHERS = 1.463, 5.0, 30
 SLEWS_H = (-2.0, -3.0, -1.2, -2.5)
@@ -115,13 +115,13 @@ def after_slews(seed: int, jitter_arcsec: float, *, known: bool) -> list[float]:
     sky.slew(SLEWS_H[0])
     calibration = sky.calibrate()
     policy = GuidePolicy(LEAST_MOVE_ARCSEC / sky.scale_arcsec_per_px)
-    control = Control(calibration, policy, Worm(sky.ahead_s()))
+    control = Control(calibration, policy, PeriodicError(sky.ahead_s()))
     after = []
     for hour_angle_h in SLEWS_H[1:]:
         list(guide(sky, forecasting(sky, calibration, control), BEFORE_SLEW_H))
         sky.slew(hour_angle_h)
         ahead_s = sky.ahead_s()
-        fresh = Control(calibration, policy, Worm(ahead_s))
+        fresh = Control(calibration, policy, PeriodicError(ahead_s))
         control = control.next_one(calibration, ahead_s) if known else fresh
         after.append(
             rms_arcsec(sky, guide(sky, forecasting(sky, calibration, control), AFTER_SLEW_H))

@@ -13,7 +13,7 @@ from time import process_time
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from nightloom.schedule import make_plan
-from nightloom.schedule.windows import Prospect
+from nightloom.schedule.windows import NightWindows
 from schedule.outlooks import settings_of, target
 from schedule.test_plan import MOVE_S, ten_targets
 
@@ -34,8 +34,8 @@ def outlook() -> None:
         target(str(n), {"ra_deg": 36.0 * n, "dec_deg": 40.0}, moon_distance_deg=30.0)
         for n in range(10)
     ]
-    prospect = Prospect(settings_of(*targets), MOONLIT)
-    prospect.plan(prospect.dark.start_unix_s, lambda _: {}, lambda _: {})
+    night_windows = NightWindows(settings_of(*targets), MOONLIT)
+    night_windows.plan(night_windows.dark.start_unix_s, lambda _: {}, lambda _: {})
 
 
 def report(what: str, works: list[Callable[[], object]]) -> None:

@@ -25,7 +25,7 @@ def played(seed: int, hours: float) -> tuple[str, list[str], float]:
     with tempfile.TemporaryDirectory() as folder:
         troubles, story = troubled_night(Path(folder), seed, hours)
     wrong = complaints(story)
-    kept = len(story.of(e.FrameKept))
+    kept = len(story.of(e.FrameAccepted))
     open_part = sum(frame.exposure_s for frame in story.frames) / (3600.0 * hours)
     moments = " ".join(f"{name[:-2]} {at:.0f}" for name, at in vars(troubles).items())
     line = (

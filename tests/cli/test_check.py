@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from nightloom.checks.devices import check_devices
 from nightloom.cli import main
 from nightloom.cli.check import find_problems, output_problems
-from nightloom.device_check import check_devices
 from nightloom.settings import Settings, demo_folder, read_settings
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.link import LoopbackLink

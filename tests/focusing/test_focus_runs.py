@@ -300,7 +300,7 @@ def test_a_night_that_begins_far_out_of_focus_finds_it(tmp_path: Path) -> None:
     # 10 °C at the zenith, and a slope of −7 steps/°C; flexure is below 6 steps.
     expected = focus.base_steps + focus.slope_steps_per_c * (first.temperature_c - 10.0)
     assert first.vertex_steps == pytest.approx(expected, abs=20)
-    assert story.of(e.FrameKept)
+    assert story.of(e.FrameAccepted)
     assert story.played.violations == []
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nightloom.focusing import Offsets, Sighting, Trust, learn_offsets
+from nightloom.focusing import FocusMeasurement, Offsets, Trust, learn_offsets
 
 TRUE = {"L": 0.0, "R": 22.0, "G": 7.0, "B": -31.0, "Ha": 48.0, "OIII": -12.0, "SII": 55.0}
 ZONES = {"L": 33.6, "R": 39.0, "G": 32.6, "B": 27.8, "Ha": 40.0, "OIII": 30.5, "SII": 41.0}
@@ -24,16 +24,16 @@ def night(
     slope: float = -7.0,
     error: float = 1.0,
     base: float = 10_000.0,
-) -> list[Sighting]:
+) -> list[FocusMeasurement]:
     """Curves every 80 s through filters while it cools; the probe tells the temperature."""
     rng = np.random.default_rng(seed)
-    sightings = []
+    measurements = []
     for number, name in enumerate(order):
         at_h = number * 80 / 3600
         warm_c = 6.0 - cooling_c_per_h * at_h
         vertex = base + TRUE[name] + slope * warm_c + error * rng.standard_normal()
-        sightings.append(Sighting(session, name, at_h, vertex, error, warm_c))
-    return sightings
+        measurements.append(FocusMeasurement(session, name, at_h, vertex, error, warm_c))
+    return measurements
 
 
 def off(learned: Offsets, name: str) -> float:
@@ -43,10 +43,12 @@ def off(learned: Offsets, name: str) -> float:
 @pytest.mark.parametrize("probe", [True, False])
 def test_one_measurement_tells_all_seven_filters(probe: bool) -> None:
     """Forth and back, while focus drifts by 7 steps an hour and more, known to the probe or not."""
-    sightings = night(THERE_AND_BACK)
+    measurements = night(THERE_AND_BACK)
     if not probe:
-        sightings = [Sighting(s.session, s.filter, s.at_h, s.vertex_steps, 1.0) for s in sightings]
-    learned = learn_offsets(sightings, ZONES)
+        measurements = [
+            FocusMeasurement(s.session, s.filter, s.at_h, s.vertex_steps, 1.0) for s in measurements
+        ]
+    learned = learn_offsets(measurements, ZONES)
     for name in TRUE:
         assert learned.offsets[name].trust is Trust.GOOD
         assert abs(off(learned, name)) < ZONES[name] / 4
@@ -68,10 +70,10 @@ def test_stated_errors_hold_the_truth() -> None:
 
 def test_agrees_with_plain_least_squares() -> None:
     """Without outliers the offsets are those of numpy's least squares without any prior belief."""
-    sightings = night(THERE_AND_BACK * 3, cooling_c_per_h=0.0)
-    learned = learn_offsets(sightings, ZONES)
-    design = np.array([[one.filter == name for name in FORTH] for one in sightings], float)
-    plain, *_ = np.linalg.lstsq(design, np.array([one.vertex_steps for one in sightings]))
+    measurements = night(THERE_AND_BACK * 3, cooling_c_per_h=0.0)
+    learned = learn_offsets(measurements, ZONES)
+    design = np.array([[one.filter == name for name in FORTH] for one in measurements], float)
+    plain, *_ = np.linalg.lstsq(design, np.array([one.vertex_steps for one in measurements]))
     for number, name in enumerate(FORTH):
         expected = plain[number] - plain[FORTH.index(learned.reference)]
         assert learned.offsets[name].steps == pytest.approx(expected, abs=0.3)
@@ -79,13 +81,13 @@ def test_agrees_with_plain_least_squares() -> None:
 
 def test_nights_with_bases_of_their_own_teach_the_slope() -> None:
     """Cooling by 8° in each of four nights, whose bases are far apart."""
-    sightings = []
+    measurements = []
     for number in range(4):
         order = ["L", "R", "L", "B"] * 8
-        sightings += night(
+        measurements += night(
             order, number, session=str(number), cooling_c_per_h=12.0, base=9000.0 + 700 * number
         )
-    learned = learn_offsets(sightings, ZONES)
+    learned = learn_offsets(measurements, ZONES)
     assert learned.slope_known
     assert learned.slope_steps_per_c == pytest.approx(
         -7.0, abs=2 * learned.slope_error_steps_per_c + 0.1
@@ -96,12 +98,12 @@ def test_nights_with_bases_of_their_own_teach_the_slope() -> None:
 @settings(max_examples=40, deadline=None)
 def test_one_wild_curve_moves_no_other_filter(which: int, steps: float, sign: int) -> None:
     """A curve that is wrong by a zone or more leaves the others within a quarter of theirs."""
-    sightings = night(THERE_AND_BACK)
-    wild = sightings[which]
-    sightings[which] = Sighting(
+    measurements = night(THERE_AND_BACK)
+    wild = measurements[which]
+    measurements[which] = FocusMeasurement(
         wild.session, wild.filter, wild.at_h, wild.vertex_steps + sign * steps, 1.0, 6.0
     )
-    learned = learn_offsets(sightings, ZONES)
+    learned = learn_offsets(measurements, ZONES)
     for name in TRUE:
         if name != wild.filter and wild.filter != learned.reference:
             assert abs(off(learned, name)) < ZONES[name] / 4
@@ -110,8 +112,8 @@ def test_one_wild_curve_moves_no_other_filter(which: int, steps: float, sign: in
 def test_a_curve_in_one_filter_and_a_check_in_another_tell_their_offset() -> None:
     """The difference of the two vertices, with the error of a difference (propagated by hand)."""
     seen = [
-        Sighting("a", "L", 0.0, 10_000.0, 1.0, 6.0),
-        Sighting("a", "B", 0.0, 9_969.0, 3.0, 6.0, check=True),
+        FocusMeasurement("a", "L", 0.0, 10_000.0, 1.0, 6.0),
+        FocusMeasurement("a", "B", 0.0, 9_969.0, 3.0, 6.0, check=True),
     ]
     learned = learn_offsets(seen, ZONES)
     blue = learned.offsets["B"]
@@ -126,16 +128,16 @@ def test_a_curve_in_one_filter_and_a_check_in_another_tell_their_offset() -> Non
 
 def test_a_check_of_another_night_says_nothing_of_an_offset() -> None:
     """Its base is not known there, however small its own error."""
-    seen = [*night(["L", "L"]), Sighting("b", "B", 9.0, 9_969.0, 0.5, 6.0, check=True)]
+    seen = [*night(["L", "L"]), FocusMeasurement("b", "B", 9.0, 9_969.0, 0.5, 6.0, check=True)]
     assert learn_offsets(seen, ZONES).offsets["B"].error_steps == np.inf
 
 
 def test_checks_weigh_by_their_error() -> None:
     """One that is four times less sure counts a sixteenth: the weighted mean of numpy."""
     found, errors = np.array([9_970.0, 9_966.0]), np.array([1.0, 4.0])
-    seen = [Sighting("a", "L", 0.0, 10_000.0, 1e-3, 6.0)] * 3
+    seen = [FocusMeasurement("a", "L", 0.0, 10_000.0, 1e-3, 6.0)] * 3
     seen += [
-        Sighting("a", "B", 0.0, at, error, 6.0, check=True)
+        FocusMeasurement("a", "B", 0.0, at, error, 6.0, check=True)
         for at, error in zip(found.tolist(), errors.tolist(), strict=True)
     ]
     learned = learn_offsets(seen, dict.fromkeys("LB", 40.0)).offsets["B"].steps
@@ -147,9 +149,11 @@ def test_unsure_checks_that_scatter_as_they_say_contradict_nothing() -> None:
     """A fifth of a zone each way is what they state; a zone each way is not."""
     zone = ZONES["R"]
     for away, trust in ((zone / 5, Trust.GOOD), (zone, Trust.CONTRADICTORY)):
-        seen = [Sighting("a", "L", n / 10, 10_000.0, 1.0, 6.0) for n in range(12)]
+        seen = [FocusMeasurement("a", "L", n / 10, 10_000.0, 1.0, 6.0) for n in range(12)]
         seen += [
-            Sighting("a", "R", n / 10, 10_022.0 + away * (-1) ** n, zone / 5, 6.0, check=True)
+            FocusMeasurement(
+                "a", "R", n / 10, 10_022.0 + away * (-1) ** n, zone / 5, 6.0, check=True
+            )
             for n in range(12)
         ]
         assert learn_offsets(seen, ZONES).offsets["R"].trust is trust
@@ -162,7 +166,7 @@ def test_a_jump_of_the_focus_moves_no_offset(jump: float, before: int) -> None:
     rng = np.random.default_rng(before)
     order = ["L", "R"] * before + ["L", "B"] * (10 - before)
     seen = [
-        Sighting(
+        FocusMeasurement(
             "a",
             name,
             number / 5,
@@ -187,7 +191,7 @@ def test_cooling_is_no_jump() -> None:
     for number, name in enumerate(order):
         warm_c = 15.0 * np.exp(-number / 8)
         vertex = 10_000.0 + TRUE[name] - 7.0 * warm_c + rng.standard_normal()
-        seen.append(Sighting("a", name, number / 5, vertex, 1.0, warm_c))
+        seen.append(FocusMeasurement("a", name, number / 5, vertex, 1.0, warm_c))
     learned = learn_offsets(seen, ZONES)
     assert learned.slope_steps_per_c == pytest.approx(-7.0, abs=0.3)
     assert learned.slope_error_steps_per_c < 0.3
@@ -195,12 +199,16 @@ def test_cooling_is_no_jump() -> None:
 
 def test_verdicts() -> None:
     """Thin with one curve, or never seen beside the reference; contradictory when curves differ."""
-    sightings = night(["L", "R", "L", "R", "G", "L"]) + night(["B", "B"], session="b", base=12_000)
-    sightings += [
-        Sighting("a", "Ha", 0.15 + n / 40, 10_000 + 48.0 - 42.0 + 12.0 * (-1) ** n, 1.0, 5.6)
+    measurements = night(["L", "R", "L", "R", "G", "L"]) + night(
+        ["B", "B"], session="b", base=12_000
+    )
+    measurements += [
+        FocusMeasurement(
+            "a", "Ha", 0.15 + n / 40, 10_000 + 48.0 - 42.0 + 12.0 * (-1) ** n, 1.0, 5.6
+        )
         for n in range(4)
     ]
-    learned = learn_offsets(sightings, ZONES)
+    learned = learn_offsets(measurements, ZONES)
     assert {name: one.trust for name, one in learned.offsets.items()} == {
         "L": Trust.GOOD,
         "R": Trust.GOOD,

@@ -15,11 +15,11 @@ import pytest
 from astropy.io import fits
 
 from night.nights import NIGHT, demo
-from nightloom.clouds.monitor import Lookout
-from nightloom.executor import Arithmetic, InLine, Threads, Workers
+from nightloom.clouds.monitor import CloudMonitor
+from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.frames import FrameFacts, partial_of
 from nightloom.frames import pipeline as taking_in
-from nightloom.frames.pipeline import UNWRITTEN_MAX, FramesNotKept, Intake
+from nightloom.frames.pipeline import UNWRITTEN_MAX, FramePipeline, FramesNotKept
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e
@@ -37,9 +37,9 @@ SHAPE = (800, 800)
 
 @dataclass
 class Room:
-    """An intake, its ledger, where its frames go, and what was said."""
+    """An pipeline, its ledger, where its frames go, and what was said."""
 
-    intake: Intake
+    pipeline: FramePipeline
     ledger: Ledger
     folder: Path
     said: list[Event] = field(default_factory=list)
@@ -51,7 +51,7 @@ class Room:
         self.ledger.begin_sub(sub)
         given = exposure or Here(begun)
         facts = FrameFacts(kind="light", exposure_s=60.0)
-        return self.intake.take(replace(sub, stage=Stage.CLOSED), facts, cast(Exposure, given))
+        return self.pipeline.take(replace(sub, stage=Stage.CLOSED), facts, cast(Exposure, given))
 
     def frames(self) -> list[Frame]:
         return self.ledger.frames()
@@ -76,23 +76,32 @@ class Never:
 
 
 @asynccontextmanager
-async def room(out: Path, compute: Arithmetic, store: Arithmetic) -> AsyncIterator[Room]:
-    """An intake at work in its group of tasks; those that are left are ended with it."""
+async def room(out: Path, compute: Executor, store: Executor) -> AsyncIterator[Room]:
+    """An pipeline at work in its group of tasks; those that are left are ended with it."""
     settings, _ = demo(targets={"L": 60.0})
     clock = LoopClock(BEGIN_S)
     log = Log(clock)
     focusing: Any = SimpleNamespace(watch=SimpleNamespace(sub=lambda *_: None))
     with Ledger(out / FILE_NAME) as ledger:
-        lookout = Lookout(settings, clock)
-        intake = Intake(
-            settings, NIGHT, out / "frames", ledger, compute, store, lookout, focusing, clock, log
+        cloud_monitor = CloudMonitor(settings, clock)
+        pipeline = FramePipeline(
+            settings,
+            NIGHT,
+            out / "frames",
+            ledger,
+            compute,
+            store,
+            cloud_monitor,
+            focusing,
+            clock,
+            log,
         )
-        here = Room(intake, ledger, out / "frames")
+        here = Room(pipeline, ledger, out / "frames")
         with log.listen(lambda _, event: here.said.append(event)):
             async with asyncio.TaskGroup() as group:
-                intake.begin(group)
+                pipeline.begin(group)
                 yield here
-                intake.stop()
+                pipeline.stop()
 
 
 @pytest.mark.parametrize("deadly", [dies, hangs])
@@ -111,11 +120,11 @@ def test_a_frame_that_ends_its_worker_stays_and_the_next_one_is_measured(
 
         async with room(tmp_path, compute, Threads()) as here:
             here.take(1)
-            await here.intake.drain()
+            await here.pipeline.drain()
             here.take(2)
-            await here.intake.drain()
+            await here.pipeline.drain()
             first, second = here.frames()
-            assert not here.intake.busy
+            assert not here.pipeline.busy
         assert first.verdict == "rejected"
         assert first.reason.startswith("could not be measured: its worker died, or gave no answer")
         path = here.folder / first.path
@@ -140,7 +149,7 @@ def test_the_end_does_not_wait_for_ever_and_the_next_start_judges_what_is_left(
         async with room(tmp_path, stuck, InLine()) as here:
             here.take(1)
             began_s = asyncio.get_running_loop().time()
-            await here.intake.drain()
+            await here.pipeline.drain()
             took_s = asyncio.get_running_loop().time() - began_s
             assert [type(event) for event in here.said] == [e.SubEnded, e.VerdictsLeft]
             assert [sub.stage for sub in here.ledger.in_flight()] == [Stage.STORED]
@@ -148,12 +157,14 @@ def test_the_end_does_not_wait_for_ever_and_the_next_start_judges_what_is_left(
 
     async def again(found: int) -> None:
         async with room(tmp_path, InLine(), InLine()) as here:
-            assert len(here.intake.recover()) == found
-            await here.intake.drain()
+            assert len(here.pipeline.recover()) == found
+            await here.pipeline.drain()
             (frame,) = here.frames()
             assert frame.uid == uid_of(str(NIGHT), 1)
             assert here.ledger.in_flight() == []
-            judged = [one for one in here.said if isinstance(one, e.FrameKept | e.FrameRejected)]
+            judged = [
+                one for one in here.said if isinstance(one, e.FrameAccepted | e.FrameRejected)
+            ]
             assert len(judged) == found
 
     assert run_virtual(first()) == taking_in.DRAIN_S
@@ -167,13 +178,13 @@ def test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches(tmp_path: 
     async def work() -> None:
         async with room(tmp_path, InLine(), InLine()) as here:
             for number in range(1, UNWRITTEN_MAX + 1):
-                watch = asyncio.create_task(here.intake.watch())
+                watch = asyncio.create_task(here.pipeline.watch())
                 here.take(number)
-                await here.intake.drain()
+                await here.pipeline.drain()
                 assert watch.done() == (number == UNWRITTEN_MAX)
                 watch.cancel()
             with pytest.raises(FramesNotKept, match="3 frames in a row"):
-                await here.intake.watch()
+                await here.pipeline.watch()
             assert [(one.verdict, one.path) for one in here.frames()] == [("rejected", "")] * 3
             assert here.ledger.in_flight() == []
 
@@ -186,10 +197,10 @@ def test_a_frame_that_never_comes_counts_nowhere(tmp_path: Path) -> None:
     async def work() -> None:
         async with room(tmp_path, InLine(), InLine()) as here:
             download = here.take(1, Never())
-            await here.intake.downloaded()
+            await here.pipeline.downloaded()
             with pytest.raises(DeviceLate):
                 await download.arrived()
-            await here.intake.drain()
+            await here.pipeline.drain()
             assert (here.frames(), here.ledger.in_flight()) == ([], [])
             assert [type(event) for event in here.said] == [e.SubCancelled]
 
@@ -217,8 +228,8 @@ def test_what_is_found_under_the_name_of_a_sub_in_flight(there: str, tmp_path: P
 
     async def work() -> None:
         async with room(tmp_path, InLine(), InLine()) as here:
-            here.intake.recover()
-            await here.intake.drain()
+            here.pipeline.recover()
+            await here.pipeline.drain()
             assert here.ledger.in_flight() == []
             frames = here.frames()
             assert [frame.verdict for frame in frames] == ["rejected"] * (there == "no frame")

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 
 from night.nights import NIGHT, demo
-from nightloom.clouds.monitor import Lookout
+from nightloom.clouds.monitor import CloudMonitor
 from nightloom.frames import FrameFacts, StarField
-from nightloom.frames.pipeline import Intake
+from nightloom.frames.pipeline import FramePipeline
 from nightloom.frames.stars import STAR
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Log
@@ -89,18 +89,29 @@ def after_clear_frames(
         limit = {"largest_guide_rms_arcsec": guide_limit_arcsec}
         settings, _ = demo(targets={"L": 60.0}, policies={"frames": limit})
         with Ledger(out / FILE_NAME) as ledger:
-            lookout = Lookout(settings, clock)
-            intake = Intake(
-                *(settings, NIGHT, None, ledger, seen, seen, lookout, heard, clock, Log(clock))  # type: ignore[arg-type]
+            cloud_monitor = CloudMonitor(settings, clock)
+            pipeline = FramePipeline(
+                *(
+                    settings,
+                    NIGHT,
+                    None,
+                    ledger,
+                    seen,
+                    seen,
+                    cloud_monitor,
+                    heard,
+                    clock,
+                    Log(clock),
+                )  # type: ignore[arg-type]
             )
             async with asyncio.TaskGroup() as group:
-                intake.begin(group)
+                pipeline.begin(group)
                 for number in range(1, USUAL + 2):
                     sub = taken(number, **(known if number == USUAL + 1 else {}))
                     ledger.begin_sub(replace(sub, stage=Stage.BEGUN))
                     facts = FrameFacts(kind="light", exposure_s=60.0)
-                    intake.take(sub, facts, cast(Exposure, Exposed(sub.begun_utc)))
-                    await intake.drain()
+                    pipeline.take(sub, facts, cast(Exposure, Exposed(sub.begun_utc)))
+                    await pipeline.drain()
             return heard.radii_px[USUAL:], ledger.frames()[-1]
 
     return run_virtual(work())

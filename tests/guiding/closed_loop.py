@@ -134,7 +134,7 @@ class GuidedSky:
                     raise AssertionError(refused)
 
     def dither(self, control: Control, ra_px: float, dec_px: float) -> float:
-        """Move the lock position in the middle of an exposure, as the guide loop does, and return
+        """Move the hold point in the middle of an exposure, as the guide loop does, and return
         the time from then until the rest is declared.
         """
         began_s = self.now_s + float(self._chance.uniform(0, EXPOSURE_S + DOWNLOAD_S))
@@ -178,7 +178,7 @@ def guide(sky: GuidedSky, rule: Rule, hours: float) -> Iterator[tuple[float, flo
 
 
 def rms_arcsec(sky: GuidedSky, errors_px: Iterator[tuple[float, float]]) -> float:
-    """Total root mean square error, about the lock position."""
+    """Total root mean square error, about the hold point."""
     return sky.scale_arcsec_per_px * math.sqrt(np.mean(np.sum(np.square(list(errors_px)), axis=1)))
 
 

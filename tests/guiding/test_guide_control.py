@@ -8,15 +8,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nightloom.guiding import (
+    Backlash,
     Calibration,
     Control,
     Forecast,
     GuidePolicy,
     GuideStatistics,
-    Play,
+    PeriodicError,
     Pulses,
     Response,
-    Worm,
     axis_ahead_s,
 )
 
@@ -28,7 +28,7 @@ errors = st.floats(-50, 50)
 
 def followed(offsets_px: np.ndarray) -> tuple[Forecast, np.ndarray]:
     """A forecast that has seen these offsets, and how far it was off at each."""
-    forecast = Forecast(Worm())
+    forecast = Forecast(PeriodicError())
     misses = [forecast.observe(CADENCE_S * n, float(y)) for n, y in enumerate(offsets_px)]
     return forecast, np.array(misses)
 
@@ -103,7 +103,7 @@ def test_air_alone_is_measured_and_hardly_followed(scatter_px: float) -> None:
     """
     noise = air(1500, scatter_px)
     forecast, misses = followed(noise)
-    assert forecast.air_px == pytest.approx(scatter_px, rel=0.15)
+    assert forecast.seeing_px == pytest.approx(scatter_px, rel=0.15)
     assert np.mean(misses[300:] ** 2) < 1.1 * np.mean(noise[300:] ** 2)
     assert forecast.gain <= 0.15
 
@@ -146,10 +146,10 @@ def test_the_wave_goes_on_after_a_slew_where_the_axis_then_stands() -> None:
         turn = 2 * math.pi * axis_s / period_s
         return 2.4 * math.sin(turn) + 0.001 * at_s + float(noise[number])
 
-    control = Control(CALIBRATION, POLICY, Worm())
+    control = Control(CALIBRATION, POLICY, PeriodicError())
     for n in range(1100):
         control.observe(CADENCE_S * n, offset_px(CADENCE_S * n, CADENCE_S * n, n), 0.0)
-    known, learner = control.next_one(CALIBRATION, ahead_s).ra.forecast, Forecast(Worm())
+    known, learner = control.next_one(CALIBRATION, ahead_s).ra.forecast, Forecast(PeriodicError())
     misses = np.array(
         [
             [
@@ -168,11 +168,11 @@ def test_the_wave_goes_on_after_a_slew_where_the_axis_then_stands() -> None:
 def test_a_wave_that_does_not_go_on_is_not_heard_for_long() -> None:
     """A clutch slipped in the slew: soon the forecasts are those of one that knows nothing."""
     offsets = worm(1500, 480.0, 2.4) + air(1500, 0.09)
-    control = Control(CALIBRATION, POLICY, Worm())
+    control = Control(CALIBRATION, POLICY, PeriodicError())
     for n, offset in enumerate(offsets[:1000]):
         control.observe(CADENCE_S * n, float(offset), 0.0)
     misled = control.next_one(CALIBRATION, 240.0).ra.forecast
-    naive = Forecast(Worm(240.0))
+    naive = Forecast(PeriodicError(240.0))
     both = np.array(
         [
             [one.observe(CADENCE_S * n, float(offsets[n])) for one in (misled, naive)]
@@ -216,7 +216,7 @@ def test_a_single_gust_is_not_chased_and_a_real_move_is() -> None:
 def test_play_tells_where_the_telescope_is(moves: list[float]) -> None:
     """Against motor and telescope as two bodies, once the motor has been through the play."""
     width = 0.7
-    play = Play(width)
+    play = Backlash(width)
     motor = telescope = 0.0  # touching upwards
     for number, move in enumerate([5.0, *moves]):
         motor += move
@@ -230,7 +230,7 @@ def test_play_tells_where_the_telescope_is(moves: list[float]) -> None:
 @pytest.mark.parametrize("believed_px", [0.0, 0.4, 1.4])
 def test_play_is_learned_from_the_turns(believed_px: float) -> None:
     """Twenty turns through 0.7 px of play, each seen through 0.05 px of air."""
-    chance, true, play = np.random.default_rng(1), Play(0.7), Play(believed_px)
+    chance, true, play = np.random.default_rng(1), Backlash(0.7), Backlash(believed_px)
     for motor_px in (3.0, -3.0) * 10:
         moved, told = true.turn(motor_px), play.turn(motor_px)
         side = math.copysign(1.0, motor_px)
@@ -245,7 +245,7 @@ def test_a_turn_in_the_control_teaches_the_play() -> None:
     are 0.2 s of pulse.
     """
     control = Control(CALIBRATION, POLICY)
-    true, telescope = Play(0.25), 0.0
+    true, telescope = Backlash(0.25), 0.0
     true.turn(-1.0)
     for n in range(30):
         control.observe(CADENCE_S * n, 0.0, telescope + 0.01 * (-1) ** n)
@@ -269,7 +269,7 @@ def test_turning_round_takes_the_play_with_it() -> None:
 def test_declination_keeps_to_the_side_that_the_drift_asks_for() -> None:
     """With 0.02 px a minute of drift north, nearly all pulses are south."""
     control = Control(CALIBRATION, POLICY)
-    telescope, play, sides = 0.0, Play(0.75), []
+    telescope, play, sides = 0.0, Backlash(0.75), []
     play.turn(-1.0)
     for frame, noise in enumerate(air(1500, 0.08)):
         drift = 0.004 * frame
@@ -351,5 +351,5 @@ def test_statistics_agree_with_numpy() -> None:
     assert statistics.dec_rms_arcsec == pytest.approx(2 * np.sqrt(np.mean(dec**2)))
     assert statistics.rms_arcsec == pytest.approx(2 * np.sqrt(np.mean(ra**2 + dec**2)))
     assert statistics.peak_arcsec == pytest.approx(2 * np.hypot(ra, dec).max())
-    assert statistics.air_arcsec == pytest.approx(0.5)
+    assert statistics.seeing_arcsec == pytest.approx(0.5)
     assert math.isnan(statistics.fresh().rms_arcsec)

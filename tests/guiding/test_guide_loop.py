@@ -15,7 +15,7 @@ from nightloom.rig import Rig, assemble, safety_devices, simulated_rig
 from nightloom.safety import Acts, Guard, SafetyDevices
 from nightloom.sky import sidereal_deg
 from nightloom.telemetry import Event, Log
-from nightloom.telemetry.events import GuidingStarted, GuidingStopped
+from nightloom.telemetry.events import StarsHeld, StarsReleased
 from nightloom_drivers.clock import LoopClock, SteadyClock
 from nightloom_drivers.devices import Device
 from nightloom_drivers.errors import DeviceError
@@ -199,8 +199,8 @@ def test_stopping_lets_the_cancellation_of_its_caller_through(tmp_path: Path) ->
         await held.guiding.stop("enough")
         await held.guiding.stop("enough")
         assert not held.guiding.running
-        stops = [event for event in held.heard if isinstance(event, GuidingStopped)]
-        starts = [event for event in held.heard if isinstance(event, GuidingStarted)]
+        stops = [event for event in held.heard if isinstance(event, StarsReleased)]
+        starts = [event for event in held.heard if isinstance(event, StarsHeld)]
         assert (len(starts), len(stops)) == (1, 1)
 
     hold(tmp_path, story)

@@ -56,10 +56,10 @@ def test_a_sub_comes_back_as_far_as_it_had_come_also_after_reopening(tmp_path: P
         guide_ra_rms_arcsec=0.4,
         guide_dec_rms_arcsec=0.45,
         guide_peak_arcsec=1.5,
-        guide_air_arcsec=0.3,
+        guide_seeing_arcsec=0.3,
         rotation_deg=12.5,
         doubt="cloud passed over it",
-        knocked=True,
+        bumped=True,
         start_utc=DUSK,
         path="M81/a.fits",
     )

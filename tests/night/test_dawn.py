@@ -19,4 +19,4 @@ def test_a_sub_that_ends_with_the_dark_is_kept(tmp_path: Path) -> None:
     story = live(tmp_path / "second", demo(targets=SUBS), hours=hours)
     assert story.at(e.SubBegun)[-1] + 60.0 == closes_s
     assert not story.of(e.SubCancelled)
-    assert len(story.of(e.FrameKept)) == len(story.of(e.SubBegun))
+    assert len(story.of(e.FrameAccepted)) == len(story.of(e.SubBegun))

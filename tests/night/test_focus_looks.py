@@ -112,7 +112,7 @@ def test_a_refused_curve_of_a_measurement_is_taken_again() -> None:
         return outcomes.pop(0)
 
     context: Any = SimpleNamespace(
-        course=SimpleNamespace(ending=lambda: None),
+        target_run=SimpleNamespace(ending=lambda: None),
         rig=SimpleNamespace(wheel=SimpleNamespace(slot=1)),
         settings=demo()[0],
         focusing=SimpleNamespace(in_place=lambda _: True, curve=curve),
@@ -139,7 +139,7 @@ def test_a_focuser_that_does_not_move_is_named_once_and_the_night_goes_on(tmp_pa
     start = story.rehearsal.settings.observatory.focuser.start_steps
     curve_s, sub_s = story.at(e.FocusCurve)[0], story.at(e.SubBegun)[0]
     assert places.between(curve_s, sub_s) == {start}
-    assert story.of(e.FrameKept)
+    assert story.of(e.FrameAccepted)
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +162,7 @@ def test_one_curve_and_then_checks(cooling: Story) -> None:
     assert len(cooling.of(e.FocusCurve)) == 1
     checks = cooling.of(e.FocusChecked)
     assert any(check.reason.startswith("the temperature changed") for check in checks)
-    assert cooling.played.account.figures()["focus_checks"] == len(checks)
+    assert cooling.played.summary.figures()["focus_checks"] == len(checks)
 
 
 def test_a_check_says_which_way_and_how_far(cooling: Story) -> None:

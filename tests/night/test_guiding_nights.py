@@ -61,22 +61,22 @@ def test_dithers_settle_in_six_seconds(clear: Story) -> None:
     took_s = [dithered.settle_s for dithered in clear.of(e.Dithered)]
     assert len(took_s) >= 8
     assert np.median(took_s) <= 6.0
-    assert not clear.of(e.SettleFailed)
+    assert not clear.of(e.RestNotReached)
 
 
 def test_every_frame_says_its_guide_error_by_axis_and_what_the_air_made_of_it(
     clear: Story,
 ) -> None:
-    for frame in clear.of(e.FrameKept):
+    for frame in clear.of(e.FrameAccepted):
         total = np.hypot(frame.guide_ra_rms_arcsec, frame.guide_dec_rms_arcsec)
         assert frame.guide_rms_arcsec == pytest.approx(total)
         assert frame.guide_peak_arcsec >= frame.guide_rms_arcsec
-        assert 0 < frame.guide_air_arcsec < 2 * frame.guide_rms_arcsec
+        assert 0 < frame.guide_seeing_arcsec < 2 * frame.guide_rms_arcsec
 
 
 def test_air_is_what_the_simulator_has(clear: Story) -> None:
     """0.5″ in one second and one axis are 0.5″ in two seconds and two axes."""
-    air = np.median([frame.guide_air_arcsec for frame in clear.of(e.FrameKept)])
+    air = np.median([frame.guide_seeing_arcsec for frame in clear.of(e.FrameAccepted)])
     assert air == pytest.approx(0.5, rel=0.15)
 
 
@@ -151,7 +151,7 @@ def test_a_lost_star_is_looked_for_with_longer_exposures(slips: Slips) -> None:
     story = slips.story
     assert slips.exposures_s(from_s, to_s)[-2:] == [8.0, 8.0]
     assert 4.0 in slips.exposures_s(from_s, to_s)
-    (lost_s,), (found_s,) = story.at(e.GuideStarLost), story.at(e.GuideStarFound)
+    (lost_s,), (found_s,) = story.at(e.StarsUnseen), story.at(e.StarsSeenAgain)
     assert from_s < lost_s < to_s < found_s < to_s + 20.0
     assert set(slips.exposures_s(found_s, found_s + 60.0)) == {2.0}
 
@@ -184,7 +184,7 @@ def test_a_knock_out_of_the_windows_is_found_by_the_pattern_and_put_back(tmp_pat
     phases = [phase.after for phase in story.of(e.PhaseChanged)]
     assert "sheltering" not in phases
     assert phases.count("acquiring") == 1
-    hurt = [frame for frame in story.of(e.FrameKept) if frame.guide_peak_arcsec > 60]
+    hurt = [frame for frame in story.of(e.FrameAccepted) if frame.guide_peak_arcsec > 60]
     assert len(hurt) <= 1, "it is back before the next sub"
 
 
@@ -193,7 +193,7 @@ def test_a_calibration_is_used_again_the_next_time(tmp_path: Path) -> None:
     again = live(tmp_path, demo(targets=SHORT), hours=0.3)
     assert len(first.of(e.GuidingCalibrated)) == 1
     assert not again.of(e.GuidingCalibrated)
-    assert again.of(e.GuidingStarted)
+    assert again.of(e.StarsHeld)
     assert again.of(e.SubBegun)
     with Ledger.read(tmp_path / FILE_NAME) as ledger:
         hot = ledger.hot_pixels(width_px=320, height_px=240)
@@ -231,7 +231,7 @@ def test_a_calibration_that_stopped_fitting_is_measured_anew(
     after = story.at(e.GuidingCalibrated)[0]
     later = [
         frame
-        for at, frame in zip(story.at(e.FrameKept), story.of(e.FrameKept), strict=True)
+        for at, frame in zip(story.at(e.FrameAccepted), story.of(e.FrameAccepted), strict=True)
         if at > after + 300
     ]
     assert later
@@ -266,7 +266,7 @@ def test_a_calibration_that_fails_in_a_sub_is_measured_anew_after_it(tmp_path: P
     assert not story.of(e.FrameRejected)
     after = [
         f
-        for f, at in zip(story.of(e.FrameKept), story.at(e.FrameKept), strict=True)
+        for f, at in zip(story.of(e.FrameAccepted), story.at(e.FrameAccepted), strict=True)
         if at > calibrated_s[0] + 310.0
     ]
     assert max(frame.guide_rms_arcsec for frame in after) < 1.0
@@ -278,6 +278,6 @@ def test_no_star_is_guided_on_whose_light_is_cut_off(tmp_path: Path) -> None:
     low = settings.observatory.guide_camera.model_copy(update={"saturation_adu": 150.0})
     observatory = settings.observatory.model_copy(update={"guide_camera": low})
     story = live(tmp_path, (replace(settings, observatory=observatory), simulated), hours=0.25)
-    assert not story.of(e.GuidingStarted)
+    assert not story.of(e.StarsHeld)
     assert not story.of(e.SubBegun)
     assert any("fit to guide on" in moved.reason for moved in story.of(e.PhaseChanged))

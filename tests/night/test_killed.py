@@ -88,7 +88,7 @@ PLACES = (
         "half of the entry", Ledger, "_insert", WHOLE, picks=lambda _, table, __: table == "frames"
     ),
     after("the entry", Ledger, "enter", WHOLE),
-    after("the event", Log, "emit", WHOLE, picks=of_kind(e.FrameKept)),
+    after("the event", Log, "emit", WHOLE, picks=of_kind(e.FrameAccepted)),
 )
 
 
@@ -202,14 +202,14 @@ def test_a_frame_counts_once_or_not_at_all_and_never_is_lost_once_whole(
         assert frame.guide_rms_arcsec == header["GUIDERMS"]
     found = {event.uid for event in story.of(e.FrameFound)}
     assert found == {frame.uid for frame in frames} - entered
-    assert [event.uid for event in story.of(e.FrameKept)] == sorted(found)
+    assert [event.uid for event in story.of(e.FrameAccepted)] == sorted(found)
     assert len(story.of(e.PartialRemoved)) == (place.there == PARTIAL)
 
     if place.there != WHOLE:
         return
     again = restarted(tmp_path)
     assert ledger_of(tmp_path) == (frames, tally_s)
-    assert again.of(e.FrameKept) == again.of(e.FrameFound) == again.of(e.Restarted) == []
+    assert again.of(e.FrameAccepted) == again.of(e.FrameFound) == again.of(e.Restarted) == []
     lines = [json.loads(line) for line in (tmp_path / f"{NIGHT}.jsonl").read_text().splitlines()]
-    kept = [line["uid"] for line in lines if line["event"] == "frame_kept"]
+    kept = [line["uid"] for line in lines if line["event"] == "frame_accepted"]
     assert len(kept) == len(set(kept)), "none was counted twice"

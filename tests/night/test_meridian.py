@@ -88,13 +88,13 @@ def test_the_other_side_takes_over_within_four_minutes(crossed: Story) -> None:
     assert phases(crossed).count(Phase.CROSSING) == 1
     assert phases(crossed)[phases(crossed).index(Phase.CROSSING) + 1] == Phase.GATHERING
     assert dark_gap_s(crossed) <= 240.0
-    (flipped,) = crossed.of(e.Flipped)
-    assert (flipped.before, flipped.after) == ("west", "east")
-    assert flipped.took_s <= 240.0
+    (told,) = crossed.of(e.Crossed)
+    assert (told.before, told.after) == ("west", "east")
+    assert told.took_s <= 240.0
 
 
 def test_the_focus_is_looked_at_on_the_other_side_before_the_first_sub(crossed: Story) -> None:
-    (flip,) = crossed.at(e.Flipped)
+    (flip,) = crossed.at(e.Crossed)
     first = min(at for at in crossed.at(e.SubBegun) if at > flip)
     looks = zip(crossed.at(e.FocusChecked), crossed.of(e.FocusChecked), strict=True)
     assert [look.reason for at, look in looks if flip < at < first] == ["the meridian was passed"]
@@ -163,7 +163,7 @@ def test_waiting_for_the_other_side_is_used_for_a_look_at_the_focus(tmp_path: Pa
     assert story.of(e.SubCancelled) == []
     assert story.of(e.GuardRefused) == []
     crossing = crossing_at(story)
-    (flip,) = story.at(e.Flipped)
+    (flip,) = story.at(e.Crossed)
     looks = [ev for ev in story.of(e.FocusChecked) if ev.reason == "the meridian is waited for"]
     assert len(looks) == 1
     during = [at for at in story.at(e.FocusChecked) if crossing < at < flip]
@@ -182,23 +182,23 @@ def test_a_mount_that_flips_late_is_told_once_more_and_goes(tmp_path: Path) -> N
         mount={"flip_after_h": 0.12},
     )
     assert story.played.violations == []
-    (refused,) = story.of(e.FlipRefused)
+    (refused,) = story.of(e.CrossingRefused)
     assert "west of" in refused.reason
     assert refused.next_step == "told again after 300 s"
-    (flipped,) = story.of(e.Flipped)
-    assert flipped.after == "east"
-    assert 300.0 < flipped.took_s < 600.0
+    (crossed,) = story.of(e.Crossed)
+    assert crossed.after == "east"
+    assert 300.0 < crossed.took_s < 600.0
 
 
 def test_a_mount_that_never_flips_is_stopped_and_parked_after_two_tries(tmp_path: Path) -> None:
     story = through_the_meridian(tmp_path, before_h=0.05, hours=0.5, mount={"flip_after_h": 12.0})
     assert story.played.violations == []
-    first, second = story.of(e.FlipRefused)
+    first, second = story.of(e.CrossingRefused)
     assert (first.next_step, second.next_step) == (
         "told again after 120 s",
         "parked, and the target left",
     )
-    gave_up = story.at(e.FlipRefused)[-1]
+    gave_up = story.at(e.CrossingRefused)[-1]
     assert not [at for at in story.at(e.Slewed) if at > gave_up], "it is not tried for ever"
     assert story.at(e.MountParked)[0] - gave_up < 60.0
 
@@ -206,8 +206,8 @@ def test_a_mount_that_never_flips_is_stopped_and_parked_after_two_tries(tmp_path
 def test_a_mount_that_does_not_say_its_side_is_known_by_its_frames(tmp_path: Path) -> None:
     story = through_the_meridian(tmp_path, before_h=0.0, hours=0.4, table={"pier_side": "solved"})
     assert story.played.violations == []
-    (flipped,) = story.of(e.Flipped)
-    assert (flipped.before, flipped.after) == ("west", "east")
+    (crossed,) = story.of(e.Crossed)
+    assert (crossed.before, crossed.after) == ("west", "east")
     assert len(story.of(e.GuidingCalibrated)) == 1
 
 
@@ -220,8 +220,8 @@ def test_frames_show_that_a_silent_mount_did_not_flip(tmp_path: Path) -> None:
         mount={"flip_after_h": 12.0},
     )
     assert story.played.violations == []
-    assert len(story.of(e.FlipRefused)) == 2
-    assert not story.of(e.Flipped)
+    assert len(story.of(e.CrossingRefused)) == 2
+    assert not story.of(e.Crossed)
 
 
 def test_a_fork_goes_on_through_the_meridian(tmp_path: Path) -> None:

@@ -34,7 +34,7 @@ def test_a_clear_night_breaks_no_promise(clear: Story) -> None:
 
 
 def test_every_filter_gets_its_share(clear: Story) -> None:
-    accepted_s = clear.played.account.accepted_s
+    accepted_s = clear.played.summary.accepted_s
     assert set(accepted_s) == set(SHORT)
     assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0
     assert clear.played.unevenness <= 1.0
@@ -53,7 +53,7 @@ def test_each_completed_cycle_is_told_once(clear: Story) -> None:
     kept: dict[str, int] = dict.fromkeys(SHORT, 0)
     told = []
     for _, event in clear.events:
-        if isinstance(event, e.FrameKept):
+        if isinstance(event, e.FrameAccepted):
             kept[event.filter] += 1
         if isinstance(event, e.CycleCompleted):
             assert min(kept.values()) == event.cycle
@@ -154,7 +154,7 @@ def test_a_cloud_holds_the_subs_and_costs_every_filter_alike(tmp_path: Path) -> 
     assert 0.2 * 3600 < cleared - held < 0.5 * 3600
     assert not [at for at in story.at(e.SubBegun) if held < at < cleared]
     assert len(story.of(e.RoofOpened)) == 1, "clouds alone do not close the roof"
-    accepted_s = story.played.account.accepted_s
+    accepted_s = story.played.summary.accepted_s
     assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0
 
 

@@ -18,9 +18,9 @@ from nightloom.night import cross as crossing
 from nightloom.night.context import Context
 from nightloom.night.phases import Phase
 from nightloom.night.start_target import give_up
-from nightloom.night.target_run import LEEWAY_S, Course
+from nightloom.night.target_run import LEEWAY_S, TargetRun
 from nightloom.safety import Acts, Guard, OutOfReach, SafetyDevices, WrongSide
-from nightloom.schedule.schedule import Programme
+from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Target
 from nightloom.sky import HOUR_S, meridian_time, sidereal_deg
 from nightloom.telemetry import Log
@@ -90,15 +90,15 @@ class Evening:
         self.clock, self.mount = SetClock(), Tracking()
         self.clock.at_s = 1794338000.0
         self.target = said.targets.targets[0]
-        self.programme = Programme(said, NIGHT, self.clock, ledger)
+        self.schedule = Schedule(said, NIGHT, self.clock, ledger)
         mount = cast(Mount, self.mount)
         devices = SafetyDevices(cast(Link, None), mount, None, None)
         self.guard = Guard(said, devices, Acts(None, self.clock), self.clock, Log(self.clock))
-        self.course = Course(said, self.programme, self.guard, ledger, self.clock)
-        self.course.run(self.target, (0.0, 0.0))
-        self.longitude_deg = self.programme.site.longitude_deg
+        self.target_run = TargetRun(said, self.schedule, self.guard, ledger, self.clock)
+        self.target_run.run(self.target, (0.0, 0.0))
+        self.longitude_deg = self.schedule.site.longitude_deg
         self.transit_s = meridian_time(
-            self.programme.site, self.target.ra_deg, self.target.dec_deg, self.clock.at_s
+            self.schedule.site, self.target.ra_deg, self.target.dec_deg, self.clock.at_s
         )
 
     def set(self, hour_angle_h: float, side: PierSide, off_deg: float) -> None:
@@ -107,7 +107,7 @@ class Evening:
         ra_deg = sidereal_deg(self.clock.at_s, self.longitude_deg) - 15.0 * hour_angle_h - off_deg
         self.mount.pier_side = side
         self.mount.position = Reads(float(ra_deg) % 360.0 / 15.0, self.target.dec_deg)
-        self.programme.take_back(self.target)  # a plan of another moment, perhaps a later one
+        self.schedule.take_back(self.target)  # a plan of another moment, perhaps a later one
 
 
 @pytest.fixture(scope="module")
@@ -138,11 +138,11 @@ def test_a_sub_ends_before_the_mounts_own_limit_or_is_not_begun(
 ) -> None:
     """Hour angles by the sidereal rate, 1.0027379 (IERS Conventions 2010)."""
     one = evenings[number]
-    exposure_s = one.course.planned().exposure_s
+    exposure_s = one.target_run.planned().exposure_s
     limit_h = one.west_ends_h if side is PierSide.WEST else 3.0
     mount_h = limit_h - 1.0027379 / 3600.0 * (spare_s + before_s + exposure_s)
     one.set(mount_h - off_deg / 15.0, side, off_deg)
-    ending = one.course.ending(before_s)
+    ending = one.target_run.ending(before_s)
     if ending is None:
         assert spare_s > 0.0
     elif spare_s > 60.0:
@@ -155,10 +155,10 @@ def test_getting_ready_that_took_long_is_seen_before_the_shutter_opens(
 ) -> None:
     one = evenings[EXPOSURES_S.index(300.0) * len(WEST_ENDS_H) + 1]
     one.set(0.25 - 330.0 / 3600.0, PierSide.WEST, 0.0)
-    planned = one.course.planned()
-    assert one.course.ending() is None
+    planned = one.target_run.planned()
+    assert one.target_run.ending() is None
     one.set(0.25 - 290.0 / 3600.0, PierSide.WEST, 0.0)
-    late = one.course.cut_short(planned)
+    late = one.target_run.cut_short(planned)
     assert late is not None
     assert late.phase is Phase.CROSSING
 
@@ -173,7 +173,7 @@ def test_a_crossing_that_no_sub_could_follow_is_not_made(
     with Ledger(tmp_path / FILE_NAME) as ledger:
         one = Evening(ledger, 900.0, 0.25, until_utc=until)
         one.set(0.2, PierSide.WEST, 0.0)
-        ending = one.course.ending()
+        ending = one.target_run.ending()
     assert ending is not None
     assert (ending.phase is Phase.CROSSING) == crosses
 
@@ -187,9 +187,9 @@ def test_while_neither_side_reaches_another_target_is_taken_if_there_is_one(
     with Ledger(tmp_path / FILE_NAME) as ledger:
         one = Evening(ledger, 300.0, -0.6, *others)
         one.set(-1.5, PierSide.WEST, 0.0)
-        assert one.course.ending() is None
+        assert one.target_run.ending() is None
         one.set(-0.65, PierSide.WEST, 0.0)
-        ending = one.course.ending()
+        ending = one.target_run.ending()
     assert ending is not None
     assert ending.phase is phase
 
@@ -200,14 +200,14 @@ def test_the_first_sub_from_the_other_side_is_looked_at(tmp_path: Path, verdict:
     with Ledger(tmp_path / FILE_NAME) as ledger:
         one = Evening(ledger, 300.0, 0.25)
         one.set(0.5, PierSide.EAST, 0.0)
-        one.course.check_next_sub()
+        one.target_run.check_next_sub()
         asked = []
         for number in (1, 2):
-            assert one.course.next_uid() == uid_of(str(NIGHT), number)
-            assert one.course.ending() is None, "before it has a verdict"
+            assert one.target_run.next_uid() == uid_of(str(NIGHT), number)
+            assert one.target_run.ending() is None, "before it has a verdict"
             ledger.add_frame(frame(one, number, verdict))
-            asked.append(one.course.ending())
-            assert one.course.ending() is None
+            asked.append(one.target_run.ending())
+            assert one.target_run.ending() is None
     first, second = asked
     assert second is None
     if verdict is Verdict.ACCEPTED:
@@ -246,7 +246,7 @@ def test_a_look_at_the_focus_that_takes_too_long_ends_before_the_limit(
     context = SimpleNamespace(
         settings=settings,
         guard=SimpleNamespace(left_s=lambda: 400.0, pier=SimpleNamespace(changes_at_h=0.02)),
-        programme=SimpleNamespace(reaches_s=lambda *_: 0.0),
+        schedule=SimpleNamespace(reaches_s=lambda *_: 0.0),
         focusing=SimpleNamespace(watch=SimpleNamespace(due=lambda _: "it is cold")),
     )
     monkeypatch.setattr(crossing, "look_at_focus", endless)
@@ -266,10 +266,10 @@ def test_a_place_out_of_reach_is_tried_again_soon_and_one_on_the_wrong_side_late
     with Ledger(tmp_path / FILE_NAME) as ledger:
         one = Evening(ledger, 60.0, 0.25)
         one.set(-1.0, PierSide.WEST, 0.0)
-        context = cast(Context, SimpleNamespace(programme=one.programme))
+        context = cast(Context, SimpleNamespace(schedule=one.schedule))
         following = give_up(context, one.target, kind("slewing", "a limit"))
         assert following.phase is Phase.READYING
         one.clock.at_s += wait_s - 10.0
-        assert one.programme.choose() is None
+        assert one.schedule.choose() is None
         one.clock.at_s += 10.0
-        assert one.programme.choose() == one.target
+        assert one.schedule.choose() == one.target

@@ -111,6 +111,6 @@ def test_a_night_with_an_hour_of_cloud_stays_even(tmp_path: Path) -> None:
     story = live(tmp_path, demo(targets=SHORT, weather={"clouds": (cloud,)}), hours=1.7)
     assert story.played.violations == []
     assert story.played.unevenness <= 1.0
-    accepted_s = story.played.account.accepted_s
+    accepted_s = story.played.summary.accepted_s
     assert set(accepted_s) == set(SHORT)
     assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0

@@ -38,7 +38,7 @@ def test_a_sub_waits_once_more_for_an_error_that_it_would_not_bear(tmp_path: Pat
     waits = short(tmp_path / "waits", policies=refuses)
     for story, tries in ((bears, 1), (waits, 2)):
         gathering_s = story.at(e.SubBegun)[0]
-        failed_s = [at_s for at_s in story.at(e.SettleFailed) if at_s > gathering_s]
+        failed_s = [at_s for at_s in story.at(e.RestNotReached) if at_s > gathering_s]
         dithered_s = [at_s for at_s in story.at(e.Dithered) if at_s > gathering_s]
         assert len(dithered_s) >= 4
         assert len(failed_s) == tries * len(dithered_s)

@@ -34,7 +34,7 @@ def test_a_sub_that_was_knocked_about_is_rejected_and_made_up(tmp_path: Path) ->
     rejected = story.of(e.FrameRejected)
     assert rejected
     assert any("guide error" in one.reason for one in rejected)
-    accepted_s = story.played.account.accepted_s
+    accepted_s = story.played.summary.accepted_s
     assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0
 
 
@@ -49,7 +49,7 @@ def test_a_sub_out_of_focus_is_rejected_for_its_star_size(tmp_path: Path) -> Non
     story = live(tmp_path, changed, hours=0.5, meddler=bump)
     (rejected,) = story.of(e.FrameRejected)
     assert "larger than usual in this filter" in rejected.reason
-    accepted_s = story.played.account.accepted_s
+    accepted_s = story.played.summary.accepted_s
     assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0
 
 

@@ -20,11 +20,11 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
 from nightloom.pointing.centring import Astray, Clouded
-from nightloom.pointing.kept_offsets import KeptMisses
-from nightloom.pointing.offsets import Miss, Misses, beside, miss_deg
+from nightloom.pointing.kept_offsets import KeptPointingOffsets
+from nightloom.pointing.offsets import Miss, PointingOffsets, beside, miss_deg
 from nightloom.rig import assemble, safety_devices, simulated_rig, simulated_sky
 from nightloom.safety import OutOfReach, WrongSide
-from nightloom.schedule.schedule import Programme
+from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Settings, Target
 from nightloom.sky import separation_deg, sidereal_deg
 from nightloom.solving import CatalogueSolver, Hint, NotSolved, Solution, Solver
@@ -77,7 +77,7 @@ def on_the_rig(
         with Ledger(out / FILE_NAME) as ledger:
             log = Log(clock)
             night = NIGHT + timedelta(days=later_d)
-            programme = Programme(settings, night, clock, ledger)
+            schedule = Schedule(settings, night, clock, ledger)
             async with simulated_rig(rig, clock, seed).link as link:
                 solver: Solver = CatalogueSolver(simulated_sky(rig), InLine())
                 if blind is not None:
@@ -86,7 +86,7 @@ def on_the_rig(
                     settings,
                     assemble(link, settings.observatory, clock),
                     safety_devices(link, settings.observatory, clock),
-                    programme,
+                    schedule,
                     frames_folder=None,
                     ledger=ledger,
                     log=log,
@@ -194,7 +194,7 @@ def test_a_miss_is_measured_across_the_first_point_of_aries() -> None:
 
 
 def test_sides_are_learned_apart_and_a_sync_moves_both() -> None:
-    misses = Misses()
+    misses = PointingOffsets()
     misses.learn(PierSide.WEST, (0.1, 0.0))
     misses.learn(PierSide.EAST, (-0.1, 0.05))
     assert misses.aim(PierSide.WEST, (10.0, 0.0)) == pytest.approx((9.9, 0.0))
@@ -211,7 +211,7 @@ def nights_of(ledger: Ledger, starts: Sequence[Miss], remembers: bool) -> list[f
     """
     off, told_before = [], (0.0, 0.0)
     for number, start in enumerate(starts):
-        kept = KeptMisses(ledger, f"2026-11-{10 + number}")
+        kept = KeptPointingOffsets(ledger, f"2026-11-{10 + number}")
         misses, place = kept.recalled(), (10.0, 0.0)
         aim = misses.aim(PierSide.WEST, place)
         true = start[0] - told_before[0], start[1] - told_before[1]
@@ -246,15 +246,15 @@ def test_a_kept_miss_is_used_until_a_night_contradicts_it(
 def test_a_restart_in_the_night_knows_what_the_mount_was_told(tmp_path: Path) -> None:
     west = PierSide.WEST
     with Ledger(tmp_path / FILE_NAME) as ledger:
-        kept = KeptMisses(ledger, "2026-11-10")
+        kept = KeptPointingOffsets(ledger, "2026-11-10")
         misses = kept.recalled()
         misses.learn(west, (0.1, 0.2))
         kept.keep(
             west, misses.tell(west, (0.1, 0.2)), misses.told, datetime(2026, 11, 10, tzinfo=UTC)
         )
-        again = KeptMisses(ledger, "2026-11-10").recalled()
+        again = KeptPointingOffsets(ledger, "2026-11-10").recalled()
         assert again.aim(west, (10.0, 0.0)) == pytest.approx((10.0, 0.0))
-        tomorrow = KeptMisses(ledger, "2026-11-11").recalled()
+        tomorrow = KeptPointingOffsets(ledger, "2026-11-11").recalled()
         assert tomorrow.aim(west, (10.0, 0.0)) == pytest.approx((9.9, -0.2))
 
 
@@ -269,7 +269,7 @@ def test_a_failed_solve_is_tried_wider_then_longer_then_beside(
 
     async def centre(context: Context, heard: Heard) -> None:
         began_s = context.clock.unix_s()
-        await context.pointing.centre(context.programme.targets[0])
+        await context.pointing.centre(context.schedule.targets[0])
         assert len(of(heard, e.SolveFailed)) == failures
         assert of(heard, e.Centred)
         assert len(of(heard, e.Slewed)) >= (3 if failures == 3 else 2)
@@ -285,7 +285,7 @@ def test_stars_enough_and_no_solution_is_the_mounts_fault(tmp_path: Path) -> Non
 
     async def centre(context: Context, heard: Heard) -> None:
         with pytest.raises(Astray, match="though they hold"):
-            await context.pointing.centre(context.programme.targets[0])
+            await context.pointing.centre(context.schedule.targets[0])
         (failed,) = of(heard, e.PointingFailed)
         assert failed.cause == "mount"
         assert len(of(heard, e.SolveFailed)) == 4
@@ -298,7 +298,7 @@ def test_without_stars_cloud_is_blamed(tmp_path: Path) -> None:
 
     async def centre(context: Context, heard: Heard) -> None:
         with pytest.raises(Clouded, match="it holds"):
-            await context.pointing.centre(context.programme.targets[0])
+            await context.pointing.centre(context.schedule.targets[0])
         assert of(heard, e.PointingFailed)[0].cause == "cloud"
 
     on_the_rig(tmp_path, centre, demo(weather={"clouds": (cloud,)}))
@@ -308,9 +308,9 @@ def test_far_fewer_stars_than_before_are_cloud_too(tmp_path: Path) -> None:
     blind = Blind(None, 0, [])  # type: ignore[arg-type]
 
     async def centre(context: Context, _: Heard) -> None:
-        target = context.programme.targets[0]
+        target = context.schedule.targets[0]
         await context.pointing.centre(target)
-        usual = context.lookout
+        usual = context.cloud_monitor
         assert usual.blames_cloud(target.name, 10_000) == ""
         assert "where" in usual.blames_cloud(target.name, 15)
         assert usual.blames_cloud("another", 15) == ""

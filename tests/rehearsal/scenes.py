@@ -122,7 +122,7 @@ def observed(
     start_s: float = EVENING_S,
     watched: bool = True,
 ) -> Seen:
-    """Play a scene; with `watched` False nobody observes it."""
+    """Backlash a scene; with `watched` False nobody observes it."""
     settings, rig_settings = changed or demo(rig=STEADY)
 
     async def play() -> Seen:

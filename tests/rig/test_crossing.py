@@ -20,7 +20,7 @@ flip_after_h = 0.003
 
 
 def kept(daemon: Daemon) -> list[Line]:
-    return daemon.of("frame_kept")
+    return daemon.of("frame_accepted")
 
 
 def test_the_cpp_mount_crosses_the_meridian(
@@ -34,7 +34,7 @@ def test_the_cpp_mount_crosses_the_meridian(
         file = config / "observatory.toml"
         file.write_text(file.read_text().replace("[mount]\n", SETTINGS))
         with running(config) as daemon:
-            daemon.until(lambda d: bool(d.of("flipped")), CROSSED_S_MAX)
+            daemon.until(lambda d: bool(d.of("crossed")), CROSSED_S_MAX)
             before = len(kept(daemon))
             daemon.until(lambda d: len(kept(d)) >= before + 3, KEPT_S_MAX)
             side = ask(server, "Telescope Simulator.TELESCOPE_PIER_SIDE.PIER_EAST")
@@ -43,10 +43,12 @@ def test_the_cpp_mount_crosses_the_meridian(
 
     assert before >= 3
     assert side == "On"
-    (flipped,) = daemon.of("flipped")
-    assert (flipped["before"], flipped["after"]) == ("west", "east")
-    assert flipped["took_s"] <= 240.0
-    assert daemon.of("flip_refused", "device_trouble", "unexpected_error", "guard_refused") == []
+    (crossed,) = daemon.of("crossed")
+    assert (crossed["before"], crossed["after"]) == ("west", "east")
+    assert crossed["took_s"] <= 240.0
+    assert (
+        daemon.of("crossing_refused", "device_trouble", "unexpected_error", "guard_refused") == []
+    )
     turned = daemon.of("solved")[-1]["rotation_deg"] - daemon.of("solved")[0]["rotation_deg"]
     assert turned % 360 == pytest.approx(180.0, abs=1.0)
     assert daemon.of("centred")[-1]["distance_arcsec"] <= TOLERANCE_ARCSEC

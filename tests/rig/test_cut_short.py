@@ -16,7 +16,7 @@ READY_S_MAX, AGAIN_S_MAX, PARK_S_MAX = 150.0, 150.0, 60.0
 
 
 def kept(daemon: Daemon) -> list[Line]:
-    return daemon.of("frame_kept")
+    return daemon.of("frame_accepted")
 
 
 def test_a_night_outlives_its_server_and_ends_when_asked(tmp_path: Path) -> None:

@@ -140,8 +140,8 @@ def test_the_stars_are_held(night: Night) -> None:
     calibrated = night.one("guiding_calibrated")
     # The simulator's guide rate is half the sidereal one of 15.04″/s.
     assert calibrated["dec_rate_arcsec_per_s"] == pytest.approx(7.52, rel=0.1)
-    assert night.one("guiding_started")["stars"] >= 3
-    assert night.one("guiding_stopped")["rms_arcsec"] < SETTLE_ARCSEC
+    assert night.one("stars_held")["stars"] >= 3
+    assert night.one("stars_released")["rms_arcsec"] < SETTLE_ARCSEC
 
 
 def test_four_cycles_are_kept_and_no_sub_more(night: Night) -> None:
@@ -150,7 +150,7 @@ def test_four_cycles_are_kept_and_no_sub_more(night: Night) -> None:
         assert Counter(frame.filter for frame in cycle) == Counter("RGB")
         assert {frame.pointing for frame in cycle} == {number}
     assert len(night.daemon.of("dithered")) == CYCLES - 1, "one between each two cycles"
-    assert night.daemon.of("settle_failed") == []
+    assert night.daemon.of("rest_not_reached") == []
     told = subprocess.run(
         nightloom("tally", "--json", "--config", night.config),
         check=True,

@@ -9,7 +9,7 @@ from nightloom_drivers.simulators.faults import MOUNT, ROOF
 from safety.evenings import DARK_S, Scene, evening
 
 RESTARTS_S = 120.0
-"""A driver that was born again has to be connected before it can be told anything."""
+"""A driver that was started again has to be connected before it can be told anything."""
 
 
 def test_a_roof_that_says_closed_without_knowing_is_closed_in_rain(tmp_path: Path) -> None:

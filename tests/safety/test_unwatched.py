@@ -109,7 +109,7 @@ def test_a_restart_while_the_guide_loop_is_not_awaited_is_noticed(
 
     async def trouble(scene: Scene) -> None:
         await scene.phase(phase)
-        await scene.event(lambda event: isinstance(event, e.GuidingStarted))
+        await scene.event(lambda event: isinstance(event, e.StarsHeld))
         await scene.pulsing(400.0 if phase == "crossing" else 0.0)  # a dither, or any correction
         at_s.append(scene.now_s)
         scene.faults.dead(device)

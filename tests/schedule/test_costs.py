@@ -11,8 +11,7 @@ from night.nights import demo
 from nightloom.cycle import Cycle, GapCosts, Share
 from nightloom.ledger import ENOUGH, FILE_NAME, Duration, Ledger, Part, running_figures
 from nightloom.ledger.running import running
-from nightloom.schedule.costs import Stopwatch, costs_of
-from nightloom.schedule.weaving import Weaving
+from nightloom.schedule.costs import Stopwatch, Weaving, costs_of
 from nightloom.settings import Settings
 from nightloom.telemetry.events import Dithered, FilterChanged, SubBegun, SubEnded
 

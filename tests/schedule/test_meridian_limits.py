@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nightloom.schedule.costs import crossing_cost_s
 from nightloom.schedule.meridian_limits import BRIDGED_S, EDGE_S, crossings, ranges_h, reach
 from nightloom.schedule.outlook import outlook
-from nightloom.schedule.ways import crossing_cost_s
-from nightloom.schedule.windows import Prospect
+from nightloom.schedule.windows import NightWindows
 from nightloom.settings import Settings
 from nightloom.settings.observatory import Mount
 from nightloom.sky import Interval, altitude_azimuth, hour_angle_h
@@ -78,8 +78,8 @@ def lacking_reach(**table: Any) -> Settings:
 def test_where_neither_side_reaches_the_target_has_no_window() -> None:
     """M31 passes the meridian of the site at a time that PyEphem has to a minute."""
     said = lacking_reach(hour_angle_pier_west_h=(-4.0, -0.25), hour_angle_pier_east_h=(0.25, 3.0))
-    prospect, (one,) = Prospect(said, NIGHT), said.targets.targets
-    before, after = prospect.windows(one)
+    night_windows, (one,) = NightWindows(said, NIGHT), said.targets.targets
+    before, after = night_windows.windows(one)
     here = ephem.Observer()
     here.lat, here.lon, here.elevation, here.pressure = "47.1", "9.6", 820, 0
     here.date = "2026/11/10 17:00"
@@ -89,7 +89,7 @@ def test_where_neither_side_reaches_the_target_has_no_window() -> None:
     assert before.end_unix_s == pytest.approx(transit_s - 900 * sidereal, abs=60)
     assert after.start_unix_s == pytest.approx(transit_s + 900 * sidereal + EDGE_S, abs=60)
     assert after.end_unix_s == pytest.approx(transit_s + 3 * 3600 * sidereal, abs=60)
-    between, late = prospect.out_of_reach(one)
+    between, late = night_windows.out_of_reach(one)
     assert (between.start_unix_s, between.end_unix_s) == (before.end_unix_s, after.start_unix_s)
     assert late.start_unix_s == after.end_unix_s
 
@@ -97,7 +97,10 @@ def test_where_neither_side_reaches_the_target_has_no_window() -> None:
 def test_a_short_wait_between_the_sides_parts_no_window() -> None:
     """Three minutes: they are part of the crossing and of what it costs in the plan."""
     waits = {"hour_angle_pier_west_h": (-6.0, 0.0), "flip_after_h": 0.05}
-    flips, waiting = Prospect(lacking_reach(), NIGHT), Prospect(lacking_reach(**waits), NIGHT)
+    flips, waiting = (
+        NightWindows(lacking_reach(), NIGHT),
+        NightWindows(lacking_reach(**waits), NIGHT),
+    )
     one = lacking_reach().targets.targets[0]
     assert len(waiting.windows(one)) == len(flips.windows(one)) == 1
     (short,), (long,) = flips.crossings(one), waiting.crossings(one)
@@ -109,7 +112,7 @@ def test_the_guards_floor_cuts_the_windows_too() -> None:
     safety = said.policies.safety.model_copy(update={"altitude_floor_deg": 40.0})
     strict = replace(said, policies=said.policies.model_copy(update={"safety": safety}))
     (one,) = said.targets.targets
-    last = Prospect(strict, NIGHT).windows(one)[-1]
+    last = NightWindows(strict, NIGHT).windows(one)[-1]
     altitude_deg, _ = altitude_azimuth(LARKFOLD, one.ra_deg, one.dec_deg, last.end_unix_s)
     assert float(altitude_deg) == pytest.approx(40.0, abs=0.05)
 
@@ -118,9 +121,9 @@ def test_the_plan_fills_what_the_pier_leaves_with_another_target() -> None:
     other = target("two", {"ra_deg": 100.0, "dec_deg": 60.0}, priority=3)
     ranges = {"hour_angle_pier_west_h": (-6.0, -0.5), "hour_angle_pier_east_h": (0.5, 2.0)}
     said = with_mount(settings_of(target("one", ANDROMEDA), other), **ranges)
-    prospect = Prospect(said, NIGHT)
+    night_windows = NightWindows(said, NIGHT)
     one = said.targets.targets[0]
-    plan = prospect.plan(prospect.dark.start_unix_s, nothing, nothing)
+    plan = night_windows.plan(night_windows.dark.start_unix_s, nothing, nothing)
     assert [name for name, _ in groupby(block.target for block in plan.blocks)] == [
         "one",
         "two",
@@ -130,7 +133,7 @@ def test_the_plan_fills_what_the_pier_leaves_with_another_target() -> None:
     for block in plan.blocks:
         if block.target == "one":
             middle_s = (block.start_unix_s + block.end_unix_s) / 2
-            assert any(middle_s in window for window in prospect.windows(one))
+            assert any(middle_s in window for window in night_windows.windows(one))
 
 
 def test_a_crossing_costs_its_time_in_the_plan() -> None:
@@ -138,10 +141,10 @@ def test_a_crossing_costs_its_time_in_the_plan() -> None:
     flips, fork = lacking_reach(), lacking_reach(needs_flip=False)
     open_s = {}
     for name, said in (("flips", flips), ("fork", fork)):
-        prospect = Prospect(said, NIGHT)
-        seen = outlook(said, prospect, nothing, nothing)
-        dark = prospect.dark
-        assert dark.start_unix_s < prospect.windows(said.targets.targets[0])[-1].end_unix_s
+        night_windows = NightWindows(said, NIGHT)
+        seen = outlook(said, night_windows, nothing, nothing)
+        dark = night_windows.dark
+        assert dark.start_unix_s < night_windows.windows(said.targets.targets[0])[-1].end_unix_s
         open_s[name] = sum(block.open_s for block in seen.plan.blocks)
     cost_s = crossing_cost_s(flips)
     assert 60.0 < cost_s < 240.0
@@ -153,10 +156,10 @@ def test_nobody_goes_to_a_target_for_less_than_a_sub() -> None:
     said = settings_of(
         target("one", ANDROMEDA, until_utc="01:30", filter={"L": {"exposure_s": 480.0}})
     )
-    prospect = Prospect(said, NIGHT)
-    (window,) = prospect.windows(said.targets.targets[0])
+    night_windows = NightWindows(said, NIGHT)
+    (window,) = night_windows.windows(said.targets.targets[0])
     late_s = window.end_unix_s - 600.0
-    assert prospect.plan(late_s, nothing, nothing).blocks == ()
-    (block,) = prospect.plan(late_s, nothing, nothing, "one").blocks
+    assert night_windows.plan(late_s, nothing, nothing).blocks == ()
+    (block,) = night_windows.plan(late_s, nothing, nothing, "one").blocks
     assert block.end_unix_s == window.end_unix_s
-    assert prospect.plan(window.end_unix_s - 400.0, nothing, nothing, "one").blocks == ()
+    assert night_windows.plan(window.end_unix_s - 400.0, nothing, nothing, "one").blocks == ()

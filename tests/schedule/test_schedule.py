@@ -9,7 +9,7 @@ import pytest
 
 from night.nights import demo, live
 from nightloom.ledger import Frame, Ledger, Verdict
-from nightloom.schedule.schedule import Programme
+from nightloom.schedule.schedule import Schedule
 from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
 from nightloom.sky import sun_altitude
@@ -30,16 +30,16 @@ class SetClock(WallClock):
 
 
 class Evening:
-    """A programme with a clock to set and a ledger to fill."""
+    """A schedule with a clock to set and a ledger to fill."""
 
     def __init__(self, settings: Settings, ledger: Ledger) -> None:
         self.settings, self.ledger, self.clock = settings, ledger, SetClock()
-        self.programme = Programme(settings, NIGHT, self.clock, ledger)
+        self.schedule = Schedule(settings, NIGHT, self.clock, ledger)
 
     def chosen(self, at_s: float, running: str | None = None, ahead_s: float = 0.0) -> str | None:
         self.clock.at_s = at_s
         target = None if running is None else self.settings.targets.named(running)
-        due = self.programme.choose(target, ahead_s=ahead_s)
+        due = self.schedule.choose(target, ahead_s=ahead_s)
         return None if due is None else due.name
 
     def accept(self, target: str, filter_name: str, seconds: float) -> None:
@@ -75,15 +75,15 @@ def test_each_target_is_due_in_its_window(ledger: Ledger) -> None:
     assert evening.chosen(utc(11, 2, 1), "Andromeda") == "Lion"
     assert evening.chosen(utc(11, 4), "Lion") == "Lion"
     evening.clock.at_s = utc(11, 4, 30)
-    assert evening.programme.finished()
+    assert evening.schedule.finished()
 
 
 def test_before_the_dark_the_first_target_is_due(ledger: Ledger) -> None:
     evening = Evening(settings_of(target("one", ANDROMEDA)), ledger)
-    dark_s = evening.programme.dark.start_unix_s
-    due_s = evening.programme.due_s()
+    dark_s = evening.schedule.dark.start_unix_s
+    due_s = evening.schedule.due_s()
     assert due_s == dark_s - evening.settings.policies.acquire.begin_before_s
-    assert evening.programme.opens_s(due_s) == dark_s - 1800.0
+    assert evening.schedule.opens_s(due_s) == dark_s - 1800.0
     assert evening.chosen(due_s) == "one"
 
 
@@ -97,10 +97,10 @@ def test_the_roof_waits_for_a_target_that_rises_late(ledger: Ledger) -> None:
         settings.policies,
         settings.rig,
     )
-    programme = Evening(alone, ledger).programme
-    due_s = programme.due_s()
+    schedule = Evening(alone, ledger).schedule
+    due_s = schedule.due_s()
     assert utc(11, 0, 50) < due_s < utc(11, 1, 10)
-    assert programme.opens_s(due_s) == due_s - 1800.0
+    assert schedule.opens_s(due_s) == due_s - 1800.0
 
 
 def test_the_roof_opens_after_sunset_whatever_is_asked(ledger: Ledger) -> None:
@@ -110,16 +110,16 @@ def test_the_roof_opens_after_sunset_whatever_is_asked(ledger: Ledger) -> None:
     dark = settings.policies.dark.model_copy(update={"sun_altitude_deg": -2.0})
     policies = settings.policies.model_copy(update={"acquire": acquire, "dark": dark})
     early = Settings(settings.observatory, settings.targets, policies, settings.rig)
-    programme = Evening(early, ledger).programme
-    opens_s = programme.opens_s(programme.due_s())
-    assert float(sun_altitude(programme.site, opens_s)) == pytest.approx(-0.9, abs=0.01)
+    schedule = Evening(early, ledger).schedule
+    opens_s = schedule.opens_s(schedule.due_s())
+    assert float(sun_altitude(schedule.site, opens_s)) == pytest.approx(-0.9, abs=0.01)
 
 
 def test_the_plan_may_be_looked_up_a_little_ahead_or_back(ledger: Ledger) -> None:
     """Just before the change the end of a cycle already sees the next target; then nobody stays."""
     evening = Evening(tree_and_setting(), ledger)
     assert evening.chosen(utc(11, 1, 40), "Andromeda") == "Andromeda"
-    plan = evening.programme._plan
+    plan = evening.schedule._plan
     assert plan is not None
     change_s = plan.blocks[0].end_unix_s
     assert utc(11, 1, 42) < change_s < utc(11, 1, 54), "before the plan is made again"
@@ -133,9 +133,9 @@ def test_a_target_set_aside_makes_room_and_comes_back(ledger: Ledger) -> None:
     settings = settings_of(target("one", ANDROMEDA), target("two", ANDROMEDA, priority=2))
     evening = Evening(settings, ledger)
     assert evening.chosen(utc(10, 20)) == "one"
-    evening.programme.set_aside(settings.targets.named("one"))
+    evening.schedule.set_aside(settings.targets.named("one"))
     assert evening.chosen(utc(10, 20)) == "two"
-    evening.programme.take_back(settings.targets.named("one"))
+    evening.schedule.take_back(settings.targets.named("one"))
     assert evening.chosen(utc(10, 20)) == "one"
 
 
@@ -160,7 +160,7 @@ def test_seconds_without_a_verdict_count_towards_the_end(ledger: Ledger) -> None
     evening = Evening(settings, ledger)
     assert evening.chosen(utc(10, 20)) == "one"
     (one,) = settings.targets.targets
-    assert evening.programme.choose(one, {"L": 3600.0}) is None
+    assert evening.schedule.choose(one, {"L": 3600.0}) is None
 
 
 def test_what_lacks_less_than_a_step_of_the_plan_is_finished_first(ledger: Ledger) -> None:
@@ -181,9 +181,9 @@ def test_complete_filters_leave_the_cycle(ledger: Ledger) -> None:
     settings = settings_of(target("one", ANDROMEDA, filter=filters))
     evening, (one,) = Evening(settings, ledger), settings.targets.targets
     evening.chosen(utc(10, 20))
-    assert list(evening.programme.cycle_filters(one)) == ["L", "R"]
+    assert list(evening.schedule.cycle_filters(one)) == ["L", "R"]
     evening.accept("one", "L", 3600.0)
-    assert list(evening.programme.cycle_filters(one)) == ["R"]
+    assert list(evening.schedule.cycle_filters(one)) == ["R"]
 
 
 def test_the_moon_decides_the_group(tmp_path: Path) -> None:
@@ -196,17 +196,17 @@ def test_the_moon_decides_the_group(tmp_path: Path) -> None:
     (one,) = settings.targets.targets
     clock = SetClock()
     with Ledger(tmp_path / "ledger.sqlite") as ledger:
-        programme = Programme(settings, date(2026, 11, 19), clock, ledger)
+        schedule = Schedule(settings, date(2026, 11, 19), clock, ledger)
         for moment, filters in ((utc(20, 0, 30), ["Ha"]), (utc(20, 1, 20), ["R"])):
             clock.at_s = moment
-            assert programme.choose(one) == one
-            assert list(programme.cycle_filters(one)) == filters
+            assert schedule.choose(one) == one
+            assert list(schedule.cycle_filters(one)) == filters
 
 
 def test_a_target_that_only_waits_is_no_end_of_the_night(ledger: Ledger) -> None:
     evening = Evening(settings_of(target("one", LION, altitude_floor_deg=40.0)), ledger)
     assert evening.chosen(utc(10, 20)) is None
-    assert not evening.programme.finished()
+    assert not evening.schedule.finished()
 
 
 def test_a_night_follows_its_plan_from_one_target_to_the_next(tmp_path: Path) -> None:

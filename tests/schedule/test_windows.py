@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from nightloom.schedule.costs import move_cost_s
 from nightloom.schedule.outlook import expected_s, outlook
-from nightloom.schedule.ways import move_cost_s
-from nightloom.schedule.windows import STEP_S, NoDarkness, Prospect, darkness
+from nightloom.schedule.windows import STEP_S, NightWindows, NoDarkness, darkness
 from nightloom.settings import Settings, Sub, Target
 from nightloom.sky import Interval, dark_hours, moon_altitude_azimuth
 from schedule.outlooks import ANDROMEDA, LARKFOLD, LION, settings_of, target, tree_and_setting, utc
@@ -26,8 +26,8 @@ def nothing(_: str) -> dict[str, float]:
 def windows(said: Settings, night: date = NIGHT) -> list[tuple[Interval, ...]]:
     """Windows of each group of the first target."""
     first = said.targets.targets[0]
-    prospect = Prospect(said, night)
-    return [prospect.group_windows(first, number) for number in range(len(first.groups))]
+    night_windows = NightWindows(said, night)
+    return [night_windows.group_windows(first, number) for number in range(len(first.groups))]
 
 
 def grouped(**conditions: Any) -> Target:
@@ -38,15 +38,15 @@ def grouped(**conditions: Any) -> Target:
 def test_a_target_behind_a_tree_and_one_that_sets_are_both_taken() -> None:
     """One is behind a tree until 01:00, one sets at 02:00 UTC: each has its own hours."""
     settings = tree_and_setting()
-    prospect = Prospect(settings, NIGHT)
+    night_windows = NightWindows(settings, NIGHT)
     lion, andromeda = settings.targets.targets
-    assert prospect.windows(lion)[0].start_unix_s == pytest.approx(utc(11, 1), abs=90)
-    assert prospect.windows(andromeda)[-1].end_unix_s == pytest.approx(utc(11, 2), abs=90)
-    seen = outlook(settings, prospect, nothing, nothing)
+    assert night_windows.windows(lion)[0].start_unix_s == pytest.approx(utc(11, 1), abs=90)
+    assert night_windows.windows(andromeda)[-1].end_unix_s == pytest.approx(utc(11, 2), abs=90)
+    seen = outlook(settings, night_windows, nothing, nothing)
     first, second = seen.plan.blocks
     assert (first.target, second.target) == ("Andromeda", "Lion")
     assert utc(11, 1) < first.end_unix_s == second.start_unix_s <= utc(11, 2) + 90
-    assert second.end_unix_s == pytest.approx(prospect.dark.end_unix_s)
+    assert second.end_unix_s == pytest.approx(night_windows.dark.end_unix_s)
 
 
 def test_moonlight_parts_the_groups() -> None:
@@ -65,7 +65,7 @@ def test_moonlight_parts_the_groups() -> None:
     assert up.end_unix_s == down.start_unix_s
     altitude_deg, _ = moon_altitude_azimuth(LARKFOLD, up.end_unix_s)
     assert float(altitude_deg) == pytest.approx(-0.8333, abs=0.02)
-    plan = Prospect(settings, MOONLIT).plan(up.start_unix_s, nothing, nothing)
+    plan = NightWindows(settings, MOONLIT).plan(up.start_unix_s, nothing, nothing)
     assert [block.group for block in plan.blocks] == [1, 0]
 
 
@@ -92,8 +92,10 @@ def test_a_group_may_begin_in_brighter_twilight() -> None:
 
 def test_other_groups_wait_for_the_dark_of_the_policies() -> None:
     bright, plain = grouped(sun_altitude_deg=-12.0), target("two", ANDROMEDA)
-    prospect = Prospect(settings_of(bright, plain), NIGHT)
-    assert prospect.windows(plain)[0].start_unix_s > prospect.windows(bright)[0].start_unix_s
+    night_windows = NightWindows(settings_of(bright, plain), NIGHT)
+    assert (
+        night_windows.windows(plain)[0].start_unix_s > night_windows.windows(bright)[0].start_unix_s
+    )
 
 
 @pytest.mark.parametrize(("said", "moment"), [("23:00", utc(10, 23)), ("01:30:00", utc(11, 1, 30))])
@@ -104,10 +106,10 @@ def test_a_target_is_left_at_a_time_of_day(said: str, moment: float) -> None:
 
 def test_a_target_is_left_after_its_hours_of_a_night() -> None:
     settings = settings_of(target("one", ANDROMEDA, hours_max=2.0), target("two", LION))
-    prospect = Prospect(settings, NIGHT)
-    seen = outlook(settings, prospect, nothing, nothing)
+    night_windows = NightWindows(settings, NIGHT)
+    seen = outlook(settings, night_windows, nothing, nothing)
     assert sum(one.expected_s for one in seen.filters["one"].values()) == pytest.approx(7200)
-    spent = prospect.plan(prospect.dark.start_unix_s, nothing, lambda _: {"L": 7200.0})
+    spent = night_windows.plan(night_windows.dark.start_unix_s, nothing, lambda _: {"L": 7200.0})
     assert {block.target for block in spent.blocks} == {"two"}
 
 
@@ -115,11 +117,11 @@ def test_a_target_that_has_all_it_wanted_is_left_out() -> None:
     wants = {"L": {"exposure_s": 120.0, "wanted_hours": 3.0}}
     other = target("two", ANDROMEDA, priority=2)
     settings = settings_of(target("one", ANDROMEDA, filter=wants), other)
-    prospect = Prospect(settings, NIGHT)
+    night_windows = NightWindows(settings, NIGHT)
     tally = {"one": {"L": 3.0 * 3600}, "two": {}}
-    plan = prospect.plan(prospect.dark.start_unix_s, tally.__getitem__, nothing)
+    plan = night_windows.plan(night_windows.dark.start_unix_s, tally.__getitem__, nothing)
     assert {block.target for block in plan.blocks} == {"two"}
-    missing = outlook(settings, prospect, nothing, nothing).filters["one"]["L"]
+    missing = outlook(settings, night_windows, nothing, nothing).filters["one"]["L"]
     assert missing.wanted_s == 10800.0
     assert missing.missing_s == pytest.approx(0.0, abs=STEP_S)
 
@@ -127,8 +129,8 @@ def test_a_target_that_has_all_it_wanted_is_left_out() -> None:
 def test_what_the_night_cannot_give_is_missing_afterwards() -> None:
     wants = {"L": {"exposure_s": 120.0, "wanted_hours": 50.0}}
     settings = settings_of(target("one", ANDROMEDA, filter=wants))
-    prospect = Prospect(settings, NIGHT)
-    seen = outlook(settings, prospect, lambda _: {"L": 3600.0}, nothing).filters["one"]["L"]
+    night_windows = NightWindows(settings, NIGHT)
+    seen = outlook(settings, night_windows, lambda _: {"L": 3600.0}, nothing).filters["one"]["L"]
     assert seen.expected_s < sum(window.duration_s for window in windows(settings)[0])
     assert seen.missing_s == pytest.approx(50 * 3600 - 3600 - seen.expected_s)
 
@@ -139,7 +141,7 @@ def test_a_night_that_is_never_dark_enough_is_refused() -> None:
     deep = settings.policies.dark.model_copy(update={"sun_altitude_deg": -20.0})
     policies = settings.policies.model_copy(update={"dark": deep})
     with pytest.raises(NoDarkness, match="does not sink below -20"):
-        Prospect(replace(settings, policies=policies), date(2026, 6, 21))
+        NightWindows(replace(settings, policies=policies), date(2026, 6, 21))
 
 
 def test_the_move_between_targets_takes_minutes() -> None:

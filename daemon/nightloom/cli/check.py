@@ -7,11 +7,11 @@ import os
 import sys
 from pathlib import Path
 
+from nightloom.checks.devices import check_devices
+from nightloom.checks.notes import notes
 from nightloom.cli.answers import BAD_INPUT, DONE
 from nightloom.cli.configuration import add_config, config_folder
-from nightloom.device_check import check_devices
 from nightloom.settings import Problem, Settings, SettingsError, read_settings
-from nightloom.settings.notes import notes
 from nightloom.settings.problems import ABSENT
 from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.link.indi import IndiLink

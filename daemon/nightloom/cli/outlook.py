@@ -18,7 +18,7 @@ from nightloom.cli.nights import add_night
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.schedule.outlook import Outlook, outlook
-from nightloom.schedule.windows import NoDarkness, Prospect, Tally
+from nightloom.schedule.windows import NightWindows, NoDarkness, Tally
 from nightloom.settings import Settings, Target
 from nightloom.sky import Interval, NightTable, meridian_time, night_of, night_span
 from nightloom_drivers.clock import WallClock
@@ -61,12 +61,12 @@ def _outlook(settings: Settings, arguments: argparse.Namespace) -> Outlook:
     if arguments.ledger is not None and not file.is_file():
         raise BadInput(f"There is no ledger {file}; name another file with --ledger.")
     try:
-        prospect = Prospect(settings, night)
+        night_windows = NightWindows(settings, night)
     except NoDarkness as error:
         raise BadInput(f"There is no outlook: {error}.") from None
     with ExitStack() as stack:
         ledger = stack.enter_context(Ledger.read(file)) if file.is_file() else None
-        return outlook(settings, prospect, _tally(ledger), _tally(ledger, str(night)))
+        return outlook(settings, night_windows, _tally(ledger), _tally(ledger, str(night)))
 
 
 def _tally(ledger: Ledger | None, night: str | None = None) -> Tally:
@@ -81,13 +81,13 @@ def _tally(ledger: Ledger | None, night: str | None = None) -> Tally:
 
 def as_json(settings: Settings, seen: Outlook, picture: Path | None) -> dict[str, Any]:
     """All of it; moments are UTC, angles degrees."""
-    prospect, dark = seen.prospect, seen.prospect.dark
+    night_windows, dark = seen.night_windows, seen.night_windows.dark
     return {
-        "night": str(prospect.night),
+        "night": str(night_windows.night),
         "observatory": settings.observatory.name,
         "dark": [_iso(dark.start_unix_s), _iso(dark.end_unix_s)],
         "dark_s": round(dark.duration_s),
-        "moon": _moon(prospect),
+        "moon": _moon(night_windows),
         "targets": [_target(seen, target) for target in seen.targets],
         "plan": [
             {
@@ -105,10 +105,10 @@ def as_json(settings: Settings, seen: Outlook, picture: Path | None) -> dict[str
     }
 
 
-def _moon(prospect: Prospect) -> dict[str, Any]:
-    table, dark = prospect.table, prospect.dark
+def _moon(night_windows: NightWindows) -> dict[str, Any]:
+    table, dark = night_windows.table, night_windows.dark
     middle_s = (dark.start_unix_s + dark.end_unix_s) / 2
-    rises, sets = _moonrise_and_set(prospect)
+    rises, sets = _moonrise_and_set(night_windows)
     return {
         "illumination": round(float(table.moon_illumination(middle_s)), 3),
         "days_from_full": round(float(table.days_from_full_moon(middle_s)), 1),
@@ -118,10 +118,10 @@ def _moon(prospect: Prospect) -> dict[str, Any]:
     }
 
 
-def _moonrise_and_set(prospect: Prospect) -> tuple[list[float], list[float]]:
+def _moonrise_and_set(night_windows: NightWindows) -> tuple[list[float], list[float]]:
     """From the noon before the night to the one after it."""
-    day = night_span(prospect.site, prospect.night)
-    up = NightTable(prospect.site, day, {}).moon_up()
+    day = night_span(night_windows.site, night_windows.night)
+    up = NightTable(night_windows.site, day, {}).moon_up()
     return (
         [one.start_unix_s for one in up if one.start_unix_s > day.start_unix_s],
         [one.end_unix_s for one in up if one.end_unix_s < day.end_unix_s],
@@ -129,25 +129,26 @@ def _moonrise_and_set(prospect: Prospect) -> tuple[list[float], list[float]]:
 
 
 def _target(seen: Outlook, target: Target) -> dict[str, Any]:
-    prospect = seen.prospect
-    moments = prospect.dark.grid(300.0)
+    night_windows = seen.night_windows
+    moments = night_windows.dark.grid(300.0)
     return {
         "target": target.name,
         "priority": target.priority,
-        "highest_deg": round(float(_altitude_deg(prospect, target, moments).max()), 1),
-        "meridian_utc": _iso(_meridian_s(prospect, target)),
-        "crosses_utc": [_iso(one.start_unix_s) for one in prospect.crossings(target)],
+        "highest_deg": round(float(_altitude_deg(night_windows, target, moments).max()), 1),
+        "meridian_utc": _iso(_meridian_s(night_windows, target)),
+        "crosses_utc": [_iso(one.start_unix_s) for one in night_windows.crossings(target)],
         "out_of_reach": [
-            [_iso(one.start_unix_s), _iso(one.end_unix_s)] for one in prospect.out_of_reach(target)
+            [_iso(one.start_unix_s), _iso(one.end_unix_s)]
+            for one in night_windows.out_of_reach(target)
         ],
-        "moon_separation_deg": round(_moon_separation_deg(prospect, target), 1),
+        "moon_separation_deg": round(_moon_separation_deg(night_windows, target), 1),
         "groups": [
             {
                 "group": group.label,
                 "filters": list(group.filters),
                 "windows": [
                     [_iso(w.start_unix_s), _iso(w.end_unix_s)]
-                    for w in prospect.group_windows(target, number)
+                    for w in night_windows.group_windows(target, number)
                 ],
             }
             for number, group in enumerate(target.groups)
@@ -169,20 +170,20 @@ def _target(seen: Outlook, target: Target) -> dict[str, Any]:
 
 def _print(seen: Outlook, picture: Path | None) -> None:
     console = Console(highlight=False)
-    console.print(_sky_line(seen.prospect))
+    console.print(_sky_line(seen.night_windows))
     console.print(_windows_table(seen), _plan_table(seen), _filters_table(seen))
     if picture is not None:
         console.print(f"Drawn in {picture}.")
 
 
-def _sky_line(prospect: Prospect) -> str:
-    moon, dark = _moon(prospect), prospect.dark
-    rises, sets = _moonrise_and_set(prospect)
+def _sky_line(night_windows: NightWindows) -> str:
+    moon, dark = _moon(night_windows), night_windows.dark
+    rises, sets = _moonrise_and_set(night_windows)
     events = [*(f"rises {_clock(one)}" for one in rises), *(f"sets {_clock(one)}" for one in sets)]
     where = f", {', '.join(events)}" if events else ""
     height = max(moon["highest_deg"], 0.0)
     return (
-        f"Night of {prospect.night}, all times UTC. Dark {_span(dark)},"
+        f"Night of {night_windows.night}, all times UTC. Dark {_span(dark)},"
         f" {dark.duration_s / 3600:.1f} h.\n"
         f"Moon {moon['illumination']:.0%} lit, {moon['days_from_full']:.0f} days from full{where};"
         + (f" up to {height:.0f}° in the dark." if height else " down while it is dark.")
@@ -193,28 +194,28 @@ def _windows_table(seen: Outlook) -> Table:
     table = _table(
         "Windows", "target", "filters", "may run", "highest", "meridian", "mount", "from Moon"
     )
-    prospect = seen.prospect
+    night_windows = seen.night_windows
     for target in seen.targets:
-        highest = _altitude_deg(prospect, target, prospect.dark.grid(300.0)).max()
+        highest = _altitude_deg(night_windows, target, night_windows.dark.grid(300.0)).max()
         for number, group in enumerate(target.groups):
-            windows = prospect.group_windows(target, number)
+            windows = night_windows.group_windows(target, number)
             first = number == 0
             table.add_row(
                 target.name if first else "",
                 " ".join(group.filters),
                 ", ".join(map(_span, windows)) or "not tonight",
                 f"{highest:.0f}°" if first else "",
-                _clock(_meridian_s(prospect, target)) if first else "",
-                _pier(prospect, target) if first else "",
-                f"{_moon_separation_deg(prospect, target):.0f}°" if first else "",
+                _clock(_meridian_s(night_windows, target)) if first else "",
+                _pier(night_windows, target) if first else "",
+                f"{_moon_separation_deg(night_windows, target):.0f}°" if first else "",
             )
     return table
 
 
-def _pier(prospect: Prospect, target: Target) -> str:
+def _pier(night_windows: NightWindows, target: Target) -> str:
     """What the mount has to do with it."""
-    crosses = [f"crosses by {_clock(one.start_unix_s)}" for one in prospect.crossings(target)]
-    beyond = [f"out of reach {_span(one)}" for one in prospect.out_of_reach(target)]
+    crosses = [f"crosses by {_clock(one.start_unix_s)}" for one in night_windows.crossings(target)]
+    beyond = [f"out of reach {_span(one)}" for one in night_windows.out_of_reach(target)]
     return ", ".join([*crosses, *beyond])
 
 
@@ -227,7 +228,7 @@ def _plan_table(seen: Outlook) -> Table:
     for block, by_filter in zip(plan.blocks, seen.block_s, strict=True):
         target = _named(seen, block.target)
         ends = np.array([block.start_unix_s, block.end_unix_s])
-        first, last = _altitude_deg(seen.prospect, target, ends)
+        first, last = _altitude_deg(seen.night_windows, target, ends)
         table.add_row(
             _clock(block.start_unix_s),
             _clock(block.end_unix_s),
@@ -269,20 +270,20 @@ def _named(seen: Outlook, name: str) -> Target:
     return next(target for target in seen.targets if target.name == name)
 
 
-def _altitude_deg(prospect: Prospect, target: Target, moments: np.ndarray) -> np.ndarray:
-    return prospect.table.altitude_azimuth(target.name, moments)[0]
+def _altitude_deg(night_windows: NightWindows, target: Target, moments: np.ndarray) -> np.ndarray:
+    return night_windows.table.altitude_azimuth(target.name, moments)[0]
 
 
-def _meridian_s(prospect: Prospect, target: Target) -> float:
+def _meridian_s(night_windows: NightWindows, target: Target) -> float:
     """The transit nearest to the middle of the night."""
-    middle_s = (prospect.dark.start_unix_s + prospect.dark.end_unix_s) / 2
-    return meridian_time(prospect.site, target.ra_deg, target.dec_deg, middle_s)
+    middle_s = (night_windows.dark.start_unix_s + night_windows.dark.end_unix_s) / 2
+    return meridian_time(night_windows.site, target.ra_deg, target.dec_deg, middle_s)
 
 
-def _moon_separation_deg(prospect: Prospect, target: Target) -> float:
+def _moon_separation_deg(night_windows: NightWindows, target: Target) -> float:
     """The least of the night."""
-    moments = prospect.dark.grid(300.0)
-    return float(prospect.table.moon_separation_deg(target.name, moments).min())
+    moments = night_windows.dark.grid(300.0)
+    return float(night_windows.table.moon_separation_deg(target.name, moments).min())
 
 
 def _iso(unix_s: float) -> str:

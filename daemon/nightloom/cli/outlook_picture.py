@@ -38,7 +38,8 @@ def draw(seen: Outlook, file: Path) -> None:
     FigureCanvasAgg(figure)
     sky, hours = figure.subplots(2, 1, sharex=True, height_ratios=[5.6, 0.4 + 0.3 * rows])
     shown = Interval(
-        seen.prospect.dark.start_unix_s - TWILIGHT_S, seen.prospect.dark.end_unix_s + TWILIGHT_S
+        seen.night_windows.dark.start_unix_s - TWILIGHT_S,
+        seen.night_windows.dark.end_unix_s + TWILIGHT_S,
     )
     for axes in (sky, hours):
         _style(axes)
@@ -51,7 +52,7 @@ def draw(seen: Outlook, file: Path) -> None:
     hours.set_xlim(*_days([shown.start_unix_s, shown.end_unix_s]))
     hours.xaxis.set_major_locator(HourLocator())
     hours.xaxis.set_major_formatter(DateFormatter("%H", tz=UTC))
-    hours.set_xlabel(f"hours UTC, night of {seen.prospect.night}", color=INK)
+    hours.set_xlabel(f"hours UTC, night of {seen.night_windows.night}", color=INK)
     try:
         figure.savefig(file, dpi=120)
     except (OSError, ValueError) as error:
@@ -79,7 +80,7 @@ def _style(axes: Any) -> None:
 def _twilight(axes: Any, seen: Outlook, shown: Interval) -> None:
     """The sky's own light behind everything, from −18° of the Sun upwards; the dark hours edged."""
     moments = shown.grid(60.0)
-    light = np.interp(seen.prospect.table.sun_altitude(moments), [-18.0, 0.0], [0.0, 1.0])
+    light = np.interp(seen.night_windows.table.sun_altitude(moments), [-18.0, 0.0], [0.0, 1.0])
     ends = _days([shown.start_unix_s, shown.end_unix_s])
     axes.imshow(
         light[None, :],
@@ -91,18 +92,18 @@ def _twilight(axes: Any, seen: Outlook, shown: Interval) -> None:
         vmax=1.0,
         zorder=0,
     )
-    dark = seen.prospect.dark
+    dark = seen.night_windows.dark
     for edge in _days([dark.start_unix_s, dark.end_unix_s]):
         axes.axvline(edge, color=FAINT, linewidth=0.8, linestyle=(0, (1, 3)))
 
 
 def _moon(axes: Any, seen: Outlook, shown: Interval) -> None:
-    table, moments = seen.prospect.table, shown.grid(300.0)
+    table, moments = seen.night_windows.table, shown.grid(300.0)
     altitude = table.moon_altitude(moments)
     up = np.where(altitude > 0, altitude, np.nan)
     axes.plot(_days(moments), up, color=MOON, linewidth=5, alpha=0.16, solid_capstyle="round")
     axes.plot(_days(moments), up, color=MOON, linewidth=1.2, linestyle=(0, (6, 4)))
-    dark = seen.prospect.dark
+    dark = seen.night_windows.dark
     lit = float(table.moon_illumination((dark.start_unix_s + dark.end_unix_s) / 2))
     words = f"Moon, {lit:.0%} lit"
     if np.all(np.isnan(up)):
@@ -113,19 +114,19 @@ def _moon(axes: Any, seen: Outlook, shown: Interval) -> None:
 
 def _path(axes: Any, seen: Outlook, shown: Interval, target: Target, colour: str) -> None:
     """Faint where the target may not run, full where it may, filled down to what hides it."""
-    prospect, moments = seen.prospect, shown.grid(120.0)
-    altitude, azimuth = prospect.table.altitude_azimuth(target.name, moments)
-    hidden = np.maximum(prospect.horizon.altitude_deg(azimuth), target.altitude_floor_deg)
+    night_windows, moments = seen.night_windows, shown.grid(120.0)
+    altitude, azimuth = night_windows.table.altitude_azimuth(target.name, moments)
+    hidden = np.maximum(night_windows.horizon.altitude_deg(azimuth), target.altitude_floor_deg)
     axes.plot(_days(moments), altitude, color=colour, linewidth=1.0, alpha=0.45)
     axes.plot(_days(moments), hidden, color=colour, linewidth=1.0, linestyle=(0, (2, 2)), alpha=0.5)
-    for window in prospect.windows(target):
+    for window in night_windows.windows(target):
         inside = window.grid(120.0)
-        height = prospect.table.altitude_azimuth(target.name, inside)[0]
+        height = night_windows.table.altitude_azimuth(target.name, inside)[0]
         axes.plot(_days(inside), height, color=colour, linewidth=1.6)
     for block in seen.blocks_of(target):
         inside = Interval(block.start_unix_s, block.end_unix_s).grid(120.0)
-        height, where = prospect.table.altitude_azimuth(target.name, inside)
-        low = np.maximum(prospect.horizon.altitude_deg(where), target.altitude_floor_deg)
+        height, where = night_windows.table.altitude_azimuth(target.name, inside)
+        low = np.maximum(night_windows.horizon.altitude_deg(where), target.altitude_floor_deg)
         axes.fill_between(_days(inside), low, height, color=colour, alpha=0.22, linewidth=0)
         axes.plot(_days(inside), height, color=colour, linewidth=4.0, solid_capstyle="butt")
     _named(axes, moments, np.where(altitude > 0, altitude, np.nan), target.name, colour)
@@ -175,7 +176,7 @@ def _rows(axes: Any, seen: Outlook) -> None:
             row = len(labels)
             filters = " ".join(group.filters)
             labels.append(f"{target.name}  {filters}" if number == 0 else filters)
-            for window in seen.prospect.group_windows(target, number):
+            for window in seen.night_windows.group_windows(target, number):
                 _bar(axes, row, window, 0.16, colour, alpha=0.55)
             for block in seen.blocks_of(target):
                 if block.group == number:

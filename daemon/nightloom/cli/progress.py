@@ -9,10 +9,10 @@ from rich.live import Live
 from rich.progress_bar import ProgressBar
 from rich.table import Table
 
-from nightloom.night.summary import Account
+from nightloom.night.summary import NightSummary
 from nightloom.telemetry import Event, Listener
 
-Listeners = Callable[[Account], Sequence[Listener]]
+Listeners = Callable[[NightSummary], Sequence[Listener]]
 
 
 @contextmanager
@@ -23,25 +23,25 @@ def progress(starts_s: float, ends_s: float, console: Console) -> Iterator[Liste
         return
     with Live(console=console, refresh_per_second=8, transient=True) as live:
 
-        def listeners(account: Account) -> Sequence[Listener]:
+        def listeners(summary: NightSummary) -> Sequence[Listener]:
             def draw(utc: datetime, _: Event) -> None:
-                live.update(_line(account, utc, starts_s, ends_s))
+                live.update(_line(summary, utc, starts_s, ends_s))
 
             return (draw,)
 
         yield listeners
 
 
-def _line(account: Account, utc: datetime, starts_s: float, ends_s: float) -> Table:
+def _line(summary: NightSummary, utc: datetime, starts_s: float, ends_s: float) -> Table:
     subs = "  ".join(
-        f"{name} {seconds / 60:.0f} min" for name, seconds in sorted(account.accepted_s.items())
+        f"{name} {seconds / 60:.0f} min" for name, seconds in sorted(summary.accepted_s.items())
     )
     row = Table.grid(padding=(0, 2))
     row.add_row(
         f"{utc:%H:%M} UTC",
         ProgressBar(ends_s - starts_s, utc.timestamp() - starts_s, width=30),
-        str(account.phase),
-        account.target,
+        str(summary.phase),
+        summary.target,
         subs,
     )
     return row

@@ -70,7 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
     rehearsal = replace(rehearsal_of(arguments), frames=not arguments.no_frames)
     played = _play(rehearsal, arguments)
     figures = {
-        **played.account.figures(),
+        **played.summary.figures(),
         "unevenness": round(played.unevenness, 4),
         "violations": played.violations,
         "wall_s": round(real_monotonic_s() - began_s, 1),

@@ -15,8 +15,7 @@ from nightloom.cli.answers import DONE
 from nightloom.cli.configuration import add_config, settings_of
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, FilterTally, Ledger, TargetTally, tally
-from nightloom.schedule.cycles import cycle_of
-from nightloom.settings import Target
+from nightloom.settings import Target, cycle_of
 
 Labelled = tuple[str, TargetTally]
 """A tally and the name of its group, where the target has several."""

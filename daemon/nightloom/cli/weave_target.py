@@ -4,8 +4,7 @@ from nightloom.cycle import Cycle, GapCosts
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Key, Ledger, Running, running_figures
 from nightloom.schedule.costs import costs_of
-from nightloom.schedule.cycles import cycle_of
-from nightloom.settings import Settings, Target
+from nightloom.settings import Settings, Target, cycle_of
 
 
 def cycle_and_costs(

@@ -21,7 +21,7 @@ JUST_NOW_S = 300.0
 """For so long after a dim guide star a frame without its stars is put down to the same cloud."""
 
 
-class Lookout:
+class CloudMonitor:
     """The memory of the sky's clarity through one night."""
 
     def __init__(self, settings: Settings, clock: Clock) -> None:

@@ -8,11 +8,10 @@ from nightloom.focusing.curve import Curve, Point, Refusal, fit_curve, fit_point
 from nightloom.focusing.cusum import run_length, threshold_for
 from nightloom.focusing.drift import Drift
 from nightloom.focusing.light import dimmed, light_ratio
-from nightloom.focusing.offsets import Offset, Offsets, Trust, learn_offsets
+from nightloom.focusing.offsets import FocusMeasurement, Offset, Offsets, Trust, learn_offsets
 from nightloom.focusing.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
 from nightloom.focusing.seeing import Sub, Surprise, at_zenith_px, surprise
 from nightloom.focusing.shape import BLURRED_DISK, HYPERBOLA, Shape
-from nightloom.focusing.sighting import Sighting
 from nightloom.focusing.tilt import Tilt, measure_tilt
 from nightloom.focusing.travel import Approach, Travel
 from nightloom.focusing.watch import Watch
@@ -27,13 +26,13 @@ __all__ = [
     "Check",
     "Curve",
     "Drift",
+    "FocusMeasurement",
     "Offset",
     "Offsets",
     "Point",
     "Refusal",
     "Scan",
     "Shape",
-    "Sighting",
     "Sub",
     "Surprise",
     "Tilt",

@@ -9,8 +9,8 @@ from math import sqrt
 
 import numpy as np
 
+from nightloom.focusing.offsets import FocusMeasurement
 from nightloom.focusing.shape import Floats
-from nightloom.focusing.sighting import Sighting
 
 _LEAST_IN_ZONES = 0.25  # smaller ones are left to the robust fit
 _SURE = 5.0  # standard errors, as every gap of a night is tried
@@ -18,8 +18,8 @@ _LEAST_EACH = 2  # sightings either side: a single one may just be wrong
 
 
 def split_at_jumps(
-    session: Sequence[Sighting], errors: Floats, zone_steps: float
-) -> list[Sighting]:
+    session: Sequence[FocusMeasurement], errors: Floats, zone_steps: float
+) -> list[FocusMeasurement]:
     """The sightings of one session, in order of time; after a jump they belong to another session.
 
     `errors` are their standard errors in steps, in the same order.
@@ -35,7 +35,7 @@ def split_at_jumps(
     ]
 
 
-def _jump(session: Sequence[Sighting], errors: Floats, zone_steps: float) -> int | None:
+def _jump(session: Sequence[FocusMeasurement], errors: Floats, zone_steps: float) -> int | None:
     """Number of the first sighting after the clearest jump; None without one.
 
     Least squares with offsets, temperature and an even drift, and a step between two sightings.
@@ -63,7 +63,7 @@ def _jump(session: Sequence[Sighting], errors: Floats, zone_steps: float) -> int
     return found
 
 
-def _design(session: Sequence[Sighting]) -> Floats:
+def _design(session: Sequence[FocusMeasurement]) -> Floats:
     """Columns for each filter, the temperature where all have one, and the time."""
     filters = dict.fromkeys(one.filter for one in session)
     columns = [[float(one.filter == name) for one in session] for name in filters]

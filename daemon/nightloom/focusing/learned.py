@@ -1,6 +1,6 @@
 """What the ledger's focus curves and checks teach about this rig's filters."""
 
-from nightloom.focusing import Offsets, Sighting, critical_focus_zone_um, learn_offsets
+from nightloom.focusing import FocusMeasurement, Offsets, critical_focus_zone_um, learn_offsets
 from nightloom.ledger import Check, Curve, Ledger
 from nightloom.settings.observatory import Observatory
 
@@ -15,13 +15,13 @@ def zone_steps(observatory: Observatory, filter_name: str) -> float:
     return zone_um / observatory.focuser.step_um
 
 
-def sightings(ledger: Ledger) -> list[Sighting]:
+def sightings(ledger: Ledger) -> list[FocusMeasurement]:
     """Accepted curves and clear checks of the latest nights; each night has a base of its own."""
     found: list[Curve | Check] = [curve for curve in ledger.curves() if curve.accepted]
     found += [check for check in ledger.checks() if check.outcome != "unclear"]
     nights = sorted({one.night for one in found})[-NIGHTS:]
     return [
-        Sighting(
+        FocusMeasurement(
             session=one.night,
             filter=one.filter,
             at_h=one.taken_utc.timestamp() / 3600.0,

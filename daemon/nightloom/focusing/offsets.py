@@ -20,7 +20,6 @@ import numpy as np
 
 from nightloom.focusing.jumps import split_at_jumps
 from nightloom.focusing.shape import Floats
-from nightloom.focusing.sighting import Sighting
 
 _HUBER = 1.5  # residuals beyond this many standard deviations count less
 _ROUNDS = 25  # of reweighting; it settles within ten
@@ -34,8 +33,24 @@ _LINKED_IN_ZONES = 10.0  # a larger error is that of the prior belief: nothing l
 _LEAST_SIGHTINGS = 2
 
 
+@dataclass(frozen=True)
+class FocusMeasurement:
+    """Best focus as an accepted curve found it, or a check that was clear.
+
+    Without a temperature it takes that of its session's others.
+    """
+
+    session: str
+    filter: str
+    at_h: float
+    vertex_steps: float
+    error_steps: float
+    temperature_c: float | None = None
+    check: bool = False
+
+
 class Trust(StrEnum):
-    """What a learned offset is worth: used, not known well enough, or sightings that disagree."""
+    """What a learned offset is worth: used, too little known, or contradicted."""
 
     GOOD = "good"
     THIN = "thin"
@@ -57,7 +72,7 @@ class Offset:
 
 @dataclass(frozen=True)
 class Offsets:
-    """What all sightings teach together; residuals and weights by session and time."""
+    """What all measurements teach together; residuals and weights by session and time."""
 
     reference: str
     offsets: Mapping[str, Offset]
@@ -77,13 +92,15 @@ class Offsets:
         return {n: o.steps for n, o in self.offsets.items() if o.trust is Trust.GOOD}
 
 
-def learn_offsets(sightings: Sequence[Sighting], zones_steps: Mapping[str, float]) -> Offsets:
-    """Learn the offsets of all filters of the sightings from the most often seen one.
+def learn_offsets(
+    measurements: Sequence[FocusMeasurement], zones_steps: Mapping[str, float]
+) -> Offsets:
+    """Learn the offsets of all filters of the measurements from the most often seen one.
 
     `zones_steps` is the critical focus zone of each filter; only filters named there are used.
-    Raises ValueError without a sighting.
+    Raises ValueError without a measurement.
     """
-    seen = [one for one in sightings if one.filter in zones_steps]
+    seen = [one for one in measurements if one.filter in zones_steps]
     if not seen:
         raise ValueError("offsets need at least one focus curve or check")
     problem = _Problem(_parted(seen, zones_steps), zones_steps)
@@ -105,9 +122,9 @@ def learn_offsets(sightings: Sequence[Sighting], zones_steps: Mapping[str, float
     )
 
 
-def _parted(seen: Sequence[Sighting], zones: Mapping[str, float]) -> list[Sighting]:
-    """The sightings in order of time, with a session of its own for what comes after a jump."""
-    parted: list[Sighting] = []
+def _parted(seen: Sequence[FocusMeasurement], zones: Mapping[str, float]) -> list[FocusMeasurement]:
+    """The measurements in order of time, with a session of its own for what comes after a jump."""
+    parted: list[FocusMeasurement] = []
     for name in _in_order(one.session for one in seen):
         session = sorted((one for one in seen if one.session == name), key=lambda one: one.at_h)
         zone = float(np.median([zones[one.filter] for one in session]))
@@ -115,15 +132,15 @@ def _parted(seen: Sequence[Sighting], zones: Mapping[str, float]) -> list[Sighti
     return parted
 
 
-def _errors(seen: Sequence[Sighting], zones: Mapping[str, float]) -> Floats:
-    """Standard errors of the sightings, with what focus moves for reasons nobody knows."""
+def _errors(seen: Sequence[FocusMeasurement], zones: Mapping[str, float]) -> Floats:
+    """Standard errors of the measurements, with what focus moves for reasons nobody knows."""
     return np.array([hypot(one.error_steps, _UNSEEN_IN_ZONES * zones[one.filter]) for one in seen])
 
 
 class _Problem:
     """The design matrix: offsets of all filters but the reference, bases, slope, drifts."""
 
-    def __init__(self, seen: Sequence[Sighting], zones: Mapping[str, float]) -> None:
+    def __init__(self, seen: Sequence[FocusMeasurement], zones: Mapping[str, float]) -> None:
         self.seen = seen
         self.filters = _in_order(one.filter for one in seen)
         self.reference = max(self.filters, key=lambda f: sum(one.filter == f for one in seen))
@@ -208,7 +225,7 @@ def _offset(
     return Offset(name, steps, error, len(own) - checks, checks, scatter, trust)
 
 
-def _warmth(seen: Sequence[Sighting]) -> Floats:
+def _warmth(seen: Sequence[FocusMeasurement]) -> Floats:
     """Temperatures about their mean; a missing one is that of its session's others, or the mean."""
     known = [one.temperature_c for one in seen if one.temperature_c is not None]
     mean = float(np.mean(known)) if known else 0.0

@@ -5,7 +5,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from nightloom.executor import Arithmetic
+from nightloom.executor import Executor
 from nightloom.focusing import (
     Aim,
     Curve,
@@ -75,7 +75,7 @@ class Focusing:
         settings: Settings,
         night: str,
         ledger: Ledger,
-        compute: Arithmetic,
+        compute: Executor,
         clock: Clock,
         log: Log,
     ) -> None:

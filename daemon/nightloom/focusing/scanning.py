@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.executor import Arithmetic
+from nightloom.executor import Executor
 from nightloom.focusing import Point, Scan, dimmed, light_ratio
 from nightloom.frames import StarField
 from nightloom.frames.measuring import measure_frame
@@ -18,7 +18,7 @@ from nightloom_drivers.devices import Camera, Focuser
 Floats = NDArray[np.float64]
 
 CLOUD_ROUNDS = 2
-"""Times that spoilt points are repeated; a cloud that stays longer is the lookout's to see."""
+"""Times that spoilt points are repeated; a cloud that stays longer is the monitor's to see."""
 
 LONGER, LONGEST = 2.0, 4.0
 """An exposure with too few stars is made longer by what is missing, within these factors."""
@@ -40,7 +40,7 @@ class FocusScan:
     """Measures positions of the focuser; exposures are as long as each filter's stars ask for."""
 
     def __init__(
-        self, camera: Camera, focuser: Focuser, settings: Settings, compute: Arithmetic
+        self, camera: Camera, focuser: Focuser, settings: Settings, compute: Executor
     ) -> None:
         self._camera, self._focuser, self._compute = camera, focuser, compute
         self._policy = settings.policies.focus

@@ -27,7 +27,6 @@ from nightloom.frames.writer import (
     remove_partial,
     write_frame,
 )
-from nightloom.settings.frame_path import NameFacts, NamePattern
 
 __all__ = [
     "RECENT_GUIDED",
@@ -39,8 +38,6 @@ __all__ = [
     "FrameNotMeasured",
     "FrameNotRead",
     "FrameNotWritten",
-    "NameFacts",
-    "NamePattern",
     "QualityPolicy",
     "StarField",
     "Usual",

@@ -18,7 +18,7 @@ from astropy.io import fits
 from astropy.time import Time
 from astropy.wcs import WCS
 
-from nightloom.frames.plain_text import plain_text
+from nightloom.plain_text import plain_text
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -60,7 +60,7 @@ class FrameFacts:
     guide_ra_rms_arcsec: float | None = None
     guide_dec_rms_arcsec: float | None = None
     guide_peak_arcsec: float | None = None
-    guide_air_arcsec: float | None = None
+    guide_seeing_arcsec: float | None = None
     half_flux_radius_px: float | None = None
     star_count: int | None = None
     verdict: str | None = None
@@ -144,7 +144,7 @@ CARDS: tuple[tuple[str, str, Callable[[Any], Any], str], ...] = (
     ("GUIDERRA", "guide_ra_rms_arcsec", float, "[arcsec] rms guide error in RA"),
     ("GUIDERDE", "guide_dec_rms_arcsec", float, "[arcsec] rms guide error in declination"),
     ("GUIDEPK", "guide_peak_arcsec", float, "[arcsec] largest guide error"),
-    ("GUIDEAIR", "guide_air_arcsec", float, "[arcsec] part of GUIDERMS made by the air"),
+    ("GUIDESEE", "guide_seeing_arcsec", float, "[arcsec] part of GUIDERMS made by the air"),
     ("HALFFLUX", "half_flux_radius_px", float, "[pix] radius holding half of a star's flux"),
     ("STARCNT", "star_count", int, "stars found"),
     ("VERDICT", "verdict", str, "what was decided about the frame"),

@@ -1,4 +1,4 @@
-"""Intake: every light frame comes down, goes to disk, is measured, judged and recorded.
+"""FramePipeline: every light frame comes down, goes to disk, is measured, judged and recorded.
 
 Each has a task of its own, which belongs to the night: what cuts into a phase does not touch it.
 A frame is on disk before anything is asked of it, and how far it has come is in the ledger, so that
@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from nightloom.clouds import FrameFacts as CloudFacts
 from nightloom.clouds import FramePolicy, FrameReference, Verdict, judge_frame
-from nightloom.clouds.monitor import Lookout
+from nightloom.clouds.monitor import CloudMonitor
 from nightloom.cycle import cycles_done
-from nightloom.executor import Arithmetic, NotComputed
+from nightloom.executor import Executor, NotComputed
 from nightloom.focusing import at_zenith_px
 from nightloom.focusing.runs import Focusing
 from nightloom.frames import (
@@ -28,8 +28,6 @@ from nightloom.frames import (
     FrameFacts,
     FrameNotRead,
     FrameNotWritten,
-    NameFacts,
-    NamePattern,
     QualityPolicy,
     StarField,
     Usual,
@@ -47,13 +45,13 @@ from nightloom.frames import (
 from nightloom.frames.measuring import NOT_MEASURED, measure_frame
 from nightloom.ledger import Frame, Ledger, Stage, Sub, number_of
 from nightloom.ledger import Verdict as Entry
-from nightloom.schedule.cycles import cycle_of
-from nightloom.settings import Settings
+from nightloom.settings import Settings, cycle_of
+from nightloom.settings.frame_path import NameFacts, NamePattern
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import (
     CycleCompleted,
+    FrameAccepted,
     FrameFound,
-    FrameKept,
     FrameLost,
     FrameRejected,
     PartialRemoved,
@@ -101,7 +99,7 @@ class Download:
             raise self._error
 
 
-class Intake:
+class FramePipeline:
     """Takes light frames in, one after another. Its `watch` raises what went wrong with one."""
 
     def __init__(
@@ -110,16 +108,16 @@ class Intake:
         night: date,
         folder: Path | None,
         ledger: Ledger,
-        compute: Arithmetic,
-        store: Arithmetic,
-        lookout: Lookout,
+        compute: Executor,
+        store: Executor,
+        cloud_monitor: CloudMonitor,
         focusing: Focusing,
         clock: Clock,
         log: Log,
     ) -> None:
         self._settings, self._night, self._folder = settings, night, folder
         self._ledger, self._compute, self._store = ledger, compute, store
-        self._lookout, self._focusing = lookout, focusing
+        self._cloud_monitor, self._focusing = cloud_monitor, focusing
         self._clock, self._log = clock, log
         self._pattern = NamePattern(settings.policies.frames.name_pattern)
         self._references: dict[tuple[str, str], FrameReference] = {}
@@ -193,7 +191,7 @@ class Intake:
 
     def _own(self, work: Coroutine[Any, Any, None]) -> None:
         if self._group is None:
-            raise RuntimeError("the intake has not begun")
+            raise RuntimeError("the pipeline has not begun")
         task = self._group.create_task(self._guarded(work))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
@@ -273,8 +271,8 @@ class Intake:
             except FrameNotWritten as error:
                 verdict = replace(verdict, accepted=False, reason=self._lost(sub, error))
         self._record(sub, stars, verdict, digest)
-        if fresh and verdict.transparency is not None and not sub.knocked and not unmeasured:
-            self._lookout.frame(verdict.transparency)
+        if fresh and verdict.transparency is not None and not sub.bumped and not unmeasured:
+            self._cloud_monitor.frame(verdict.transparency)
 
     async def _measure(self, data: NDArray[np.uint16]) -> tuple[StarField, str]:
         """Its stars; none, and the reason, when whoever measures died of it or never came back."""
@@ -433,10 +431,10 @@ class Intake:
             "guide_ra_rms_arcsec": sub.guide_ra_rms_arcsec,
             "guide_dec_rms_arcsec": sub.guide_dec_rms_arcsec,
             "guide_peak_arcsec": sub.guide_peak_arcsec,
-            "guide_air_arcsec": sub.guide_air_arcsec,
+            "guide_seeing_arcsec": sub.guide_seeing_arcsec,
         }
         if verdict.accepted:
-            self._log.emit(FrameKept(**what))
+            self._log.emit(FrameAccepted(**what))
             self._count_cycles(sub)
         else:
             self._log.emit(FrameRejected(reason=verdict.reason, **what))

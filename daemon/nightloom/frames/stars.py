@@ -16,8 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.frames.halving import HALVED_SIDE_PX_MIN, halved
-from nightloom.frames.look import STAR, TYPICAL_STARS, Look, look
+from nightloom.frames.look import HALVED_SIDE_PX_MIN, STAR, TYPICAL_STARS, Look, halved, look
 from nightloom.frames.sources import FrameNotMeasured
 from nightloom.frames.tiles import ZONES, zone_of
 

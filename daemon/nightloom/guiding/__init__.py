@@ -1,6 +1,6 @@
 """Guiding as arithmetic: guide stars, calibration, corrections, settling, dithers."""
 
-from nightloom.guiding.backlash import Play
+from nightloom.guiding.backlash import Backlash
 from nightloom.guiding.calibrating import (
     CalibrationPolicy,
     CalibrationRun,
@@ -17,7 +17,7 @@ from nightloom.guiding.control import Control, GuidePolicy
 from nightloom.guiding.dither import is_free, next_dither
 from nightloom.guiding.forecast import Forecast
 from nightloom.guiding.hot_pixels import HotPixels
-from nightloom.guiding.periodic_error import Worm, axis_ahead_s
+from nightloom.guiding.periodic_error import PeriodicError, axis_ahead_s
 from nightloom.guiding.pulses import Direction, Pulses
 from nightloom.guiding.recovery import found_again
 from nightloom.guiding.response import Response
@@ -28,6 +28,7 @@ from nightloom.guiding.statistics import GuideStatistics
 
 __all__ = [
     "INSIDE",
+    "Backlash",
     "Calibration",
     "CalibrationPolicy",
     "CalibrationRun",
@@ -42,7 +43,7 @@ __all__ = [
     "ImplausibleRate",
     "Measurement",
     "NotOrthogonal",
-    "Play",
+    "PeriodicError",
     "Pulses",
     "Refused",
     "Response",
@@ -50,7 +51,6 @@ __all__ = [
     "SettleState",
     "StarsLost",
     "TooShort",
-    "Worm",
     "axis_ahead_s",
     "find_guide_stars",
     "found_again",

@@ -5,7 +5,7 @@
 MEMORY_TURNS = 10
 
 
-class Play:
+class Backlash:
     """Tells how long a pulse must be to move the telescope, with the play that is still free.
 
     Motor and telescope are counted in px along the axis. Which end of the play the motor is at is

@@ -3,10 +3,10 @@
 import math
 from dataclasses import dataclass, replace
 
-from nightloom.guiding.backlash import Play
+from nightloom.guiding.backlash import Backlash
 from nightloom.guiding.calibration import Calibration, cos_declination
 from nightloom.guiding.forecast import Forecast
-from nightloom.guiding.periodic_error import Worm
+from nightloom.guiding.periodic_error import PeriodicError
 from nightloom.guiding.pulses import Pulses
 from nightloom.guiding.response import Response
 
@@ -40,7 +40,7 @@ class Axis:
         self.response = Response()
         self.rests = False
         self.rate_px_per_s = rate_px_per_s
-        self._play = Play(play_px)
+        self._play = Backlash(play_px)
         self._moved_px = 0.0
         self._lately_px = 0.0
         self._turned_px = 0.0  # the play that the last pulse went through
@@ -62,7 +62,7 @@ class Axis:
         return self.forecast.at(at_s) + self._moved_px
 
     def shift(self, by_px: float) -> None:
-        """The lock position moved, and the error with it."""
+        """The hold point moved, and the error with it."""
         self._moved_px -= by_px
 
     def pulse_ms(self, wanted_px: float) -> int:
@@ -87,7 +87,7 @@ class Axis:
         self._moved_px += moved_px
         self._lately_px += moved_px
         doubt_px = math.hypot(WAY_ERROR * moved_px, PLAY_ERROR * min(ahead_px, abs(motor_px)))
-        if doubt_px > self.forecast.air_px / 4:
+        if doubt_px > self.forecast.seeing_px / 4:
             self.forecast.doubt(doubt_px)
 
     @property
@@ -100,10 +100,10 @@ class Axis:
         side = 1 if wanted_px > 0 else -1
         if self._play.ahead_px(side) == 0:
             return True
-        air_px = self.forecast.air_px
+        seeing_px = self.forecast.seeing_px
         drift_px = 60 * self.forecast.drift_px_per_s
-        brings_back = drift_px * side > DRIFT_AIR_PER_MIN * air_px
-        return abs(wanted_px) > (TURN_AIR_DRIFTING if brings_back else TURN_AIR) * air_px
+        brings_back = drift_px * side > DRIFT_AIR_PER_MIN * seeing_px
+        return abs(wanted_px) > (TURN_AIR_DRIFTING if brings_back else TURN_AIR) * seeing_px
 
 
 class Control:
@@ -113,24 +113,26 @@ class Control:
     slew there is a new one, made by `next_one`, which knows the gear of the one before.
     """
 
-    def __init__(self, calibration: Calibration, policy: GuidePolicy, *worms: Worm) -> None:
+    def __init__(
+        self, calibration: Calibration, policy: GuidePolicy, *errors: PeriodicError
+    ) -> None:
         self.calibration, self._policy = calibration, policy
         play_px = calibration.backlash_s * calibration.dec_rate_px_per_s
         wave = Forecast(
-            *(worms or (Worm(),)), sky_share=cos_declination(calibration.declination_deg)
+            *(errors or (PeriodicError(),)), sky_share=cos_declination(calibration.declination_deg)
         )
         self.ra = Axis(calibration.ra_rate_px_per_s, 0.0, wave)
-        self.ahead_s = worms[0].ahead_s if worms else 0.0
+        self.ahead_s = errors[0].ahead_s if errors else 0.0
         self.dec = Axis(calibration.dec_rate_px_per_s, play_px, Forecast())
 
     def next_one(self, calibration: Calibration, ahead_s: float) -> "Control":
         """A control for after a slew or a calibration, with a fresh wave and the one learned.
 
-        ``ahead_s``: the angle of the right ascension axis now, as `Worm` takes it.
+        ``ahead_s``: the angle of the right ascension axis now, as `PeriodicError` takes it.
         """
         known = self.ra.forecast.likeliest_worm
         learned = [known.slewed(ahead_s)] if known is not None and known.amplitude_px else []
-        return Control(calibration, self._policy, Worm(ahead_s), *learned)
+        return Control(calibration, self._policy, PeriodicError(ahead_s), *learned)
 
     def observe(self, at_s: float, ra_px: float, dec_px: float) -> None:
         """Take the error of a frame whose middle was at ``at_s``; NaN (no star) says nothing."""
@@ -146,7 +148,7 @@ class Control:
         )
 
     def lead(self, ra_px: float, dec_px: float) -> Pulses:
-        """Move the lock position; the pulses take the telescope there at once."""
+        """Move the hold point; the pulses take the telescope there at once."""
         self.ra.shift(ra_px)
         self.dec.shift(dec_px)
         return self._pulses(self.ra.pulse_ms(ra_px), self.dec.pulse_ms(dec_px))
@@ -191,9 +193,9 @@ class Control:
         return self.dec.play_px / self.dec.rate_px_per_s
 
     @property
-    def air_px(self) -> float:
+    def seeing_px(self) -> float:
         """The part of the total error that is the air's and the measurement's."""
-        return math.hypot(self.ra.forecast.air_px, self.dec.forecast.air_px)
+        return math.hypot(self.ra.forecast.seeing_px, self.dec.forecast.seeing_px)
 
     def distance(self, ra_px: float, dec_px: float) -> float:
         """How far an error is from nothing, in scatters: √(a² + b²) of both axes."""

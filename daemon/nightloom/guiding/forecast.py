@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.guiding.periodic_error import Worm
+from nightloom.guiding.periodic_error import PeriodicError
 
 Floats = NDArray[np.float64]
 
@@ -38,7 +38,7 @@ class Forecast:
     times in seconds, rising. ``sky_share``: px on the sky to one of the worms' own.
     """
 
-    def __init__(self, *worms: Worm, sky_share: float = 1.0) -> None:
+    def __init__(self, *worms: PeriodicError, sky_share: float = 1.0) -> None:
         self._worms, self._sky_share = worms, sky_share
         gain, share = (part.ravel() for part in np.meshgrid(GAINS, SLOPE_SHARES))
         self._wave = np.repeat(np.arange(1 + len(worms)), len(gain))
@@ -68,7 +68,7 @@ class Forecast:
         return math.sqrt(float(self._error[self._best]))
 
     @property
-    def air_px(self) -> float:
+    def seeing_px(self) -> float:
         """The part of the scatter that is the air's and the measurement's, not the mount's.
 
         For a filter whose gain suits, the variance of a frame is its error's times 1 − gain.
@@ -81,13 +81,13 @@ class Forecast:
         return float(self._gain[self._best])
 
     @property
-    def worm(self) -> Worm | None:
+    def worm(self) -> PeriodicError | None:
         """The learned wave when it drives."""
         heard = int(self._wave[self._best])
         return self._worms[heard - 1] if heard else None
 
     @property
-    def likeliest_worm(self) -> Worm | None:
+    def likeliest_worm(self) -> PeriodicError | None:
         """The wave whose forecasters erred least lately, whether it drives or not."""
         if not self._worms:
             return None
@@ -142,7 +142,7 @@ class Forecast:
 
     def doubt(self, error_px: float) -> None:
         """Something moved the stars by an amount known only this well."""
-        self._variance += (error_px / max(self.air_px, 1e-3)) ** 2
+        self._variance += (error_px / max(self.seeing_px, 1e-3)) ** 2
 
     def _ahead(self, at_s: float) -> Floats:
         waves = [0.0, *(worm.change_px(self._at_s, at_s) for worm in self._worms)]

@@ -6,7 +6,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from nightloom.executor import Arithmetic
+from nightloom.executor import Executor
 from nightloom.guiding import HotPixels
 from nightloom.guiding.hot_pixels import APART_PX
 from nightloom.ledger import GuideHotPixels, Ledger
@@ -15,7 +15,7 @@ from nightloom.ledger import GuideHotPixels, Ledger
 class HotMap:
     """Learns hot pixels from raw guide frames, mends frames of them, and keeps them."""
 
-    def __init__(self, ledger: Ledger, compute: Arithmetic) -> None:
+    def __init__(self, ledger: Ledger, compute: Executor) -> None:
         self._ledger, self._compute = ledger, compute
         self._hot = HotPixels.known((0, 0))
         self._kept: list[tuple[int, int]] = []

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom.executor import Arithmetic
+from nightloom.executor import Executor
 from nightloom.guiding import (
     INSIDE,
     Calibration,
@@ -19,11 +19,11 @@ from nightloom.guiding import (
     GuideStars,
     GuideStatistics,
     Measurement,
+    PeriodicError,
     Refused,
     SettlePolicy,
     SettleState,
     StarsLost,
-    Worm,
     axis_ahead_s,
     find_guide_stars,
     found_again,
@@ -46,12 +46,12 @@ from nightloom.settings import Settings
 from nightloom.sky import sidereal_deg
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import (
-    GuideStarFound,
-    GuideStarLost,
     GuidingDoubted,
-    GuidingStarted,
-    GuidingStopped,
-    SettleFailed,
+    RestNotReached,
+    StarsHeld,
+    StarsReleased,
+    StarsSeenAgain,
+    StarsUnseen,
 )
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, GuidePort, PierSide
@@ -85,7 +85,7 @@ class NotGuiding(Exception):
 
 @dataclass(frozen=True)
 class Reading:
-    """One guide frame's answer: its distance from the lock position, and the stars' light.
+    """One guide frame's answer: its distance from the hold point, and the stars' light.
 
     `distance` counts in scatters of the guiding so far; both are NaN when no star is held.
     """
@@ -109,7 +109,7 @@ class Guiding:
         mount: Guard,
         settings: Settings,
         ledger: Ledger,
-        compute: Arithmetic,
+        compute: Executor,
         clock: Clock,
         log: Log,
     ) -> None:
@@ -127,9 +127,9 @@ class Guiding:
         self._control: Control | None = None
         self._stars: GuideStars | None = None
         self._near_px = (0.0, 0.0)
-        """Where the stars were seen last, from the lock position."""
-        self._lock_px = (0.0, 0.0)
-        """Where the lock position is, from where the stars were after the slew."""
+        """Where the stars were seen last, from the hold point."""
+        self._hold_px = (0.0, 0.0)
+        """Where the hold point is, from where the stars were after the slew."""
         self._unseen = 0
         self._longer = 1.0
         self._doubt = ""
@@ -166,7 +166,7 @@ class Guiding:
         assert self._group is not None, "guiding has no group to run in"
         assert not self.running, "guiding is stopped before it starts again"
         self._stars = await self._choose()
-        self._near_px = self._lock_px = (0.0, 0.0)
+        self._near_px = self._hold_px = (0.0, 0.0)
         self._unseen, self._longer, self._doubt = 0, 1.0, ""
         self._measured_anew = False
         side = SIDES[pier_side]
@@ -178,7 +178,7 @@ class Guiding:
         self._forget_failure()
         self._task = self._group.create_task(self._hold_until_ended())
         self._task.add_done_callback(self._ended)
-        self._log.emit(GuidingStarted(stars=len(self._stars), snr=float(self._stars.snr[0])))
+        self._log.emit(StarsHeld(stars=len(self._stars), snr=float(self._stars.snr[0])))
 
     async def stop(self, reason: str) -> None:
         """Let go of the stars. Does nothing when they are not held.
@@ -196,7 +196,7 @@ class Guiding:
         self._forget_failure()
         self._hot_map.keep(self._clock.now())
         rms = self.statistics.rms_arcsec if self.statistics.count else None
-        self._log.emit(GuidingStopped(reason=reason, rms_arcsec=rms))
+        self._log.emit(StarsReleased(reason=reason, rms_arcsec=rms))
 
     async def watch(self) -> None:
         """Wait until the loop fails, now or when it is started later, and raise what ended it.
@@ -208,7 +208,7 @@ class Guiding:
         raise self._failure
 
     async def lead(self, west_arcsec: float, north_arcsec: float) -> None:
-        """Move the lock position, and the telescope after it by pulses on both axes at once.
+        """Move the hold point, and the telescope after it by pulses on both axes at once.
 
         A frame that was being exposed meanwhile says nothing. A short way is left to the next
         correction, which is quicker then. Raises DeviceError, and as `reading` does.
@@ -222,7 +222,7 @@ class Guiding:
             way_px = (west_arcsec / scale, north / scale)
             shift_px = control.calibration.from_axes(*way_px)
             self._stars = self._stars.shifted(*shift_px)
-            self._lock_px = (self._lock_px[0] + shift_px[0], self._lock_px[1] + shift_px[1])
+            self._hold_px = (self._hold_px[0] + shift_px[0], self._hold_px[1] + shift_px[1])
             pulses = control.lead(*way_px)
             if control.distance(*way_px) > LITTLE and await self._devices.pulse(pulses):
                 control.given(pulses)
@@ -244,7 +244,7 @@ class Guiding:
         return await asyncio.shield(self._heard)
 
     async def settle(self, tolerance_arcsec: float = math.inf) -> None:
-        """Wait until the stars rest at the lock position, or the deadline comes.
+        """Wait until the stars rest at the hold point, or the deadline comes.
 
         Then a sub may begin that would bear the error of the last frames; one that would be
         refused is worth waiting once more. A large error may be the calibration's fault: unless
@@ -292,7 +292,7 @@ class Guiding:
             if state is SettleState.LATE:
                 rms_px = float(np.sqrt(np.mean(np.square(errors_px[-LAST:]))))
                 self._log.emit(
-                    SettleFailed(
+                    RestNotReached(
                         error_arcsec=rms_px * self.scale_arcsec_per_px,
                         waited_s=times_s[-1] - began_s,
                     )
@@ -305,8 +305,8 @@ class Guiding:
 
     def _far(self, error_px: float) -> bool:
         """Whether an error is more than is called settled, and more than the air makes."""
-        air_px = INSIDE * self._holding().air_px / math.sqrt(2.0)  # of both axes together
-        return error_px > max(self._policy.settle_arcsec / self.scale_arcsec_per_px, air_px)
+        seeing_px = INSIDE * self._holding().seeing_px / math.sqrt(2.0)  # of both axes together
+        return error_px > max(self._policy.settle_arcsec / self.scale_arcsec_per_px, seeing_px)
 
     # Calibrating ------------------------------------------------------------------------------
 
@@ -440,12 +440,12 @@ class Guiding:
         """Expose longer when nothing is seen for a while, and say when stars go and come."""
         if seen.held:
             if self._unseen >= self._policy.lost_frames:
-                self._log.emit(GuideStarFound(frames=self._unseen))
+                self._log.emit(StarsSeenAgain(frames=self._unseen))
             self._unseen, self._longer = 0, 1.0
             return
         self._unseen += 1
         if self._unseen == self._policy.lost_frames:
-            self._log.emit(GuideStarLost(frames=self._unseen))
+            self._log.emit(StarsUnseen(frames=self._unseen))
         if self._unseen >= LONGER_AFTER:
             self._longer = min(2 * self._longer, LONGEST)
 
@@ -455,7 +455,7 @@ class Guiding:
         ra_px, dec_px = control.calibration.to_axes(seen.dx_px, seen.dy_px)
         distance = control.distance(ra_px, dec_px)
         control.observe(frame.middle_s, ra_px, dec_px)
-        self.statistics = self.statistics.add(ra_px, dec_px, control.air_px)
+        self.statistics = self.statistics.add(ra_px, dec_px, control.seeing_px)
         self._tell(
             Reading(
                 self._clock.unix_s(),
@@ -490,7 +490,7 @@ class Guiding:
     async def _learn_hot_pixels(self, frame: GuideFrame, seen: Measurement) -> None:
         """What still shines where stars have moved on is none."""
         if seen.held:
-            place_px = (self._lock_px[0] + seen.dx_px, self._lock_px[1] + seen.dy_px)
+            place_px = (self._hold_px[0] + seen.dx_px, self._hold_px[1] + seen.dy_px)
             await self._hot_map.learn(frame.raw, place_px)
 
     async def _choose(self) -> GuideStars:
@@ -518,7 +518,7 @@ class Guiding:
         ahead_s = axis_ahead_s(hour_angle_deg, now_s, beyond_pole=pier_side is PierSide.WEST)
         known = self._control
         if known is None:
-            return Control(calibration, self._pulse_policy(), Worm(ahead_s))
+            return Control(calibration, self._pulse_policy(), PeriodicError(ahead_s))
         if known.proven:
             calibration = replace(calibration, backlash_s=known.backlash_s)
         return known.next_one(calibration, ahead_s)

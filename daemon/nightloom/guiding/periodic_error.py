@@ -61,7 +61,7 @@ class Pointing:
         return self.seen[:, : self.count]
 
 
-class Worm:
+class PeriodicError:
     """Offset, drift, and a wave of unknown period with its second harmonic.
 
     Normal equations are kept for each period of a grid; the one that fits best is refined, and
@@ -120,9 +120,9 @@ class Worm:
             normal, right = normal + more, right + and_more
         self._wave = np.linalg.solve(normal[0] + PRIOR, right[0])
 
-    def slewed(self, ahead_s: float) -> "Worm":
+    def slewed(self, ahead_s: float) -> "PeriodicError":
         """The same gear where the axis stands now: its wave is known, its period to a part."""
-        worm = Worm(ahead_s, self.period_s)
+        worm = PeriodicError(ahead_s, self.period_s)
         worm._earlier, worm._last_s = self._pointings(), self._last_s
         for pointing in worm._earlier:
             normal, right = _of_the_wave(*worm._equations(pointing, worm._grid))

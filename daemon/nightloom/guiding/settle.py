@@ -33,7 +33,7 @@ def settled(
     *,
     started_s: float,
 ) -> SettleState:
-    """Judge distances from the lock position, in scatters, measured at ``times_s`` (rising).
+    """Judge distances from the hold point, in scatters, measured at ``times_s`` (rising).
 
     The last time is taken as now; a NaN distance (no star held) is not inside.
     """

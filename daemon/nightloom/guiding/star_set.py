@@ -20,7 +20,7 @@ FEW, JUMP_PX = 0.34, 2.0
 def sharpened(stars: GuideStars, seen: Measurement) -> GuideStars:
     """The same stars, each reference a little nearer to where the star is among the others.
 
-    The weighted mean of the changes is nothing, so that the lock position stays.
+    The weighted mean of the changes is nothing, so that the hold point stays.
     """
     if seen.held < 3:
         return stars
@@ -53,7 +53,7 @@ def too_few(seen: Measurement) -> bool:
 
 
 def locked(chosen: GuideStars, seen: Measurement) -> GuideStars:
-    """Stars newly chosen in the frame of ``seen``, with the lock position and the clear level of
+    """Stars newly chosen in the frame of ``seen``, with the hold point and the clear level of
     the old ones.
     """
     moved = chosen.shifted(-seen.dx_px, -seen.dy_px)

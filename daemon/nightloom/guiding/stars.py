@@ -44,7 +44,7 @@ class GuideStars:
         return len(self.x_px)
 
     def shifted(self, dx_px: float, dy_px: float) -> "GuideStars":
-        """The same stars with the lock position moved, as after a dither."""
+        """The same stars with the hold point moved, as after a dither."""
         return replace(self, x_px=self.x_px + dx_px, y_px=self.y_px + dy_px)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class GuideStatistics:
-    """Running figures since the last fresh one, in arcseconds from the lock position."""
+    """Running figures since the last fresh one, in arcseconds from the hold point."""
 
     scale_arcsec_per_px: float
     count: int = 0
@@ -15,8 +15,8 @@ class GuideStatistics:
     air_square_sum: float = 0.0
     peak_arcsec: float = 0.0
 
-    def add(self, ra_px: float, dec_px: float, air_px: float = math.nan) -> "GuideStatistics":
-        """With one more error along the axes, of which the air makes ``air_px`` at present.
+    def add(self, ra_px: float, dec_px: float, seeing_px: float = math.nan) -> "GuideStatistics":
+        """With one more error along the axes, of which the air makes ``seeing_px`` at present.
 
         A NaN error (no star held) changes nothing.
         """
@@ -28,7 +28,7 @@ class GuideStatistics:
             self.count + 1,
             self.ra_square_sum + ra * ra,
             self.dec_square_sum + dec * dec,
-            self.air_square_sum + (air_px * self.scale_arcsec_per_px) ** 2,
+            self.air_square_sum + (seeing_px * self.scale_arcsec_per_px) ** 2,
             max(self.peak_arcsec, math.hypot(ra, dec)),
         )
 
@@ -52,7 +52,7 @@ class GuideStatistics:
         return self._root(self.ra_square_sum + self.dec_square_sum)
 
     @property
-    def air_arcsec(self) -> float:
+    def seeing_arcsec(self) -> float:
         """The part of `rms_arcsec` that the air and the measurement make: no mount holds better."""
         return self._root(self.air_square_sum)
 

@@ -69,11 +69,11 @@ class Sub:
     guide_ra_rms_arcsec: float | None = None
     guide_dec_rms_arcsec: float | None = None
     guide_peak_arcsec: float | None = None
-    guide_air_arcsec: float | None = None
+    guide_seeing_arcsec: float | None = None
     rotation_deg: float | None = None
     doubt: str = ""
     """A reason to reject it that was known before it was measured."""
-    knocked: bool = False
+    bumped: bool = False
     """Whether the telescope was moved off meanwhile: few stars then say nothing of the sky."""
     start_utc: datetime | None = None
     """Start of the exposure as the camera has it."""

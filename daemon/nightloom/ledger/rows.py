@@ -97,7 +97,7 @@ _READ: dict[str, Callable[[Any], Any]] = {
     "accepted": bool,
     "north_is_south": bool,
     "doubted": bool,
-    "knocked": bool,
+    "bumped": bool,
     "positions_steps": _tuple,
     "radii_px": _tuple,
     "exposures_s": _tuple,

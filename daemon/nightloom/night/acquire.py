@@ -6,7 +6,7 @@ from nightloom.night.context import Context
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
 from nightloom.night.phases import Next, Phase
-from nightloom.night.start_target import NOT_TAKEN_UP, give_up, take_up
+from nightloom.night.start_target import NOT_TAKEN_UP, give_up, start_target
 from nightloom.settings import Target
 from nightloom.telemetry.events import TargetChosen
 
@@ -15,14 +15,14 @@ Ending = Next[Literal[Phase.GATHERING, Phase.ACQUIRING, Phase.READYING, Phase.HO
 
 async def acquire(context: Context) -> Ending:
     """Bring up the target that is due. Raises DeviceError and GuardRefusal."""
-    target = context.programme.choose()
+    target = context.schedule.choose()
     if target is None:
         return Next(Phase.READYING, "no target is up")
-    reason = context.programme.reason(target)
+    reason = context.schedule.reason(target)
     context.log.emit(TargetChosen(target=target.name, reason=reason))
     await context.guiding.stop("a new pointing")
-    await context.intake.downloaded()  # a new exposure would end a frame that still comes down
-    filters = list(context.programme.cycle_filters(target))
+    await context.pipeline.downloaded()  # a new exposure would end a frame that still comes down
+    filters = list(context.schedule.cycle_filters(target))
     policies = context.settings.policies
     try:
         await change_filter(context, policies.acquire.filter or filters[0])
@@ -30,14 +30,14 @@ async def acquire(context: Context) -> Ending:
     except NOT_TAKEN_UP as failure:
         return give_up(context, target, failure)
     await _focus(context, policies.focus.filter or filters[0])
-    await context.sleep_until(context.programme.dark.start_unix_s)
+    await context.sleep_until(context.schedule.dark.start_unix_s)
     return Next(Phase.GATHERING, "centred, guiding, in focus")
 
 
 async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
     """Take a target up. Before the first good curve, a frame not solved may be far out of focus."""
     try:
-        await take_up(context, target)
+        await start_target(context, target)
     except NOT_TAKEN_UP:
         reason = (
             "" if context.focusing.proven else context.focusing.watch.due("nothing could be solved")
@@ -48,7 +48,7 @@ async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
         await context.focusing.curve(focus_filter, reason)
         if not context.focusing.proven:
             raise
-        await take_up(context, target)
+        await start_target(context, target)
 
 
 async def _focus(context: Context, filter_name: str) -> None:

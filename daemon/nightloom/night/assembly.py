@@ -3,19 +3,19 @@
 import asyncio
 from pathlib import Path
 
-from nightloom.clouds.monitor import Lookout
-from nightloom.executor import Arithmetic
+from nightloom.clouds.monitor import CloudMonitor
+from nightloom.executor import Executor
 from nightloom.focusing.runs import Focusing
-from nightloom.frames.pipeline import Intake
+from nightloom.frames.pipeline import FramePipeline
 from nightloom.guiding.loop import Guiding, Reading
 from nightloom.ledger import Ledger
 from nightloom.night.context import Context
-from nightloom.night.target_run import Course
+from nightloom.night.target_run import TargetRun
 from nightloom.pointing.centring import Pointing
-from nightloom.pointing.kept_offsets import KeptMisses
+from nightloom.pointing.kept_offsets import KeptPointingOffsets
 from nightloom.rig import Rig
 from nightloom.safety import Acts, Guard, SafetyDevices
-from nightloom.schedule.schedule import Programme
+from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Settings
 from nightloom.solving import Solver
 from nightloom.telemetry import Log
@@ -26,28 +26,28 @@ def build_context(
     settings: Settings,
     rig: Rig,
     safety: SafetyDevices,
-    programme: Programme,
+    schedule: Schedule,
     *,
     frames_folder: Path | None,
     ledger: Ledger,
     log: Log,
     clock: Clock,
     solver: Solver,
-    compute: Arithmetic,
-    store: Arithmetic,
+    compute: Executor,
+    store: Executor,
     stop: asyncio.Event | None = None,
     seed: int | None = None,
 ) -> Context:
     """Everything that the phases of one night share. Without a frames folder none is written."""
     guard = Guard(settings, safety, Acts(ledger, clock), SteadyClock(clock), log)
-    lookout = Lookout(settings, clock)
+    cloud_monitor = CloudMonitor(settings, clock)
     pointing = Pointing(
         guard,
         rig.camera,
         solver,
-        lookout,
+        cloud_monitor,
         settings,
-        KeptMisses(ledger, str(programme.night)),
+        KeptPointingOffsets(ledger, str(schedule.night)),
         compute,
         clock,
         log,
@@ -56,25 +56,25 @@ def build_context(
         rig.guide_camera, rig.guide_port, guard, settings, ledger, compute, clock, log
     )
     focusing = Focusing(
-        rig.camera, rig.focuser, settings, str(programme.night), ledger, compute, clock, log
+        rig.camera, rig.focuser, settings, str(schedule.night), ledger, compute, clock, log
     )
-    intake = Intake(
+    pipeline = FramePipeline(
         settings,
-        programme.night,
+        schedule.night,
         frames_folder,
         ledger,
         compute,
         store,
-        lookout,
+        cloud_monitor,
         focusing,
         clock,
         log,
     )
-    course = Course(settings, programme, guard, ledger, clock)
+    target_run = TargetRun(settings, schedule, guard, ledger, clock)
 
     def look(reading: Reading) -> None:
-        airmass = programme.airmass(course.running, clock.unix_s())
-        lookout.guide(reading.flux_ratio, reading.held, reading.chosen, airmass)
+        airmass = schedule.airmass(target_run.running, clock.unix_s())
+        cloud_monitor.guide(reading.flux_ratio, reading.held, reading.chosen, airmass)
         focusing.watch.guide(reading.at_s, reading.width_px)
 
     guiding.listener = look
@@ -85,13 +85,13 @@ def build_context(
         log=log,
         ledger=ledger,
         guard=guard,
-        programme=programme,
+        schedule=schedule,
         pointing=pointing,
         guiding=guiding,
         focusing=focusing,
-        lookout=lookout,
-        intake=intake,
-        course=course,
+        cloud_monitor=cloud_monitor,
+        pipeline=pipeline,
+        target_run=target_run,
         stop=stop or asyncio.Event(),
         seed=seed,
     )

@@ -3,16 +3,16 @@
 import asyncio
 from dataclasses import dataclass, field
 
-from nightloom.clouds.monitor import Lookout
+from nightloom.clouds.monitor import CloudMonitor
 from nightloom.focusing.runs import Focusing
-from nightloom.frames.pipeline import Intake
+from nightloom.frames.pipeline import FramePipeline
 from nightloom.guiding.loop import Guiding
 from nightloom.ledger import Ledger
-from nightloom.night.target_run import Course
+from nightloom.night.target_run import TargetRun
 from nightloom.pointing.centring import Pointing
 from nightloom.rig import Rig
 from nightloom.safety import Guard
-from nightloom.schedule.schedule import Programme
+from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import Clock
@@ -34,13 +34,13 @@ class Context:
     log: Log
     ledger: Ledger
     guard: Guard
-    programme: Programme
+    schedule: Schedule
     pointing: Pointing
     guiding: Guiding
     focusing: Focusing
-    lookout: Lookout
-    intake: Intake
-    course: Course
+    cloud_monitor: CloudMonitor
+    pipeline: FramePipeline
+    target_run: TargetRun
     seed: int | None = None
     stop: asyncio.Event = field(default_factory=asyncio.Event)
 

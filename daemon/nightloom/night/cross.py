@@ -14,9 +14,9 @@ from nightloom.night.phases import Next, Phase
 from nightloom.night.start_target import NOT_TAKEN_UP, give_up, hold
 from nightloom.night.target_run import LEEWAY_S
 from nightloom.safety import WrongSide
-from nightloom.schedule.ways import focus_cost_s
+from nightloom.schedule.costs import focus_cost_s
 from nightloom.settings import Target
-from nightloom.telemetry.events import Flipped, FlipRefused
+from nightloom.telemetry.events import Crossed, CrossingRefused
 from nightloom_drivers.devices import PierSide
 
 MARGIN_S = 2.0
@@ -35,7 +35,7 @@ async def cross(context: Context) -> Ending:
 
     Raises DeviceError and GuardRefusal.
     """
-    target, before = context.course.running, context.guard.pier.side
+    target, before = context.target_run.running, context.guard.pier.side
     try:
         await _wait(context, target)
         await context.guiding.stop("crossing the meridian")
@@ -46,20 +46,20 @@ async def cross(context: Context) -> Ending:
     except NOT_TAKEN_UP as failure:
         return give_up(context, target, failure)
     context.log.emit(
-        Flipped(
+        Crossed(
             before=str(before),
             after=str(context.guard.pier.side),
-            took_s=context.clock.unix_s() - context.course.closed_s,
+            took_s=context.clock.unix_s() - context.target_run.closed_s,
         )
     )
-    context.course.check_next_sub()
+    context.target_run.check_next_sub()
     context.focusing.watch.expect("the meridian was passed")
     return Next(Phase.GATHERING, f"{target.name} is held from the other side")
 
 
 async def _wait(context: Context, target: Target) -> None:
     """Use the time until the other side may look; stand still at the limit of this one."""
-    policies, filters = context.settings.policies, list(context.programme.cycle_filters(target))
+    policies, filters = context.settings.policies, list(context.schedule.cycle_filters(target))
     await _look_meanwhile(context, target, policies.focus.filter or filters[0])
     await change_filter(context, policies.acquire.filter or filters[0])
     left_s, waits_s = context.guard.left_s() - LEEWAY_S, _waits_s(context, target)
@@ -100,7 +100,7 @@ async def _change_sides(context: Context, target: Target, before: PierSide) -> N
         except WrongSide as refusal:
             seen = refusal.limit
         await _stand_still(context)
-        context.log.emit(FlipRefused(target=target.name, reason=seen, next_step=next_step))
+        context.log.emit(CrossingRefused(target=target.name, reason=seen, next_step=next_step))
         if next_step.startswith("told"):
             await asyncio.sleep(retry_s)
     raise NotCrossed(f"the mount does not cross the meridian: {seen}")
@@ -109,7 +109,7 @@ async def _change_sides(context: Context, target: Target, before: PierSide) -> N
 async def _leave(context: Context, target: Target, why: str) -> Next[Literal[Phase.READYING]]:
     """Park, and leave the target for tonight; others may be up on this side."""
     await context.guard.park()
-    context.programme.set_aside(target, context.programme.dark.end_unix_s - context.clock.unix_s())
+    context.schedule.set_aside(target, context.schedule.dark.end_unix_s - context.clock.unix_s())
     return Next(Phase.READYING, why)
 
 
@@ -120,5 +120,5 @@ async def _stand_still(context: Context) -> None:
 
 def _waits_s(context: Context, target: Target) -> float:
     """Time until the other side may look at the target; 0 when it may."""
-    ahead_s = context.programme.reaches_s(target, context.guard.pier.changes_at_h)
+    ahead_s = context.schedule.reaches_s(target, context.guard.pier.changes_at_h)
     return max(0.0, ahead_s + MARGIN_S)

@@ -47,26 +47,26 @@ async def change_filter(context: Context, wanted: str) -> None:
 
 async def dither(context: Context) -> None:
     """Move the guide stars to the next pointing and wait until they rest there."""
-    course, pointing, guiding = context.course, context.pointing, context.guiding
-    target = course.running
+    target_run, pointing, guiding = context.target_run, context.pointing, context.guiding
+    target = target_run.running
     here = pointing.place_px(target)
     there = next_dither(
-        course.places_px(),
+        target_run.places_px(),
         target.dither.radius_px or context.settings.policies.dither.radius_px,
         least_dither_px(context, target),
-        context.programme.night.toordinal(),
-        course.elsewhere_px(),
+        context.schedule.night.toordinal(),
+        target_run.elsewhere_px(),
     )
     began_s = context.clock.unix_s()
     step_px = (there[0] - here[0], there[1] - here[1])
     await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
     pointing.moved(step_px)
     await guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
-    course.moved(there)
+    target_run.moved(there)
     context.log.emit(
         Dithered(
             target=target.name,
-            number=course.pointing,
+            number=target_run.pointing,
             dx_px=there[0],
             dy_px=there[1],
             settle_s=context.clock.unix_s() - began_s,

@@ -8,7 +8,7 @@ from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter, prepare
 from nightloom.night.sub import expose
 from nightloom.night.target_run import Ending, Planned
-from nightloom.schedule.ways import focus_cost_s
+from nightloom.schedule.costs import focus_cost_s
 
 
 async def gather(context: Context) -> Ending:
@@ -18,9 +18,9 @@ async def gather(context: Context) -> Ending:
     """
     while True:
         ending = await _take_subs(context)
-        if not context.intake.busy:
+        if not context.pipeline.busy:
             return ending
-        await context.intake.drain()
+        await context.pipeline.drain()
 
 
 async def _take_subs(context: Context) -> Ending:
@@ -29,14 +29,14 @@ async def _take_subs(context: Context) -> Ending:
     The closing of the shutter is the moment of decision: while the frame downloads, the wheel
     turns, the focuser follows and the guide stars move to the next pointing.
     """
-    course = context.course
+    target_run = context.target_run
     planned, ending = _next(context)
     if ending is None:
         await _prepare(context, planned)
     while ending is None:
         if await _refocus(context, planned):
-            ending = course.ending()
-        ending = ending or course.cut_short(planned)  # getting ready may have taken long
+            ending = target_run.ending()
+        ending = ending or target_run.cut_short(planned)  # getting ready may have taken long
         if ending is not None:
             break
         download = await expose(context, planned)
@@ -51,7 +51,7 @@ async def _take_subs(context: Context) -> Ending:
 def _next(context: Context) -> tuple[Planned, Ending | None]:
     """The sub that is due, or why none may begin once a look at the focus that is due was taken."""
     before_s = focus_cost_s(context.settings) if context.focusing.watch.due() else 0.0
-    return context.course.planned(), context.course.ending(before_s)
+    return context.target_run.planned(), context.target_run.ending(before_s)
 
 
 async def _prepare(context: Context, planned: Planned) -> None:

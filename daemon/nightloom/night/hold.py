@@ -12,13 +12,13 @@ async def hold_out(context: Context) -> Next[Literal[Phase.ACQUIRING]]:
     """Watch the guide stars until they are back; without any, look again after a while."""
     began_s = context.clock.unix_s()
     if context.guiding.running:
-        await context.lookout.until_clear()
+        await context.cloud_monitor.until_clear()
     else:
         await asyncio.sleep(context.settings.policies.clouds.recheck_s)
-        context.lookout.new_sky()
+        context.cloud_monitor.new_sky()
     context.log.emit(
         CloudCleared(
-            star_fraction=context.lookout.transparency,
+            star_fraction=context.cloud_monitor.transparency,
             held_s=context.clock.unix_s() - began_s,
         )
     )

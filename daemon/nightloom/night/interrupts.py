@@ -107,7 +107,7 @@ async def operator(context: Context) -> None:
 async def dawn(context: Context) -> None:
     """Raise Dawn when the dark hours are over, and a frame that ended with them has come down."""
     download_s = context.settings.observatory.camera.download_deadline_s
-    await context.sleep_until(context.programme.dark.end_unix_s + download_s)
+    await context.sleep_until(context.schedule.dark.end_unix_s + download_s)
     raise Dawn("the dark hours are over")
 
 
@@ -118,7 +118,7 @@ async def trouble(context: Context) -> None:
 
 async def unkept(context: Context) -> None:
     """Raise what ended the work on frames."""
-    await context.intake.watch()
+    await context.pipeline.watch()
 
 
 async def limit(context: Context) -> None:
@@ -131,7 +131,7 @@ async def limit(context: Context) -> None:
 
 async def clouded(context: Context) -> None:
     """Raise Clouded when too few stars are left."""
-    raise Clouded(await context.lookout.until_clouded())
+    raise Clouded(await context.cloud_monitor.until_clouded())
 
 
 Watch = Callable[[Context], Coroutine[Any, Any, None]]

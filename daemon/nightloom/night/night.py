@@ -54,11 +54,11 @@ class Night:
         with context.log.listen(Stopwatch(context.ledger).observe):
             async with asyncio.TaskGroup() as crew:
                 context.guiding.begin(crew)
-                context.intake.begin(crew)
+                context.pipeline.begin(crew)
                 record = self._begin()
                 await self._go_through()
                 await context.guiding.stop("the night ends")
-                context.intake.stop()
+                context.pipeline.stop()
             self._end(record)
         if self._failure is not None:
             raise self._failure
@@ -98,7 +98,7 @@ class Night:
             case Cut.UNSAFE:
                 context.log.emit(WeatherUnsafe(reasons=[reason]))
             case Cut.CLOUD:
-                context.log.emit(CloudHold(star_fraction=context.lookout.transparency))
+                context.log.emit(CloudHold(star_fraction=context.cloud_monitor.transparency))
             case Cut.OPERATOR:
                 context.log.emit(OperatorAsked(request="retire", origin="signal"))
             case Cut.UNKEPT:
@@ -134,11 +134,11 @@ class Night:
 
     def _begin(self) -> int:
         """Open the night's record; what an earlier run left unfinished counts nowhere."""
-        context, dark = self._context, self._context.programme.dark
+        context, dark = self._context, self._context.schedule.dark
         unfinished = context.ledger.unfinished()
         for intent in unfinished:
             context.ledger.finish(intent.id, "the daemon had ended", context.clock.now())
-        night = str(context.programme.night)
+        night = str(context.schedule.night)
         record = context.ledger.begin("night", {"night": night}, context.clock.now())
         context.log.emit(
             NightBegun(
@@ -149,7 +149,7 @@ class Night:
                 seed=context.seed,
             )
         )
-        subs = context.intake.recover()
+        subs = context.pipeline.recover()
         if unfinished or subs:
             acts = [f"{intent.kind} {intent.detail}" for intent in unfinished]
             acts += [f"sub {sub.uid} {sub.stage}" for sub in subs]
@@ -159,17 +159,17 @@ class Night:
 
     def _end(self, record: int) -> None:
         context = self._context
-        night = str(context.programme.night)
+        night = str(context.schedule.night)
         frames = context.ledger.frames(night=night)
-        kept = sum(frame.verdict == "accepted" for frame in frames)
+        accepted = sum(frame.verdict == "accepted" for frame in frames)
         context.ledger.finish(record, ENDED, context.clock.now())
         context.log.emit(
             NightEnded(
                 night=night,
-                dark_s=context.programme.dark.duration_s,
+                dark_s=context.schedule.dark.duration_s,
                 open_s=sum(frame.exposure_s for frame in frames),
-                kept=kept,
-                rejected=len(frames) - kept,
+                accepted=accepted,
+                rejected=len(frames) - accepted,
             )
         )
 

@@ -39,7 +39,7 @@ class OffsetRun:
     async def gather(self, context: Context) -> Ending:
         """Take the curves that are left. Raises DeviceError."""
         while self._left:
-            ending = context.course.ending()
+            ending = context.target_run.ending()
             if ending is not None:
                 return ending
             await change_filter(context, self._left[0])

@@ -41,7 +41,7 @@ async def ready(context: Context) -> Ending:
     async with asyncio.TaskGroup() as group:
         cooling: asyncio.Task[None] | None = None
         while (due_s := _due_s(context)) is not None:
-            opens_s = context.programme.opens_s(due_s)
+            opens_s = context.schedule.opens_s(due_s)
             cools_s = opens_s - context.settings.policies.acquire.cool_before_s
             if context.clock.unix_s() >= cools_s and cooling is None:
                 cooling = group.create_task(_cool(context))
@@ -57,7 +57,7 @@ async def ready(context: Context) -> Ending:
                 return Next(Phase.SHELTERING, "; ".join(reasons))
             await _open(context)
             await context.sleep_until(min(due_s, context.clock.unix_s() + LOOK_AGAIN_S))
-            target = context.programme.choose() if context.clock.unix_s() >= due_s else None
+            target = context.schedule.choose() if context.clock.unix_s() >= due_s else None
             if target is not None and cooling is not None:
                 await cooling
                 await context.guard.unpark()
@@ -68,8 +68,8 @@ async def ready(context: Context) -> Ending:
 
 def _due_s(context: Context) -> float | None:
     """When something is to be acquired next; None when the night has nothing more to give."""
-    programme = context.programme
-    return None if programme.over() or programme.finished() else programme.due_s()
+    schedule = context.schedule
+    return None if schedule.over() or schedule.finished() else schedule.due_s()
 
 
 def _leave(cooling: asyncio.Task[None] | None) -> None:

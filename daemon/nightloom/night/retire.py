@@ -19,7 +19,7 @@ async def retire(context: Context) -> Next[Literal[Phase.ASLEEP]]:
     async with asyncio.TaskGroup() as group:
         group.create_task(beside(context, "the night ends"))
         await make_safe(context.guard, context.log)
-    await context.intake.drain()
+    await context.pipeline.drain()
     await _warm(context)
     return Next(Phase.ASLEEP, "parked and closed")
 

@@ -15,7 +15,7 @@ def warn_of_rotation(context: Context, target: Target) -> None:
 
     Once a night, before its first frame. Raises LedgerError.
     """
-    night, solution = str(context.programme.night), context.pointing.solution
+    night, solution = str(context.schedule.night), context.pointing.solution
     earlier = context.ledger.rotation(target.name, before=night)
     if solution is None or earlier is None or context.ledger.latest(target.name, night, 1):
         return

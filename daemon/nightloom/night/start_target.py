@@ -20,7 +20,7 @@ NOT_TAKEN_UP = (NotCentred, NotGuiding, OutOfReach)
 """What may be the target's fault, or the sky's before it."""
 
 
-async def take_up(context: Context, target: Target) -> None:
+async def start_target(context: Context, target: Target) -> None:
     """Centre a target and hold it. Raises NotCentred, NotGuiding, GuardRefusal and DeviceError."""
     await context.pointing.centre(target)
     warn_of_rotation(context, target)
@@ -33,11 +33,11 @@ async def hold(context: Context, target: Target) -> None:
     Waits for rest as long as it is worth it. Raises NotGuiding and DeviceError.
     """
     place_px = context.pointing.place_px(target)
-    context.course.run(target, place_px)
+    context.target_run.run(target, place_px)
     await context.guiding.start(target.dec_deg, context.guard.pier.side)
-    context.lookout.new_stars(context.programme.airmass(target, context.clock.unix_s()))
+    context.cloud_monitor.new_stars(context.schedule.airmass(target, context.clock.unix_s()))
     await context.guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
-    earlier, elsewhere = context.course.places_px()[:-1], context.course.elsewhere_px()
+    earlier, elsewhere = context.target_run.places_px()[:-1], context.target_run.elsewhere_px()
     if not is_free(place_px, earlier, least_dither_px(context, target), elsewhere):
         await dither(context)
 
@@ -49,10 +49,10 @@ def give_up(context: Context, target: Target, failure: Exception) -> Ending:
     not be seen: the sky may be at fault.
     """
     why, waits = str(failure), type(failure) is OutOfReach
-    context.programme.set_aside(target, BRIDGED_S if waits else SET_ASIDE_S)
-    if context.programme.choose() is not None:
+    context.schedule.set_aside(target, BRIDGED_S if waits else SET_ASIDE_S)
+    if context.schedule.choose() is not None:
         return Next(Phase.ACQUIRING, why)
     if isinstance(failure, OutOfReach):
         return Next(Phase.READYING, why)
-    context.programme.take_back(target)
+    context.schedule.take_back(target)
     return Next(Phase.HOLDING, why)

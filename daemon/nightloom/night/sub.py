@@ -1,4 +1,4 @@
-"""One sub: written down before the shutter opens, handed to the intake when it has closed."""
+"""One sub: written down before the shutter opens, handed to the pipeline when it has closed."""
 
 from dataclasses import replace
 
@@ -13,7 +13,7 @@ from nightloom.telemetry.events import SubBegun, SubCancelled
 
 SOFTWARE = "nightloom"
 
-KNOCK_ARCSEC = 15.0
+BUMP_ARCSEC = 15.0
 """No air moves a guide star so far: something pushed the telescope, and trailed the stars."""
 
 
@@ -23,15 +23,15 @@ async def expose(context: Context, planned: Planned) -> Download:
     One that is cut short before is cancelled and counts nowhere; after, nothing can cancel it.
     Raises DeviceError.
     """
-    course, target = context.course, context.course.running
+    target_run, target = context.target_run, context.target_run.running
     began_s = context.clock.unix_s()
     sub = Sub(
-        uid=course.next_uid(),
-        night=str(context.programme.night),
+        uid=target_run.next_uid(),
+        night=str(context.schedule.night),
         target=target.name,
         filter=planned.filter,
         exposure_s=planned.exposure_s,
-        pointing=course.pointing,
+        pointing=target_run.pointing,
         begun_utc=context.clock.now(),
     )
     context.ledger.begin_sub(sub)
@@ -44,7 +44,7 @@ async def expose(context: Context, planned: Planned) -> Download:
                 target=sub.target,
                 filter=sub.filter,
                 exposure_s=sub.exposure_s,
-                cycle=course.cycle,
+                cycle=target_run.cycle,
                 reason=planned.reason,
             )
         )
@@ -55,18 +55,18 @@ async def expose(context: Context, planned: Planned) -> Download:
         context.ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
         context.log.emit(SubCancelled(uid=sub.uid, open_s=open_s, reason=reason))
         raise
-    course.shutter_closed(planned)
+    target_run.shutter_closed(planned)
     guided = context.guiding.statistics
     facts = _facts(context, target, sub, guided, began_s)
-    return context.intake.take(_closed(context, sub, facts, guided, began_s), facts, exposure)
+    return context.pipeline.take(_closed(context, sub, facts, guided, began_s), facts, exposure)
 
 
 def _closed(
     context: Context, sub: Sub, facts: FrameFacts, guided: GuideStatistics, began_s: float
 ) -> Sub:
     """The sub with what held when its shutter closed, before anything moved on."""
-    clouded = context.lookout.last_dim_s > began_s
-    knocked = guided.peak_arcsec > KNOCK_ARCSEC
+    clouded = context.cloud_monitor.last_dim_s > began_s
+    bumped = guided.peak_arcsec > BUMP_ARCSEC
     solution = context.pointing.solution
     return replace(
         sub,
@@ -76,15 +76,15 @@ def _closed(
         guide_ra_rms_arcsec=facts.guide_ra_rms_arcsec,
         guide_dec_rms_arcsec=facts.guide_dec_rms_arcsec,
         guide_peak_arcsec=facts.guide_peak_arcsec,
-        guide_air_arcsec=facts.guide_air_arcsec,
+        guide_seeing_arcsec=facts.guide_seeing_arcsec,
         rotation_deg=None if solution is None else solution.rotation_deg,
-        doubt=_doubt(clouded, knocked, guided.peak_arcsec),
-        knocked=knocked,
+        doubt=_doubt(clouded, bumped, guided.peak_arcsec),
+        bumped=bumped,
     )
 
 
-def _doubt(clouded: bool, knocked: bool, peak_arcsec: float) -> str:
-    if knocked:
+def _doubt(clouded: bool, bumped: bool, peak_arcsec: float) -> str:
+    if bumped:
         return f"the telescope was {peak_arcsec:.0f}″ off for a while"
     return "cloud passed over it" if clouded else ""
 
@@ -116,8 +116,8 @@ def _facts(
         site_latitude_deg=observatory.site.latitude_deg,
         site_longitude_deg=observatory.site.longitude_deg,
         site_elevation_m=observatory.site.elevation_m,
-        altitude_deg=context.programme.altitude_deg(target, middle_s),
-        airmass=context.programme.airmass(target, middle_s),
+        altitude_deg=context.schedule.altitude_deg(target, middle_s),
+        airmass=context.schedule.airmass(target, middle_s),
         pier_side=str(context.guard.pier.side),
         focuser_position_steps=rig.focuser.position_steps,
         focuser_temperature_c=rig.focuser.temperature_c,
@@ -125,6 +125,6 @@ def _facts(
         guide_ra_rms_arcsec=guided.ra_rms_arcsec if guided.count else None,
         guide_dec_rms_arcsec=guided.dec_rms_arcsec if guided.count else None,
         guide_peak_arcsec=guided.peak_arcsec if guided.count else None,
-        guide_air_arcsec=guided.air_arcsec if guided.count else None,
+        guide_seeing_arcsec=guided.seeing_arcsec if guided.count else None,
         software=SOFTWARE,
     )

@@ -12,7 +12,7 @@ from nightloom.telemetry import events as e
 
 
 @dataclass
-class Account:
+class NightSummary:
     """Figures of one night, kept up to date by `observe`.
 
     `clear_s` is the dark time less holds under cloud and less unsafe weather; a target's window
@@ -50,7 +50,7 @@ class Account:
                 self._shelter(now_s)
             case e.TargetChosen(target=target):
                 self.target = target
-            case e.FrameKept() | e.FrameRejected():
+            case e.FrameAccepted() | e.FrameRejected():
                 self._frame(event)
             case e.Dithered():
                 self.counts["dithers"] += 1
@@ -69,8 +69,8 @@ class Account:
             self.lost_s += self._within_dark(self._lost_since_s, now_s)
             self._lost_since_s = None
 
-    def _frame(self, frame: e.FrameKept | e.FrameRejected) -> None:
-        kept = isinstance(frame, e.FrameKept)
+    def _frame(self, frame: e.FrameAccepted | e.FrameRejected) -> None:
+        kept = isinstance(frame, e.FrameAccepted)
         tally = self.accepted_s if kept else self.rejected_s
         tally[frame.filter] += frame.exposure_s
         self.open_s += frame.exposure_s

@@ -11,13 +11,11 @@ from nightloom.cycle import Cycle, Taken, cycles_done, next_sub, unevenness
 from nightloom.ledger import Ledger, Place, Stage, Sub, number_of, uid_of
 from nightloom.night.phases import Next, Phase
 from nightloom.safety import Guard
-from nightloom.schedule.cycles import cycle_of
+from nightloom.schedule.costs import Weaving, crossing_cost_s
 from nightloom.schedule.meridian_limits import EDGE_S
-from nightloom.schedule.schedule import Programme
-from nightloom.schedule.ways import crossing_cost_s
-from nightloom.schedule.weaving import Weaving
+from nightloom.schedule.schedule import Schedule
 from nightloom.schedule.windows import STEP_S
-from nightloom.settings import Settings, Target
+from nightloom.settings import Settings, Target, cycle_of
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import PierSide
 
@@ -45,13 +43,13 @@ CYCLE_ENDS = 1e-6
 """Unevenness below this, in cycles, is that of rounding: all filters have whole cycles."""
 
 
-class Course:
+class TargetRun:
     """Decides from the tally, never from a counter, what is due on the running target."""
 
     def __init__(
         self,
         settings: Settings,
-        programme: Programme,
+        schedule: Schedule,
         guard: Guard,
         ledger: Ledger,
         clock: Clock,
@@ -59,9 +57,9 @@ class Course:
         self._settings = settings
         self._make_up_cycles = settings.policies.cycle.make_up_cycles
         self._weaving = Weaving(settings, ledger)
-        self._programme, self._guard = programme, guard
+        self._programme, self._guard = schedule, guard
         self._ledger, self._clock = ledger, clock
-        given = ledger.uids(str(programme.night))
+        given = ledger.uids(str(schedule.night))
         self._number = max((number_of(uid) for uid in given), default=0)
         self._places: dict[str, list[tuple[float, float]]] = {}
         self._elsewhere: dict[str, NDArray[np.float64]] = {}

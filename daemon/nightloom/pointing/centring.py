@@ -8,11 +8,11 @@ import numpy as np
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
-from nightloom.clouds.monitor import Lookout
-from nightloom.executor import Arithmetic
+from nightloom.clouds.monitor import CloudMonitor
+from nightloom.executor import Executor
 from nightloom.frames import StarField
 from nightloom.frames.measuring import measure_whole
-from nightloom.pointing.kept_offsets import KeptMisses
+from nightloom.pointing.kept_offsets import KeptPointingOffsets
 from nightloom.pointing.offsets import Known, Place, beside, miss_deg
 from nightloom.safety import Guard
 from nightloom.settings import Settings, Target
@@ -64,19 +64,19 @@ class Pointing:
         guard: Guard,
         camera: Camera,
         solver: Solver,
-        lookout: Lookout,
+        cloud_monitor: CloudMonitor,
         settings: Settings,
-        kept_misses: KeptMisses,
-        compute: Arithmetic,
+        kept_offsets: KeptPointingOffsets,
+        compute: Executor,
         clock: Clock,
         log: Log,
     ) -> None:
         self._guard, self._camera = guard, camera
-        self._solver, self._lookout, self._compute = solver, lookout, compute
+        self._solver, self._cloud_monitor, self._compute = solver, cloud_monitor, compute
         self._clock, self._log = clock, log
         self._policy = settings.policies.acquire
         self._observatory = settings.observatory
-        self._kept_misses, self._misses = kept_misses, kept_misses.recalled()
+        self._kept_offsets, self._misses = kept_offsets, kept_offsets.recalled()
         self.solution: Solution | None = None
         self.dither_px = (0.0, 0.0)
 
@@ -183,7 +183,7 @@ class Pointing:
 
     def _keep(self, known: Known) -> None:
         side, told, now = self._guard.pier.side, self._misses.told, self._clock.now()
-        self._kept_misses.keep(side, known, told, now)
+        self._kept_offsets.keep(side, known, told, now)
 
     # Solving ----------------------------------------------------------------------------------
 
@@ -203,10 +203,10 @@ class Pointing:
                 data, stars = await self._look(exposure_s * attempt.longer)
             solution = await self._solve(target, data, stars, attempt.wider)
             if solution is not None:
-                self._lookout.solved(target.name, at_first)
+                self._cloud_monitor.solved(target.name, at_first)
                 return solution, aim
             before = attempt
-        cloud = self._lookout.blames_cloud(target.name, at_first)
+        cloud = self._cloud_monitor.blames_cloud(target.name, at_first)
         if cloud:
             raise Clouded(f"{target.name}: no frame was solved, {cloud}")
         raise Astray(f"{target.name}: no frame was solved, though they hold {stars.count} stars")

@@ -3,17 +3,17 @@
 from datetime import datetime
 
 from nightloom.ledger import Ledger, PointingMiss
-from nightloom.pointing.offsets import Known, Misses
+from nightloom.pointing.offsets import Known, PointingOffsets
 from nightloom_drivers.devices import PierSide
 
 
-class KeptMisses:
+class KeptPointingOffsets:
     """Gives what earlier slews taught, those of tonight too, and keeps what is learned anew."""
 
     def __init__(self, ledger: Ledger, night: str) -> None:
         self._ledger, self._night = ledger, night
 
-    def recalled(self) -> Misses:
+    def recalled(self) -> PointingOffsets:
         """What is known at the start. After a restart in the night the mount is as it was left."""
         rows = self._ledger.misses()
         known = {
@@ -23,7 +23,7 @@ class KeptMisses:
             for row in rows
         }
         told = [(row.told_east_deg, row.told_north_deg) for row in rows if row.night == self._night]
-        return Misses(known, told[-1] if told else (0.0, 0.0))
+        return PointingOffsets(known, told[-1] if told else (0.0, 0.0))
 
     def keep(self, side: PierSide, known: Known, told: tuple[float, float], at: datetime) -> None:
         """Enter what is known of a side now, and what the mount was told tonight."""

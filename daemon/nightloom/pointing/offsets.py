@@ -40,7 +40,7 @@ class Known:
     tonight: bool = False
 
 
-class Misses:
+class PointingOffsets:
     """A running offset for each side of the pier: index, cone and flexure change with the side.
 
     Mounts differ in what they remember by the next night of what they were told. So misses are

@@ -5,11 +5,11 @@ from collections.abc import Awaitable, Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 
-from nightloom.executor import Arithmetic, InLine, Threads, Workers
+from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.night import Night
-from nightloom.night.summary import Account
+from nightloom.night.summary import NightSummary
 from nightloom.rehearsal.observer import Finding, Observer, Sub, audit
 from nightloom.rehearsal.rehearsal import Rehearsal
 from nightloom.rehearsal.witness import Witness
@@ -21,8 +21,8 @@ from nightloom.rig import (
     simulated_rig,
     simulated_sky,
 )
-from nightloom.schedule.cycles import bound_fraction
-from nightloom.schedule.schedule import Programme
+from nightloom.schedule.costs import bound_fraction
+from nightloom.schedule.schedule import Schedule
 from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import Listener, Log
 from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s
@@ -40,7 +40,7 @@ Meddler = Callable[[SimulatedRig, Clock], Awaitable[None]]
 class Played:
     """What a rehearsed night came to: its figures, and what its observer found."""
 
-    account: Account
+    summary: NightSummary
     findings: list[Finding]
     unevenness: float
     """The largest distance of a filter from its share over the night, in cycles."""
@@ -55,7 +55,7 @@ class Played:
 
 def play_virtually(
     rehearsal: Rehearsal,
-    listeners: Callable[[Account], Sequence[Listener]] = lambda _: (),
+    listeners: Callable[[NightSummary], Sequence[Listener]] = lambda _: (),
     meddler: Meddler | None = None,
 ) -> Played:
     """The night on virtual time: as fast as its arithmetic, and the same each time."""
@@ -74,13 +74,13 @@ def play_virtually(
             )
             try:
                 async with watcher.watching():
-                    account = await _play(
+                    summary = await _play(
                         rehearsal, link, clock, InLine(MEASURING_S), InLine(), listeners
                     )
             finally:
                 if beside is not None:
                     beside.cancel()
-        return _judged(rehearsal, account, watcher.findings, watcher.subs)
+        return _judged(rehearsal, summary, watcher.findings, watcher.subs)
 
     return run_virtual(night())
 
@@ -88,7 +88,7 @@ def play_virtually(
 def play_over_socket(
     rehearsal: Rehearsal,
     speed: float,
-    listeners: Callable[[Account], Sequence[Listener]] = lambda _: (),
+    listeners: Callable[[NightSummary], Sequence[Listener]] = lambda _: (),
 ) -> Played:
     """The night through INDI, with real sockets and real arithmetic, `speed` times as fast."""
     origin_s = real_monotonic_s()
@@ -100,9 +100,9 @@ def play_over_socket(
             async with served_link(
                 rig, seed, speed, rehearsal.starts_s, origin_s, witness.serve
             ) as link:
-                account = await _play(rehearsal, link, clock, workers, Threads(), listeners)
+                summary = await _play(rehearsal, link, clock, workers, Threads(), listeners)
                 findings, subs = await witness.told()
-        return _judged(rehearsal, account, findings, subs)
+        return _judged(rehearsal, summary, findings, subs)
 
     with asyncio.Runner(loop_factory=lambda: ScaledTimeLoop(speed, origin_s)) as runner:
         return runner.run(night())
@@ -112,25 +112,25 @@ async def _play(
     rehearsal: Rehearsal,
     link: Link,
     clock: Clock,
-    compute: Arithmetic,
-    store: Arithmetic,
-    listeners: Callable[[Account], Sequence[Listener]],
-) -> Account:
+    compute: Executor,
+    store: Executor,
+    listeners: Callable[[NightSummary], Sequence[Listener]],
+) -> NightSummary:
     """One night over an open link, followed by its account."""
     settings = rehearsal.settings
     targets = settings.targets.targets
-    account = Account({t.name: bound_fraction(settings, t) for t in targets})
+    summary = NightSummary({t.name: bound_fraction(settings, t) for t in targets})
     with Ledger(rehearsal.out / FILE_NAME) as ledger, ExitStack() as stack:
-        programme = Programme(settings, rehearsal.night, clock, ledger, rehearsal.hours_max)
+        schedule = Schedule(settings, rehearsal.night, clock, ledger, rehearsal.hours_max)
         log = Log(clock, path=rehearsal.log_file)
         stack.callback(log.close)
-        for listener in (account.observe, *listeners(account)):
+        for listener in (summary.observe, *listeners(summary)):
             stack.enter_context(log.listen(listener))
         context = build_context(
             settings,
             assemble(link, settings.observatory, clock),
             safety_devices(link, settings.observatory, clock),
-            programme,
+            schedule,
             frames_folder=rehearsal.frames_folder,
             ledger=ledger,
             log=log,
@@ -141,11 +141,11 @@ async def _play(
             seed=rehearsal.seed,
         )
         await Night(context, rehearsal.gathering).run()
-    return account
+    return summary
 
 
 def _judged(
-    rehearsal: Rehearsal, account: Account, findings: list[Finding], subs: list[Sub]
+    rehearsal: Rehearsal, summary: NightSummary, findings: list[Finding], subs: list[Sub]
 ) -> Played:
     """What was seen, and what the records hold."""
     records = audit(
@@ -156,4 +156,4 @@ def _judged(
         rehearsal.frames_folder,
     )
     every = sorted([*findings, *records.findings], key=lambda finding: finding.utc)
-    return Played(account, every, records.unevenness, subs)
+    return Played(summary, every, records.unevenness, subs)

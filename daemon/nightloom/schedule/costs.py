@@ -1,12 +1,23 @@
-"""What the gaps between subs cost: as configured, until enough was measured on the running rig."""
+"""What gaps and moves cost, configured or measured; the weave and the bound of a cycle by it."""
 
 from collections.abc import Mapping
 from datetime import datetime
 from itertools import permutations
 
-from nightloom.cycle import FocuserTravel, GapCosts, Pair, WheelTravel, change_times_s
-from nightloom.ledger import Duration, Key, Ledger, Part, Running
-from nightloom.settings import Settings
+from nightloom.cycle import (
+    Cycle,
+    FocuserTravel,
+    GapCosts,
+    Pair,
+    Weave,
+    WheelTravel,
+    change_times_s,
+    lower_bound_s,
+    order_cost_s,
+    weave,
+)
+from nightloom.ledger import Duration, Key, Ledger, Part, Running, running_figures
+from nightloom.settings import Settings, Sub, Target, cycle_of
 from nightloom.settings.observatory import Observatory
 from nightloom.telemetry import Event
 from nightloom.telemetry.events import Dithered, FilterChanged, SubEnded
@@ -83,3 +94,77 @@ def _by_travel(observatory: Observatory, slot_s: float) -> dict[Pair, float]:
 
 def _rounded(seconds: float) -> float:
     return round(round(seconds / FINEST_S) * FINEST_S, 6)
+
+
+# Moves ----------------------------------------------------------------------------------------
+
+SLEW_S, GUIDE_S = 60.0, 30.0
+"""A slew across half the sky, and a calibrated guider's way to rest: common practice, no source."""
+
+
+def move_cost_s(settings: Settings) -> float:
+    """What it takes from one target to the next: to go there and to take a focus curve."""
+    return crossing_cost_s(settings) + focus_cost_s(settings)
+
+
+def crossing_cost_s(settings: Settings) -> float:
+    """What it takes to the other side of the pier: slew, two frames to centre, guide."""
+    acquire, observatory = settings.policies.acquire, settings.observatory
+    centre_s = 2 * (acquire.exposure_s + observatory.costs.download_s)
+    return SLEW_S + observatory.mount.slew_settle_s + centre_s + GUIDE_S
+
+
+def focus_cost_s(settings: Settings) -> float:
+    """What a focus curve takes."""
+    focus = settings.policies.focus
+    return focus.points * (focus.exposure_s + settings.observatory.costs.download_s)
+
+
+# Cycles ---------------------------------------------------------------------------------------
+
+
+def open_fraction(filters: Mapping[str, Sub], costs: GapCosts) -> float:
+    """The largest part of its time that a cycle of these filters can keep the shutter open."""
+    cycle = cycle_of(filters)
+    return cycle.exposure_s / (cycle.exposure_s + lower_bound_s(cycle.counts, costs))
+
+
+def bound_fraction(settings: Settings, target: Target) -> float:
+    """The same for a target, by the group that loses least."""
+    costs = costs_of(settings)
+    return max(open_fraction(group.filters, costs) for group in target.groups)
+
+
+WORTH_S = 0.5
+"""A new order is taken when it saves this much in a cycle: a steady order is easier to follow."""
+
+
+class Weaving:
+    """Knows the weave of each cycle that was asked for tonight."""
+
+    def __init__(self, settings: Settings, ledger: Ledger) -> None:
+        self._settings, self._ledger = settings, ledger
+        self._woven: dict[Cycle, tuple[int, GapCosts, Weave]] = {}
+        self.costs = self._measured()
+
+    def weave(self, cycle: Cycle, number: int) -> Weave:
+        """The weave for the cycle of that number. Raises LedgerError."""
+        if cycle not in self._woven:
+            self.costs = self._measured()
+            self._woven[cycle] = number, self.costs, weave(cycle.counts, self.costs)
+        elif self._woven[cycle][0] != number:
+            self._woven[cycle] = self._again(cycle, number)
+        return self._woven[cycle][-1]
+
+    def _again(self, cycle: Cycle, number: int) -> tuple[int, GapCosts, Weave]:
+        """The weave for what is known by now: the last one, unless another is worth it."""
+        _, known, last = self._woven[cycle]
+        self.costs = self._measured()
+        if self.costs == known:
+            return number, known, last
+        woven = weave(cycle.counts, self.costs)
+        last_s = order_cost_s(last.order, last.dither_after, self.costs)
+        return number, self.costs, woven if last_s - woven.cost_s >= WORTH_S else last
+
+    def _measured(self) -> GapCosts:
+        return costs_of(self._settings, running_figures(self._ledger))

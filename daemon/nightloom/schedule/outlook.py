@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import inf
 
 from nightloom.schedule import Block, Plan
-from nightloom.schedule.windows import Prospect, Tally
+from nightloom.schedule.windows import NightWindows, Tally
 from nightloom.settings import Settings, Sub, Target
 
 
@@ -29,7 +29,7 @@ class FilterOutlook:
 class Outlook:
     """The plan of a whole night, and for each target its filters."""
 
-    prospect: Prospect
+    night_windows: NightWindows
     targets: tuple[Target, ...]
     plan: Plan
     block_s: tuple[Mapping[str, float], ...]
@@ -41,13 +41,15 @@ class Outlook:
         return [block for block in self.plan.blocks if block.target == target.name]
 
 
-def outlook(settings: Settings, prospect: Prospect, accepted: Tally, tonight: Tally) -> Outlook:
+def outlook(
+    settings: Settings, night_windows: NightWindows, accepted: Tally, tonight: Tally
+) -> Outlook:
     """Look at a whole night, with nothing lost but what the plan and the weave's bound say.
 
     `accepted` and `tonight` give accepted seconds by filter of a target, over all nights and of
     this one.
     """
-    plan = prospect.plan(prospect.dark.start_unix_s, accepted, tonight)
+    plan = night_windows.plan(night_windows.dark.start_unix_s, accepted, tonight)
     targets = {target.name: target for target in settings.targets.targets}
     have = {name: dict(accepted(name)) for name in targets}
     block_s = []
@@ -64,7 +66,7 @@ def outlook(settings: Settings, prospect: Prospect, accepted: Tally, tonight: Ta
         }
         for target in targets.values()
     }
-    return Outlook(prospect, tuple(targets.values()), plan, tuple(block_s), filters_of)
+    return Outlook(night_windows, tuple(targets.values()), plan, tuple(block_s), filters_of)
 
 
 def expected_s(

@@ -1,4 +1,4 @@
-"""Tonight's programme: which target is due by the plan, with which filters, and for how long."""
+"""Tonight's schedule: which target is due by the plan, with which filters, and for how long."""
 
 import math
 from collections.abc import Mapping
@@ -9,7 +9,7 @@ from nightloom.schedule import Block, Plan
 from nightloom.schedule.windows import (
     LEAST_WINDOW_S,
     STEP_S,
-    Prospect,
+    NightWindows,
     left_tonight_s,
     sun_down_s,
     wanted_s,
@@ -33,7 +33,7 @@ def ready_from_s(settings: Settings, dark: Interval) -> float:
     return dark.start_unix_s - acquire.open_before_s - acquire.cool_before_s
 
 
-class Programme:
+class Schedule:
     """The targets of one night over one site. Raises NoDarkness when there is no such night.
 
     `hours_max` cuts the dark hours short, for a rehearsal that is to take less time.
@@ -49,14 +49,14 @@ class Programme:
     ) -> None:
         self.night = night
         self._settings, self._clock, self._ledger = settings, clock, ledger
-        self._prospect = Prospect(settings, night, hours_max)
+        self._offers = NightWindows(settings, night, hours_max)
         self.site, self.dark, self.table = (
-            self._prospect.site,
-            self._prospect.dark,
-            self._prospect.table,
+            self._offers.site,
+            self._offers.dark,
+            self._offers.table,
         )
         self._sun_down_s = sun_down_s(settings, night)
-        self._windows = {target.name: self._prospect.windows(target) for target in self.targets}
+        self._windows = {target.name: self._offers.windows(target) for target in self.targets}
         self._aside_until_s: dict[str, float] = {}
         self._plan: Plan | None = None
         self._planned_s = 0.0
@@ -104,7 +104,7 @@ class Programme:
             window.end_unix_s >= latest_s
             for target in self.targets
             for number in self._lacking(target)
-            for window in self._prospect.group_windows(target, number)
+            for window in self._offers.group_windows(target, number)
         )
 
     def choose(
@@ -137,7 +137,7 @@ class Programme:
         open_now = [
             number
             for number in lacking
-            if any(now_s in window for window in self._prospect.group_windows(target, number))
+            if any(now_s in window for window in self._offers.group_windows(target, number))
         ]
         first = next(iter(open_now or lacking), None)
         return target.groups[0].filters if first is None else lacking[first]
@@ -224,7 +224,7 @@ class Programme:
         return any(
             wanted_s(filters, accepted_s) < STEP_S
             for number, filters in self._lacking(running, pending_s).items()
-            if any(now_s in window for window in self._prospect.group_windows(running, number))
+            if any(now_s in window for window in self._offers.group_windows(running, number))
         )
 
     def _named(self, block: Block) -> Target:
@@ -237,7 +237,7 @@ class Programme:
             accepted_s = self._ledger.accepted_s(target, night=night)
             return _added(accepted_s, pending_s if target == name else NOTHING)
 
-        return self._prospect.plan(
+        return self._offers.plan(
             now_s,
             lambda target: counted(target, None),
             lambda target: counted(target, str(self.night)),

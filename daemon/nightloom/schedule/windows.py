@@ -16,10 +16,8 @@ from nightloom.schedule import (
     sky_quality,
     steps,
 )
-from nightloom.schedule.costs import costs_of
-from nightloom.schedule.cycles import open_fraction
+from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, open_fraction
 from nightloom.schedule.meridian_limits import crossings, reach
-from nightloom.schedule.ways import crossing_cost_s, move_cost_s
 from nightloom.settings import Group, Settings, Sub, Target
 from nightloom.sky import (
     Horizon,
@@ -76,7 +74,7 @@ def sun_down_s(settings: Settings, night: date) -> float:
     return inf if down is None else down.start_unix_s
 
 
-class Prospect:
+class NightWindows:
     """One night over one site, whatever has been gathered so far. Raises NoDarkness.
 
     `hours_max` cuts the dark hours short, for a rehearsal that is to take less time.

@@ -5,7 +5,7 @@ from nightloom.settings.places import default_folder, demo_folder
 from nightloom.settings.policies import Policies
 from nightloom.settings.problems import Problem, SettingsError
 from nightloom.settings.reader import Settings, read_settings
-from nightloom.settings.targets import Group, Sub, Target, Targets
+from nightloom.settings.targets import Group, Sub, Target, Targets, cycle_of
 
 __all__ = [
     "Group",
@@ -17,6 +17,7 @@ __all__ = [
     "Sub",
     "Target",
     "Targets",
+    "cycle_of",
     "default_folder",
     "demo_folder",
     "read_settings",

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, fields
 from datetime import UTC, date, datetime
 from pathlib import PurePosixPath
 
-from nightloom.frames.plain_text import plain_text
+from nightloom.plain_text import plain_text
 
 SUFFIX = ".fits"
 # A folder's or file's name may be 255 bytes long on all common file systems; the rest is for the

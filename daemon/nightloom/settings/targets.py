@@ -6,6 +6,7 @@ from typing import Any, ClassVar, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from nightloom.cycle import Cycle, Share
 from nightloom.settings.coordinates import EQUINOX, in_j2000, with_angles
 from nightloom.settings.table import Table
 
@@ -209,3 +210,8 @@ class Targets(Table):
             if target.name == name:
                 return target
         raise KeyError(name)
+
+
+def cycle_of(filters: Mapping[str, Sub]) -> Cycle:
+    """The cycle of some filters."""
+    return Cycle(tuple(Share(name, sub.share, sub.exposure_s) for name, sub in filters.items()))

@@ -5,7 +5,6 @@ to be UTC (they differ by less than 0.9 s, 14″ of the sky's turn); altitudes a
 refraction, which lifts by 2′ at 25°. Moments are Unix seconds, floats or arrays of any shape.
 """
 
-from nightloom.sky.airmass import airmass
 from nightloom.sky.altitude import (
     HOUR_S,
     altitude_azimuth,
@@ -23,12 +22,11 @@ from nightloom.sky.bodies import (
     sun_position,
 )
 from nightloom.sky.equator import from_date, to_date
-from nightloom.sky.horizon import Horizon
 from nightloom.sky.interval import Interval, intervals_above, joined, outside, overlaps
 from nightloom.sky.moon_rule import days_from_full_moon, full_moon, least_moon_distance_deg
 from nightloom.sky.moonlight import dark_sky_nl, magnitude_v, moonlight_nl
 from nightloom.sky.night import dark_hours, night_of, night_span
-from nightloom.sky.site import Site
+from nightloom.sky.site import Horizon, Site, airmass
 from nightloom.sky.sphere import separation_deg
 from nightloom.sky.table import NightTable
 from nightloom.sky.window import window

@@ -5,18 +5,16 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nightloom.sky.airmass import airmass
 from nightloom.sky.altitude import altitude_azimuth
 from nightloom.sky.bodies import (
     moon_altitude_azimuth,
     moon_phase_angle_deg,
     sun_altitude_azimuth,
 )
-from nightloom.sky.horizon import Horizon
 from nightloom.sky.interval import Interval, intervals_above
 from nightloom.sky.moon_rule import full_moon, least_moon_distance_deg
 from nightloom.sky.moonlight import dark_sky_nl, moonlight_nl
-from nightloom.sky.site import Site
+from nightloom.sky.site import Horizon, Site, airmass
 from nightloom.sky.sphere import angles_deg, vectors
 from nightloom.sky.window import visible
 

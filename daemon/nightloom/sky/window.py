@@ -4,9 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.sky.altitude import altitude_azimuth
-from nightloom.sky.horizon import Horizon
 from nightloom.sky.interval import Interval, intervals_above
-from nightloom.sky.site import Site
+from nightloom.sky.site import Horizon, Site
 
 _SAMPLE_S = 60.0
 

@@ -16,7 +16,7 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
-from nightloom.executor import Arithmetic, InLine
+from nightloom.executor import Executor, InLine
 from nightloom.frames import StarField, measure
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
 
@@ -63,7 +63,7 @@ class CatalogueSolver:
     def __init__(
         self,
         catalogue: StarSource,
-        compute: Arithmetic | None = None,
+        compute: Executor | None = None,
         *,
         limit_mag: float | None = None,
         saturation_adu: float = 65535.0,

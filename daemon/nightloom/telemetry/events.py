@@ -50,7 +50,7 @@ class NightEnded(Event):
     night: str = Field(description="date of the evening, YYYY-MM-DD")
     dark_s: float = Field(description="length of the dark time")
     open_s: float = Field(description="time the shutter was open for light frames")
-    kept: int = Field(description="frames accepted")
+    accepted: int = Field(description="frames accepted")
     rejected: int = Field(description="frames rejected")
 
 
@@ -250,7 +250,7 @@ class PointingFailed(Event):
     reason: str = Field(description="what was seen")
 
 
-class FlipRefused(Event):
+class CrossingRefused(Event):
     """The mount was told to go to the other side of its pier and stayed; it was stopped."""
 
     level: ClassVar[Level] = "error"
@@ -260,7 +260,7 @@ class FlipRefused(Event):
     next_step: str = Field(description="what is done about it")
 
 
-class Flipped(Event):
+class Crossed(Event):
     """The telescope changed sides of its pier."""
 
     before: str = Field(description="pier side it left")
@@ -308,14 +308,14 @@ class GuidingDoubted(Event):
     )
 
 
-class GuidingStarted(Event):
+class StarsHeld(Event):
     """A guide star is held."""
 
     stars: int = Field(description="stars used together")
     snr: float = Field(description="signal to noise of the brightest")
 
 
-class GuidingStopped(Event):
+class StarsReleased(Event):
     """Guiding ended as intended."""
 
     reason: str = Field(description="why")
@@ -324,7 +324,7 @@ class GuidingStopped(Event):
     )
 
 
-class GuideStarLost(Event):
+class StarsUnseen(Event):
     """The guide star was not found for too long."""
 
     level: ClassVar[Level] = "warning"
@@ -332,7 +332,7 @@ class GuideStarLost(Event):
     frames: int = Field(description="guide frames in a row without it")
 
 
-class GuideStarFound(Event):
+class StarsSeenAgain(Event):
     """A guide star that was lost is held again."""
 
     frames: int = Field(description="guide frames in a row without it")
@@ -348,7 +348,7 @@ class Dithered(Event):
     settle_s: float = Field(description="time from the move to settled")
 
 
-class SettleFailed(Event):
+class RestNotReached(Event):
     """The guide star did not come to rest in time."""
 
     level: ClassVar[Level] = "warning"
@@ -481,12 +481,12 @@ class _FrameJudged(Event):
         default=None, description="the same in declination alone"
     )
     guide_peak_arcsec: float | None = Field(default=None, description="largest guide error")
-    guide_air_arcsec: float | None = Field(
+    guide_seeing_arcsec: float | None = Field(
         default=None, description="the part of the guide error that the air made"
     )
 
 
-class FrameKept(_FrameJudged):
+class FrameAccepted(_FrameJudged):
     """A frame is safe on disk and counts."""
 
 

@@ -1,0 +1,1 @@
+"""What `nightloom check` looks at beyond the files: the devices, and what works but costs."""
