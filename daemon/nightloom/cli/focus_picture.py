@@ -31,21 +31,8 @@ def draw_offsets(observatory: Observatory, learned: Offsets, file: Path) -> None
     FigureCanvasAgg(figure)
     axes = figure.subplots()
     _style(axes)
-    origin = observatory.filters[learned.reference].offset_steps
     for row, name in enumerate(names):
-        one, said = learned.offsets[name], observatory.filters[name].offset_steps
-        quarter = zone_steps(observatory, name) / 4.0
-        axes.barh(row, 2 * quarter, left=-quarter, height=0.7, color=ZONE, zorder=1)
-        off, error = origin + one.steps - said, one.error_steps
-        good = one.trust is Trust.GOOD
-        if math.isfinite(error):
-            axes.plot([off - 2 * error, off + 2 * error], [row, row], color=DOT, lw=1.4, zorder=3)
-            axes.plot([off - error, off + error], [row, row], color=DOT, lw=4.0, zorder=3)
-        face = DOT if good else PAPER
-        axes.plot(off, row, "o", ms=9, mfc=face, mec=DOT, mew=1.6, zorder=4)
-        seen = f"{one.curves} curves, {one.checks} checks"
-        words = f"{origin + one.steps:+.1f}  {one.trust.value}\n{seen}"
-        axes.text(1.01, row, words, transform=axes.get_yaxis_transform(), va="center", color=INK)
+        _draw_offset(axes, row, observatory, learned, name)
     axes.axvline(0, color=CONFIGURED, lw=1.2, zorder=2)
     axes.set_yticks(range(len(names)), names, fontsize=11, fontweight="bold")
     axes.set_ylim(len(names) - 0.4, -0.6)
@@ -68,6 +55,25 @@ def draw_offsets(observatory: Observatory, learned: Offsets, file: Path) -> None
         fontsize=8.5,
     )
     _save(figure, file)
+
+
+def _draw_offset(
+    axes: Any, row: int, observatory: Observatory, learned: Offsets, name: str
+) -> None:
+    """One filter's row: its zone, its offset with its errors, and what it rests on."""
+    origin = observatory.filters[learned.reference].offset_steps
+    one, said = learned.offsets[name], observatory.filters[name].offset_steps
+    quarter = zone_steps(observatory, name) / 4.0
+    axes.barh(row, 2 * quarter, left=-quarter, height=0.7, color=ZONE, zorder=1)
+    off, error = origin + one.steps - said, one.error_steps
+    if math.isfinite(error):
+        axes.plot([off - 2 * error, off + 2 * error], [row, row], color=DOT, lw=1.4, zorder=3)
+        axes.plot([off - error, off + error], [row, row], color=DOT, lw=4.0, zorder=3)
+    face = DOT if one.trust is Trust.GOOD else PAPER
+    axes.plot(off, row, "o", ms=9, mfc=face, mec=DOT, mew=1.6, zorder=4)
+    seen = f"{one.curves} curves, {one.checks} checks"
+    words = f"{origin + one.steps:+.1f}  {one.trust.value}\n{seen}"
+    axes.text(1.01, row, words, transform=axes.get_yaxis_transform(), va="center", color=INK)
 
 
 def draw_curves(observatory: Observatory, curves: list[Curve], file: Path) -> None:

@@ -1,4 +1,7 @@
-"""observatory.toml: where the rig stands and what it is made of."""
+"""observatory.toml: where the rig stands and what it is made of.
+
+Long on purpose: one file of the user's is one file here, a table a class.
+"""
 
 from pathlib import Path
 from typing import Annotated, Literal, Self

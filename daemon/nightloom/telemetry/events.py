@@ -2,6 +2,8 @@
 
 Numbers carry their unit as the last word of their name. A new event needs a class here and
 nothing else; `describe.py` writes the documentation from these.
+
+Long on purpose: whoever reads a log looks every event up in one place.
 """
 
 from datetime import datetime

@@ -4,6 +4,8 @@ libindi can be crashed or deafened by what a driver sends, so it runs here, apar
 made by the main thread. libindi's thread calls back into Listener, which copies and queues.
 A third thread passes the queue on to the parent; it ends the process after the word Lost, so that
 nothing of one connection can reach the next. A fourth sees to it that no send lasts for ever.
+
+Long on purpose: it runs alone in a process of its own, and all that can crash there is here.
 """
 
 import contextlib

@@ -2,6 +2,8 @@
 
 A transport (INDI over TCP, loopback) adds four verbs: open, close, transmit, transmit_blob_mode;
 it reports events in the order they came through `_hear`. All the rest is here, once.
+
+Long on purpose: what is known, asked, waited for and heard is one memory.
 """
 
 import asyncio

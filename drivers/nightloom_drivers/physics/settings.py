@@ -3,6 +3,8 @@
 `RigSettings()` is a working rig: a 106 mm f/5 refractor on a German equatorial mount, a small
 monochrome sensor of 1024 × 768 pixels of 3.76 µm (1.46″ a pixel, 25′ × 19′), which samples a 3″
 star with two pixels and is cheap to draw, and a 240 mm guide telescope with 4.1″ pixels.
+
+Long on purpose: rig.toml is one file, and every default stands beside the others.
 """
 
 from typing import Literal

@@ -1,5 +1,7 @@
 """The simulated rig and its sky, put together from one seed."""
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from nightloom_drivers.physics.cameras import GuideCamera, MainCamera
@@ -57,10 +59,19 @@ class World:
             self.dusk_s,
         )
         self.cooler = Cooler(settings.cooler, self.weather.temperature_c, start_s)
-        enclosure = settings.enclosure
+        self._cover(start_s)
+        self._put_up_cameras(streams)
+
+    def _cover(self, start_s: float) -> None:
+        """Roof, cap and panel."""
+        enclosure = self.settings.enclosure
         self.roof = Cover(start_s, enclosure.roof_travel_s, enclosure.roof_starts_open)
         self.cap = Cover(start_s, enclosure.cap_travel_s, enclosure.cap_starts_open)
         self.panel = Panel(start_s, enclosure.panel_levels)
+
+    def _put_up_cameras(self, streams: Mapping[str, np.random.SeedSequence]) -> None:
+        """Both cameras, and the light's ways to them."""
+        settings = self.settings
         self.air = Air(self.site, self.sky, self.clouds, self.weather)
         self.stars = star_source(settings.stars, settings.star_limit_mag)
         self.light_path = MainLightPath(

@@ -9,6 +9,13 @@ from nightloom_drivers.simulators.simulator import Property, one_of_many
 SHORTEST_S = 0.001
 
 
+INFO = (
+    "CCD_MAX_X", "CCD_MAX_Y", "CCD_PIXEL_SIZE", "CCD_PIXEL_SIZE_X", "CCD_PIXEL_SIZE_Y",
+    "CCD_BITSPERPIXEL",
+)  # fmt: skip
+"""What INDI's cameras tell of their sensor."""
+
+
 def exposing(
     sensor: SensorSettings, kinds: Iterable[str], binning_max: int
 ) -> tuple[Property, ...]:
@@ -35,17 +42,7 @@ def exposing(
         Property(
             "CCD_INFO",
             Kind.NUMBER,
-            dict.fromkeys(
-                (
-                    "CCD_MAX_X",
-                    "CCD_MAX_Y",
-                    "CCD_PIXEL_SIZE",
-                    "CCD_PIXEL_SIZE_X",
-                    "CCD_PIXEL_SIZE_Y",
-                    "CCD_BITSPERPIXEL",
-                ),
-                0.0,
-            ),
+            dict.fromkeys(INFO, 0.0),
             writable=False,
             group="Image Info",
         ),

@@ -23,6 +23,8 @@ leave an open roof in the rain that could have been closed:
     cooler_weak     the set point is out of reach: dark frames can be taken at what is reached
 
 One fault at a time a device: a new one takes the place of the one before, and `heal` ends it.
+
+Long on purpose: the list of faults above and one short method for each.
 """
 
 import asyncio

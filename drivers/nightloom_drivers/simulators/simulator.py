@@ -2,6 +2,8 @@
 
 A simulator knows INDI's properties and its physics, and no transport: the loopback link and the
 INDI server both hand it requests (`receive`) and take its events (`attach`).
+
+Long on purpose: what all devices share, once, with its transport's and its subclass's side.
 """
 
 import asyncio

@@ -1,0 +1,80 @@
+"""The house: rules apart from what acts, files and functions of a readable size."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+DAEMON = ROOT / "daemon" / "nightloom"
+SOURCES = sorted([*DAEMON.rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
+
+ACTING = {
+    "clouds": {"monitor"},
+    "cycle": set[str](),
+    "focusing": {"runs", "scanning", "watching", "records", "learned"},
+    "frames": {"pipeline", "measuring"},
+    "guiding": {"loop", "devices", "calibrate", "kept_calibrations", "hot_map"},
+    "pointing": {"centring", "kept_offsets"},
+    "safety": {"guard", "make_safe", "acts", "pier"},
+    "schedule": {"schedule", "costs"},
+    "sky": set[str](),
+}
+"""For each room the files that act or remember; all others hold rules."""
+
+FORBIDDEN = (
+    "asyncio", "structlog", "nightloom_drivers.clock", "nightloom_drivers.link",
+    "nightloom_drivers.devices", "nightloom.ledger", "nightloom.telemetry", "nightloom.executor",
+)  # fmt: skip
+
+LINES_MAX, FUNCTION_LINES_MAX = 300, 40
+LONG_ON_PURPOSE = "Long on purpose:"
+"""A file over LINES_MAX says so in its docstring, and why."""
+
+NAMES_ALONE = {("pointing", "offsets", "nightloom_drivers.devices")}
+"""Where a rule takes a name from a device: the sides of a pier."""
+
+
+def imported(tree: ast.Module) -> Iterator[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+
+
+def test_every_room_is_sorted_into_rules_and_what_acts() -> None:
+    for room, acting in ACTING.items():
+        there = {file.stem for file in (DAEMON / room).glob("*.py")}
+        assert acting <= there, room
+
+
+@pytest.mark.parametrize("room", ACTING)
+def test_rules_know_no_clock_no_device_no_ledger_and_no_log(room: str) -> None:
+    for file in (DAEMON / room).glob("*.py"):
+        if file.stem in ACTING[room]:
+            continue
+        for name in imported(ast.parse(file.read_text())):
+            if (room, file.stem, name) in NAMES_ALONE:
+                continue
+            assert not name.startswith(FORBIDDEN), f"{file.relative_to(ROOT)} imports {name}"
+
+
+def test_a_long_file_says_why() -> None:
+    for file in SOURCES:
+        text = file.read_text()
+        if len(text.splitlines()) > LINES_MAX:
+            said = ast.get_docstring(ast.parse(text)) or ""
+            assert LONG_ON_PURPOSE in said, file.relative_to(ROOT)
+
+
+def test_functions_are_short() -> None:
+    """Without their docstrings, which may be as long as they need to be."""
+    for file in SOURCES:
+        for node in ast.walk(ast.parse(file.read_text())):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                first = node.body[1] if ast.get_docstring(node) and node.body[1:] else node.body[0]
+                last = node.end_lineno or node.lineno
+                lines = last - first.lineno + 1
+                assert lines <= FUNCTION_LINES_MAX, f"{file.relative_to(ROOT)}: {node.name}"
