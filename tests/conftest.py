@@ -1,5 +1,7 @@
 """What holds for every test: it leaves nothing behind."""
 
+import pytest
+
 from left_behind import nothing_left_behind
 
 __all__ = ["nothing_left_behind"]
