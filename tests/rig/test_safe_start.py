@@ -18,7 +18,7 @@ from nightloom_drivers.clock import WallClock
 from nightloom_drivers.devices import Mount, MountSettings, Roof, RoofSettings
 from nightloom_drivers.link.indi import IndiLink
 from rig.daemon import nightloom, running
-from rig.observatory import DRIVERS, ask, configure, simulators
+from rig.observatory import DRIVERS, ask, configure, park_near, simulators
 from servers import Server, free_port
 
 pytestmark = pytest.mark.rig
@@ -36,7 +36,8 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 @pytest.fixture
 def config(tmp_path: Path, server: Server) -> Path:
     """A configuration for the rig that a crash has left."""
-    configure(tmp_path / "config", tmp_path / "out", server.port, cycles=100)
+    place = configure(tmp_path / "config", tmp_path / "out", server.port, cycles=100)
+    park_near(server, place)
     leave_open(server)
     return tmp_path / "config"
 
