@@ -95,7 +95,7 @@ def test_by_day_after_a_crash(config: Path, server: Server) -> None:
         daemon.until(lambda d: bool(d.of("night_armed")), SAFE_S_MAX)
         assert is_safe(server)
         assert daemon.of("mount_parked", "roof_closed", "night_armed")[-1]["event"] == "night_armed"
-        daemon.interrupt()
+        daemon.signal(signal.SIGTERM)
         assert daemon.ended(30.0) == 0
 
 
@@ -113,9 +113,8 @@ def test_with_a_ledger_that_does_not_open(config: Path, tmp_path: Path, server: 
     assert is_safe(server)
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_a_night_ends_parked_and_closed_when_it_is_told_to_with_nobody_listening(
-    config: Path, server: Server, number: signal.Signals
+    config: Path, server: Server
 ) -> None:
     """As when a terminal is closed, or whoever read the log has gone."""
     hears, speaks = os.pipe()
@@ -130,7 +129,7 @@ def test_a_night_ends_parked_and_closed_when_it_is_told_to_with_nobody_listening
     with os.fdopen(hears, "rb") as heard:
         while b'"night_begun"' not in heard.readline():
             assert process.poll() is None
-    process.send_signal(number)
+    process.send_signal(signal.SIGHUP)
     assert process.wait(SAFE_S_MAX) == 0
     assert is_safe(server)
 
