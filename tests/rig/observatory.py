@@ -33,7 +33,7 @@ LATITUDE_DEG, EAST_OF_MERIDIAN_DEG = 25.0, 22.5
 PARKS_OFF_DEG = 6.0
 BEST_FOCUS_STEPS = 36700
 TIME_FACTOR = 0.05
-SETTLE_ARCSEC, LEAST_DITHER_PX, TOLERANCE_ARCSEC = 1.5, 6.0, 60.0
+REST_ARCSEC, LEAST_DITHER_PX, TOLERANCE_ARCSEC = 1.5, 6.0, 60.0
 
 WORM_ARCSEC, WORM_S = 11.0, 480.0
 """Periodic error that the guide simulator has built in, and the other camera has not: holding the
@@ -243,9 +243,9 @@ points = 7
 step_steps = 1200
 exposure_s = 20.0
 [guiding]
-settle_arcsec = {SETTLE_ARCSEC}
-settle_time_s = 2.0
-calibration_pulse_ms = 1500.0
+rest_within_arcsec = {REST_ARCSEC}
+rest_for_s = 2.0
+calibration_step_ms = 1500.0
 [dither]
 radius_px = 15.0
 least_px = {LEAST_DITHER_PX}
