@@ -211,5 +211,9 @@ def _apart_arcsec(one: tuple[float, float], other: tuple[float, float]) -> float
 
 
 def _scale_arcsec_per_px(settings: Settings) -> float:
-    scale = settings.observatory.scale_arcsec_per_px
-    return 1.0 if scale is None else scale
+    """Of the main camera. A rehearsal's settings always say how large its pixels are."""
+    observatory = settings.observatory
+    if observatory.camera.pixel_um is None:
+        raise ValueError("the settings of a rehearsal must have camera.pixel_um")
+    binned_um = observatory.camera.pixel_um * observatory.camera.binning
+    return observatory.optics.scale_arcsec_per_px(binned_um)
