@@ -12,12 +12,17 @@ from typing import Any
 import numpy as np
 import pytest
 
-from night.nights import demo
+from night.nights import NIGHT, demo
+from nightloom.arithmetic import InLine
 from nightloom.ledger import Ledger
-from nightloom.rig import SimulatedRig, safety_devices, simulated_rig
+from nightloom.night.assembly import build_context
+from nightloom.night.context import Context
+from nightloom.programme.programme import Programme
+from nightloom.rig import SimulatedRig, assemble, safety_devices, simulated_rig, simulated_sky
 from nightloom.safety import Acts, Guard, GuardRefusal, SafetyDevices
 from nightloom.settings import Settings
 from nightloom.sky import Site, from_date, sidereal_deg, sun_altitude
+from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import Event, Log
 from nightloom_drivers.clock import LoopClock, SteadyClock
 from nightloom_drivers.link import State, Value
@@ -210,6 +215,23 @@ def guarded(
                 devices.weather.close()
 
     run_virtual(evening())
+
+
+def context_of(scene: Scene, ledger: Ledger) -> Context:
+    """What the phases of a night share, on this rig; its guard is one of its own."""
+    return build_context(
+        scene.settings,
+        assemble(scene.devices.link, scene.settings.observatory, scene.clock),
+        scene.devices,
+        Programme(scene.settings, NIGHT, scene.clock, ledger),
+        frames_folder=None,
+        ledger=ledger,
+        log=scene.log,
+        clock=scene.clock,
+        solver=CatalogueSolver(simulated_sky(scene.rig.world.settings), InLine()),
+        compute=InLine(),
+        store=InLine(),
+    )
 
 
 def site_of(settings: Settings) -> Site:

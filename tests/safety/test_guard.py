@@ -10,17 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from night.nights import NIGHT, demo
-from nightloom.arithmetic import InLine
 from nightloom.ledger import FILE_NAME, Ledger, LedgerError
-from nightloom.night.assembly import build_context
 from nightloom.night.interrupts import Dawn, dawn
-from nightloom.programme.programme import Programme
-from nightloom.rig import assemble, simulated_sky
 from nightloom.safety import Acts, GuardRefusal, OutOfReach, WrongSide
 from nightloom.safety.acts import Part
 from nightloom.sky import separation_deg, sun_altitude, sun_position
-from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.devices import PierSide
@@ -30,6 +24,7 @@ from safety.guarded import (
     MEASURED_S,
     PRECESSION_DEG,
     Scene,
+    context_of,
     deaf_to_closing,
     guarded,
     site_of,
@@ -580,26 +575,13 @@ def test_dawn_is_never_missed(tmp_path: Path, step_s: float) -> None:
 
     async def story(scene: Scene) -> None:
         with Ledger(tmp_path / FILE_NAME) as ledger:
-            programme = Programme(scene.settings, NIGHT, scene.clock, ledger)
-            context = build_context(
-                scene.settings,
-                assemble(scene.devices.link, scene.settings.observatory, scene.clock),
-                scene.devices,
-                programme,
-                frames_folder=None,
-                ledger=ledger,
-                log=scene.log,
-                clock=scene.clock,
-                solver=CatalogueSolver(simulated_sky(demo()[1]), InLine()),
-                compute=InLine(),
-                store=InLine(),
-            )
+            context = context_of(scene, ledger)
             waiting = asyncio.create_task(dawn(context))
             await asyncio.sleep(1800.0)
             scene.clock.step_s = step_s
             with pytest.raises(Dawn):
                 await waiting
-            ends_s = programme.dark.end_unix_s - max(step_s, 0.0)
+            ends_s = context.programme.dark.end_unix_s - max(step_s, 0.0)
             late_s = scene.true.unix_s() - ends_s
             assert 0.0 < late_s < 60.0 + scene.settings.observatory.camera.download_deadline_s
 
