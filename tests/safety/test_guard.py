@@ -227,6 +227,38 @@ def test_closing_is_refused_over_a_mount_that_says_parked_and_tracks() -> None:
     guarded(story)
 
 
+def test_closing_is_refused_over_a_mount_that_was_parked_and_that_somebody_else_has_tracking() -> (
+    None
+):
+    """Its driver goes on saying that it is parked."""
+
+    async def story(scene: Scene) -> None:
+        await scene.open_and_free()
+        await scene.guard.park()
+        scene.receive(MOUNT, "TELESCOPE_PARK", PARK=False, UNPARK=True)
+        scene.receive(MOUNT, "TELESCOPE_TRACK_STATE", TRACK_ON=True, TRACK_OFF=False)
+        scene.faults.says_parked()
+        await asyncio.sleep(1.0)
+        assert scene.is_tracking
+        await scene.refuses(scene.guard.close_roof(), UNPARKED)
+
+    guarded(story)
+
+
+def test_closing_is_refused_over_a_mount_that_was_unparked_and_says_otherwise() -> None:
+    async def story(scene: Scene) -> None:
+        await scene.open_and_free()
+        await asyncio.sleep(1.0)
+        await scene.guard.park()
+        await scene.guard.unpark()
+        scene.faults.says_parked()
+        await asyncio.sleep(1.0)
+        assert not scene.is_parked
+        await scene.refuses(scene.guard.close_roof(), UNPARKED)
+
+    guarded(story)
+
+
 def test_a_roof_that_clears_the_telescope_closes_over_it_in_any_position() -> None:
     async def story(scene: Scene) -> None:
         await scene.open_and_free()
@@ -328,6 +360,18 @@ def test_slewing_is_refused_under_a_roof_that_was_not_seen_to_open() -> None:
         scene.reborn(ROOF)
         await asyncio.sleep(5.0)
         await scene.guard.connect_roof()
+        await scene.refuses(scene.guard.slew(*scene.place(-2.0, 40.0)), COVERED)
+
+    guarded(story)
+
+
+def test_slewing_is_refused_under_a_roof_that_somebody_else_closes() -> None:
+    async def story(scene: Scene) -> None:
+        await scene.open_and_free()
+        await asyncio.sleep(1.0)
+        scene.receive(ROOF, "DOME_SHUTTER", SHUTTER_OPEN=False, SHUTTER_CLOSE=True)
+        await asyncio.sleep(60.0)
+        assert scene.opening == 0.0
         await scene.refuses(scene.guard.slew(*scene.place(-2.0, 40.0)), COVERED)
 
     guarded(story)

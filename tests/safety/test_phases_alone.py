@@ -289,10 +289,9 @@ def test_the_watch_on_the_person_raises_when_asked(tmp_path: Path) -> None:
 
 def night_of_trouble(
     out: Path, gathering: Callable[[Scene, Context], Awaitable[None]], **said: object
-) -> tuple[list[Event], float]:
-    """A night in which gathering does something else than subs; its events, and how long it was."""
+) -> list[Event]:
+    """The events of a night in which gathering does something else than subs."""
     heard: list[Event] = []
-    took_s: list[float] = []
 
     async def story(scene: Scene) -> None:
         with Ledger(out / FILE_NAME) as ledger:
@@ -303,15 +302,16 @@ def night_of_trouble(
                 context.stop.set()
                 return await asyncio.get_running_loop().create_future()
 
-            began_s = scene.true.unix_s()
             async with asyncio.timeout(20 * 3600.0):
                 await Night(context, instead).run()  # type: ignore[arg-type]
-            took_s.append(scene.true.unix_s() - began_s)
+            ended = ledger.last_act("night")
+            assert ended is not None
+            assert ended.outcome == ENDED
             assert scene.left_as == "parked, closed"
             heard.extend(scene.heard)
 
     guarded(story, **said)  # type: ignore[arg-type]
-    return heard, took_s[0]
+    return heard
 
 
 def phases(heard: list[Event]) -> list[str]:
@@ -324,7 +324,7 @@ def test_a_mount_that_does_not_park_strands_the_night_and_a_person_is_called(
     async def gathering(scene: Scene, _: Context) -> None:
         scene.faults.park_sticks(3, alert=True)
 
-    heard, _ = night_of_trouble(tmp_path, gathering)
+    heard = night_of_trouble(tmp_path, gathering)
     assert phases(heard)[-4:] == ["retiring", "stranded", "retiring", "asleep"]
     assert any(isinstance(event, e.PersonNeeded) for event in heard)
 
@@ -337,13 +337,25 @@ def test_a_mistake_of_the_daemon_ends_the_night_safe_and_is_raised(tmp_path: Pat
         night_of_trouble(tmp_path, gathering)
 
 
-def test_a_night_with_too_much_trouble_is_given_up(tmp_path: Path) -> None:
-    async def gathering(_: Scene, __: Context) -> None:
+def test_each_trouble_is_rested_from_and_too_much_of_it_ends_the_night(tmp_path: Path) -> None:
+    troubles_s: list[float] = []
+    readied_s: list[float] = []
+
+    async def gathering(scene: Scene, _: Context) -> None:
+        def hear(_: object, event: Event) -> None:
+            if isinstance(event, e.PhaseChanged) and event.after == "readying":
+                readied_s.append(scene.true.unix_s())
+
+        if not troubles_s:
+            listening.enter_context(scene.log.listen(hear))
+        troubles_s.append(scene.true.unix_s())
         raise GuardRefusal("slewing", "told to refuse")
 
-    heard, took_s = night_of_trouble(tmp_path, gathering)
+    with ExitStack() as listening:
+        heard = night_of_trouble(tmp_path, gathering)
     assert phases(heard).count("readying") == TROUBLES_MAX + 1
-    assert took_s >= BACK_OFF_S * sum(range(1, TROUBLES_MAX + 1))
+    rests_s = [then - now for now, then in zip(troubles_s, readied_s, strict=False)]
+    assert rests_s == pytest.approx([BACK_OFF_S * n for n in range(1, TROUBLES_MAX + 1)], abs=1.0)
 
 
 def test_rain_cuts_short_the_rest_after_trouble(tmp_path: Path) -> None:
