@@ -574,8 +574,9 @@ async def tracks_to_the_limit(scene: Scene, limit_h: float, set_at: float = 0.0)
             highest_h = scene.hour_angle_h
         if set_at and scene.hour_angle_h > limit_h - 0.2:
             scene.clock.step_s = set_at
-    with pytest.raises(WrongSide):
-        await waiting
+    async with asyncio.timeout(1.0):
+        with pytest.raises(WrongSide):
+            await waiting
     assert not scene.is_tracking
     return highest_h
 
