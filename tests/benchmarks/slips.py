@@ -363,8 +363,6 @@ SLIPS = (
          '            reasons += [f"{light} is in alert" for light in alerts]\n', "", (PARTS,)),
     Slip("our own limit has no upper end", DEVICES + "weather.py",
          "if highest is not None and value > highest:", "if False:", (PARTS,)),
-    Slip("a lost link leaves the weather as it was", DEVICES + "weather.py",
-         "if not self.link.connected or vector is None:", "if vector is None:", (PARTS,)),
 )  # fmt: skip
 
 
