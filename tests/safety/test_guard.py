@@ -18,7 +18,7 @@ from nightloom.sky import separation_deg, sun_altitude, sun_position
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.devices import PierSide
-from nightloom_drivers.simulators.faults import MOUNT, ROOF
+from nightloom_drivers.simulators.rig import MOUNT, ROOF
 from safety.guarded import (
     EVENING_S,
     MEASURED_S,
@@ -626,7 +626,7 @@ def test_dawn_is_never_missed(tmp_path: Path, step_s: float) -> None:
             scene.clock.step_s = step_s
             with pytest.raises(Dawn):
                 await waiting
-            ends_s = context.programme.dark.end_unix_s - max(step_s, 0.0)
+            ends_s = context.schedule.dark.end_unix_s - max(step_s, 0.0)
             late_s = scene.true.unix_s() - ends_s
             assert 0.0 < late_s < 60.0 + scene.settings.observatory.camera.download_deadline_s
 

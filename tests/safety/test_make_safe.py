@@ -14,7 +14,7 @@ from nightloom.safety.acts import Part
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.link import Value
-from nightloom_drivers.simulators.faults import MOUNT, ROOF
+from nightloom_drivers.simulators.rig import MOUNT, ROOF
 from safety.guarded import (
     EVENING_S,
     MOVES_ROOF,

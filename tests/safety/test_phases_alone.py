@@ -10,8 +10,8 @@ from typing import cast
 import pytest
 
 from night.nights import NIGHT, demo
-from nightloom.arithmetic import InLine, Workers
 from nightloom.daemon import Daemon
+from nightloom.executor import InLine, Workers
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.context import Context
 from nightloom.night.gather import gather
@@ -34,7 +34,7 @@ from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
 from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.link.indi import IndiLink
-from nightloom_drivers.simulators.faults import CAMERA, DUST_CAP, MOUNT, ROOF
+from nightloom_drivers.simulators.rig import CAMERA, DUST_CAP, MOUNT, ROOF
 from safety.guarded import EVENING_S, MEASURED_S, Scene, context_of, guarded, sun_at, with_
 
 Told = Callable[[Scene, Context], Awaitable[None]]
@@ -47,9 +47,9 @@ async def owned(context: Context) -> AsyncIterator[None]:
     """Let the guide loop and the frames in hand run as they do in a night."""
     async with asyncio.TaskGroup() as crew:
         context.guiding.begin(crew)
-        context.intake.begin(crew)
+        context.pipeline.begin(crew)
         yield
-        context.intake.stop()
+        context.pipeline.stop()
 
 
 def on_the_rig(out: Path, told: Told, **said: object) -> None:
