@@ -219,7 +219,7 @@ class NightWindows:
         return self.table.window(target.name, floor_deg, self.horizon)
 
     def _group_quality(self, target: Target, group: Group) -> np.ndarray:
-        """How good its sky is for the group's filters on the table's grid, (moments,); never NaN."""
+        """How good its sky is for the group's filters, on the table's grid, (moments,); no NaN."""
         known = self._settings.observatory.filters
         parts = [moonlight_part(known[name].bandwidth_nm) for name in group.filters]
         moments = self.table.unix_s
