@@ -3,7 +3,7 @@
 from typing import Literal
 
 from nightloom.guiding import is_free
-from nightloom.guiding.loop import NotGuiding
+from nightloom.guiding.readings import NotGuiding
 from nightloom.night.context import Context
 from nightloom.night.gap import dither, least_dither_px
 from nightloom.night.phases import Next, Phase

@@ -110,7 +110,7 @@ def _facts(
         sensor_temperature_c=rig.camera.temperature_c,
         sensor_set_point_c=observatory.camera.target_temperature_c,
         binning=observatory.camera.binning,
-        pixel_size_um=rig.camera.info.pixel_um * observatory.camera.binning,
+        pixel_size_um=rig.camera.pixel_um,
         focal_length_mm=observatory.optics.focal_length_mm,
         aperture_mm=observatory.optics.aperture_mm,
         site_latitude_deg=observatory.site.latitude_deg,
