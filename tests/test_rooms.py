@@ -71,6 +71,11 @@ def test_rules_know_no_clock_no_device_no_ledger_and_no_log(room: str) -> None:
             assert not name.startswith(FORBIDDEN), f"{file.relative_to(ROOT)} imports {name}"
 
 
+def test_the_next_sub_is_decided_by_facts_alone() -> None:
+    for name in imported(ast.parse((DAEMON / "night" / "next_sub.py").read_text())):
+        assert not name.startswith((*FORBIDDEN, "nightloom.safety", "nightloom.rig")), name
+
+
 def test_a_long_file_says_why() -> None:
     for file in SOURCES:
         text = file.read_text()
