@@ -8,7 +8,8 @@ from nightloom.focusing.curve import Curve, Point, Refusal, fit_curve, fit_point
 from nightloom.focusing.cusum import run_length, threshold_for
 from nightloom.focusing.drift import Drift
 from nightloom.focusing.light import dimmed, light_ratio
-from nightloom.focusing.offsets import FocusMeasurement, Offset, Offsets, Trust, learn_offsets
+from nightloom.focusing.measurement import FocusMeasurement
+from nightloom.focusing.offsets import Offset, Offsets, Trust, learn_offsets
 from nightloom.focusing.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
 from nightloom.focusing.seeing import Sub, Surprise, at_zenith_px, surprise
 from nightloom.focusing.shape import BLURRED_DISK, HYPERBOLA, Shape

@@ -9,7 +9,7 @@ from math import sqrt
 
 import numpy as np
 
-from nightloom.focusing.offsets import FocusMeasurement
+from nightloom.focusing.measurement import FocusMeasurement
 from nightloom.focusing.shape import Floats
 
 _LEAST_IN_ZONES = 0.25  # smaller ones are left to the robust fit

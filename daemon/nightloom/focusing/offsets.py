@@ -19,6 +19,7 @@ from math import hypot, inf, sqrt
 import numpy as np
 
 from nightloom.focusing.jumps import split_at_jumps
+from nightloom.focusing.measurement import FocusMeasurement
 from nightloom.focusing.shape import Floats
 
 _HUBER = 1.5  # residuals beyond this many standard deviations count less
@@ -31,22 +32,6 @@ _GOOD_IN_ZONES = 0.125  # two standard errors are then within a quarter of the z
 _CONTRADICTORY_IN_ZONES = 0.25  # one filter's may disagree by this much beside their errors
 _LINKED_IN_ZONES = 10.0  # a larger error is that of the prior belief: nothing links it
 _LEAST_SIGHTINGS = 2
-
-
-@dataclass(frozen=True)
-class FocusMeasurement:
-    """Best focus as an accepted curve found it, or a check that was clear.
-
-    Without a temperature it takes that of its session's others.
-    """
-
-    session: str
-    filter: str
-    at_h: float
-    vertex_steps: float
-    error_steps: float
-    temperature_c: float | None = None
-    check: bool = False
 
 
 class Trust(StrEnum):
