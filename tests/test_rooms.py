@@ -14,7 +14,7 @@ ACTING = {
     "clouds": {"monitor"},
     "cycle": set[str](),
     "focusing": {"runs", "scanning", "watching", "records", "learned"},
-    "frames": {"pipeline", "measuring"},
+    "frames": {"pipeline", "measuring", "disk", "records", "recovery"},
     "guiding": {"loop", "devices", "calibrate", "kept_calibrations", "hot_map"},
     "pointing": {"centring", "kept_offsets"},
     "safety": {"guard", "make_safe", "acts", "pier"},

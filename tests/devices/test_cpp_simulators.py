@@ -30,6 +30,7 @@ from nightloom_drivers.devices import (
     WeatherSettings,
 )
 from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.link.link import Link
 from nightloom_drivers.link.vector import Vector
@@ -122,8 +123,8 @@ def test_cameras_expose_bin_and_abort(tmp_path: Path) -> None:
         assert frame.data.shape == (1024, 1280)
         assert abs((frame.start - WallClock().now()).total_seconds()) < 5
         await camera.set_binning(2)
-        assert (await camera.expose(0.1, "dark")).data.shape == (512, 640)
-        assert (await camera.expose(0.0, "bias")).header["FRAME"] == "Bias"
+        assert (await camera.expose(0.1, FrameKind.DARK)).data.shape == (512, 640)
+        assert (await camera.expose(0.0, FrameKind.BIAS)).header["FRAME"] == "Bias"
         await camera.set_frame(100, 100, 400, 300)
         assert (await camera.expose(0.1)).data.shape == (150, 200)
         running = asyncio.create_task(camera.expose(30.0))

@@ -33,6 +33,7 @@ from nightloom_drivers.devices import (
     WeatherSettings,
 )
 from nightloom_drivers.errors import DeviceRefused
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link import LoopbackLink, State, Value
 from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.simulators.rig import build_rig
@@ -74,7 +75,7 @@ def test_camera_cools_exposes_and_warms() -> None:
                 await camera.set_gain(501)
             await camera.set_binning(1)
             await camera.set_frame(100, 50, 200, 160)
-            assert (await camera.expose(0, "bias")).data.shape == (160, 200)
+            assert (await camera.expose(0, FrameKind.BIAS)).data.shape == (160, 200)
             await camera.warm(ramp_c_per_min=4)
             assert camera.need("CCD_COOLER").on("COOLER_OFF")
             assert camera.discarded == 0

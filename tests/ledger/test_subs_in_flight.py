@@ -58,8 +58,7 @@ def test_a_sub_comes_back_as_far_as_it_had_come_also_after_reopening(tmp_path: P
         guide_peak_arcsec=1.5,
         guide_seeing_arcsec=0.3,
         rotation_deg=12.5,
-        doubt="cloud passed over it",
-        bumped=True,
+        clouded=True,
         start_utc=DUSK,
         path="M81/a.fits",
     )

@@ -19,6 +19,7 @@ from nightloom.frames import FrameFacts, frame_header, write_frame
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
 from nightloom.rehearsal.observer import Audit, Sub, audit
 from nightloom.settings import Settings
+from nightloom_drivers.frame_kind import FrameKind
 from rehearsal.scenes import STEADY, Seen, Stage, observed
 
 SLOTS = {"L": 1, "R": 2, "G": 3, "B": 4}
@@ -115,7 +116,7 @@ def kept(cycle: Seen, tmp_path_factory: pytest.TempPathFactory) -> Night:
             with fits.open(BytesIO(data)) as opened:
                 pixels = np.asarray(opened[0].data, np.uint16)
             facts = FrameFacts(
-                kind="light",
+                kind=FrameKind.LIGHT,
                 started_at=datetime.fromtimestamp(sub.start_s, UTC),
                 exposure_s=sub.exposure_s,
                 target=sub.target,

@@ -19,6 +19,7 @@ from astropy.time import Time
 from astropy.wcs import WCS
 
 from nightloom.plain_text import plain_text
+from nightloom_drivers.frame_kind import FrameKind
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -29,7 +30,7 @@ class FrameFacts:
     `pier_side` is "EAST" or "WEST", and `wcs` maps the frame's 0-based pixels.
     """
 
-    kind: str  # light, dark, bias or flat
+    kind: FrameKind
     uid: str | None = None
     started_at: datetime | None = None
     exposure_s: float | None = None
