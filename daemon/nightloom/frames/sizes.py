@@ -17,7 +17,7 @@ def half_flux_radii_px(
     """Radius of the circle that holds half of the flux within the aperture, of each of n stars.
 
     `pixels` (rows, columns) are without sky and NaN; `x` and `y`, from their first pixel, are (n,).
-    Returns (n,), NaN where SEP finds none.
+    Returns (n,), 0 where there is no flux.
     """
     apertures_px = np.full(len(x), aperture_px)
     radii_px, _ = sep.flux_radius(pixels, x, y, apertures_px, 0.5, subpix=SUBPIXELS)
