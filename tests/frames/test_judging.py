@@ -43,12 +43,12 @@ def memory() -> JudgingMemory:
 
 def test_a_clear_frame_counts_and_shows_sky_and_focus(memory: JudgingMemory) -> None:
     _, judgement = judge(CLEAR, memory, POLICY)
-    assert judgement == Judgement("", pytest.approx(1.0), shows_focus=True)
+    assert judgement == Judgement("", 1.0, shows_focus=True)
 
 
 def test_cloud_between_guide_frames_rejects_and_still_shows_the_sky(memory: JudgingMemory) -> None:
     _, judgement = judge(replace(CLEAR, clouded=True), memory, POLICY)
-    assert judgement == Judgement("cloud passed over it", pytest.approx(1.0))
+    assert judgement == Judgement("cloud passed over it", 1.0)
 
 
 def test_a_bump_goes_before_all_else_and_says_nothing_of_sky_or_focus(
