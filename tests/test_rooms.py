@@ -14,7 +14,7 @@ ACTING = {
     "clouds": {"monitor"},
     "cycle": set[str](),
     "focusing": {"runs", "scanning", "watching", "records", "learned"},
-    "frames": {"pipeline", "measuring"},
+    "frames": {"pipeline", "measuring", "disk", "records", "recovery"},
     "guiding": {
         "guiding",
         "loop",
