@@ -37,6 +37,9 @@ from nightloom_drivers.link.indi import IndiLink
 PATIENCE_S = 10.0
 """How long a configured device may take to show itself when the daemon starts."""
 
+SERVER_ANSWERS_S = 5.0
+"""A server that is up answers within a second; between two tries a person may ask for the end."""
+
 TRY_AGAIN_S = 60.0
 """Between two tries to make a rig safe that could not be."""
 
@@ -65,7 +68,7 @@ async def stay_up(
         stack.enter_context(rig_lock(settings.observatory))
         ledger, unread = _ledger(settings, stack)
         server = settings.observatory.server
-        link = IndiLink(server.host, server.port)
+        link = IndiLink(server.host, server.port, answer_s=SERVER_ANSWERS_S)
         await _opened(link, log, stop)
         try:
             daemon = Daemon(settings, link, ledger, log, WallClock(), workers, stop, gathering)

@@ -9,32 +9,20 @@ import socket
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
+from nightloom.roles import ROLES
 from nightloom.safety import SafetyDevices
 from nightloom.settings import Observatory, Settings
-from nightloom.settings.observatory import Weather as Station
 from nightloom.solving.catalogue_solver import StarSource
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import (
     Camera,
-    CameraSettings,
     Device,
     DustCap,
-    DustCapSettings,
     FilterWheel,
-    FilterWheelSettings,
     Focuser,
-    FocuserSettings,
     GuidePort,
-    GuidePortSettings,
-    LightPanel,
-    LightPanelSettings,
-    Mount,
-    MountSettings,
-    Roof,
-    RoofSettings,
-    Weather,
-    WeatherSettings,
 )
 from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.link.indi import IndiLink
@@ -48,19 +36,18 @@ from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.serve import Options as RigOptions
 from nightloom_drivers.serve import serve
-from nightloom_drivers.simulators.rig import DEVICES, build_rig
+from nightloom_drivers.simulators.rig import build_rig
 from nightloom_drivers.simulators.simulator import Simulator
 
 SERVER_STARTS_S = 60.0
 """A simulated rig's process has to import half of the scientific Python before it answers."""
 
-GUIDE_FRAME_LATE_S = 10.0
-"""A guide frame downloads in a second or two; while one is waited for, nothing is corrected."""
+Filled = TypeVar("Filled")
 
 
 @dataclass(frozen=True)
 class Rig:
-    """The instruments of the observatory over one link; those it does not have are None.
+    """The instruments of the observatory over one link, by role; those it does not have are None.
 
     Mount, roof and weather station are the guard's: see `safety_devices`.
     """
@@ -71,7 +58,6 @@ class Rig:
     wheel: FilterWheel
     focuser: Focuser
     guide_port: GuidePort
-    light_panel: LightPanel | None
     dust_cap: DustCap | None
 
     def devices(self) -> Iterator[Device]:
@@ -93,59 +79,29 @@ class Rig:
 
 def assemble(link: Link, observatory: Observatory, clock: Clock) -> Rig:
     """The observatory's instruments over a link, real or simulated."""
-    o = observatory
-    snooped = {
-        "ACTIVE_TELESCOPE": o.mount.device,
-        "ACTIVE_FOCUSER": o.focuser.device,
-        "ACTIVE_FILTER": o.wheel.device,
-    }
-    camera = CameraSettings(
-        gain=o.camera.gain,
-        offset=o.camera.offset,
-        binning=o.camera.binning,
-        download_deadline_s=o.camera.download_deadline_s,
-        snooped=snooped,
-    )
-    guide = CameraSettings(
-        chip=o.guide_camera.head,
-        binning=o.guide_camera.binning,
-        download_deadline_s=GUIDE_FRAME_LATE_S,
-        snooped=snooped,
-    )
-    focuser = FocuserSettings(
-        minimum_steps=o.focuser.minimum_steps, maximum_steps=o.focuser.maximum_steps
-    )
-    return Rig(
-        link=link,
-        camera=Camera(link, o.camera.device, camera, clock),
-        guide_camera=Camera(link, o.guide_camera.device, guide, clock),
-        wheel=FilterWheel(link, o.wheel.device, FilterWheelSettings(), clock),
-        focuser=Focuser(link, o.focuser.device, focuser, clock),
-        guide_port=GuidePort(link, o.guide_port.device, GuidePortSettings(), clock),
-        light_panel=LightPanel(link, o.light_panel.device, LightPanelSettings(), clock)
-        if o.light_panel
-        else None,
-        dust_cap=DustCap(link, o.dust_cap.device, DustCapSettings(), clock) if o.dust_cap else None,
-    )
+    return _filled(Rig, link, observatory, clock, guarded=False)
 
 
 def safety_devices(link: Link, observatory: Observatory, clock: Clock) -> SafetyDevices:
     """Mount, roof and weather station, to be handed to the guard and to nobody else."""
-    o = observatory
-    mount = MountSettings(pier_side_inverted=o.mount.pier_side == "opposite")
-    return SafetyDevices(
-        link=link,
-        mount=Mount(link, o.mount.device, mount, clock),
-        roof=Roof(link, o.roof.device, RoofSettings(o.roof.move_deadline_s), clock)
-        if o.roof
-        else None,
-        weather=Weather(link, o.weather.device, _weather(o.weather), clock) if o.weather else None,
-    )
+    return _filled(SafetyDevices, link, observatory, clock, guarded=True)
 
 
-def _weather(said: Station) -> WeatherSettings:
-    limits = {name: (limit.minimum, limit.maximum) for name, limit in said.limits.items()}
-    return WeatherSettings(said.silence_s, limits, said.frozen_s or None)
+def _filled(
+    whole: Callable[..., Filled],
+    link: Link,
+    observatory: Observatory,
+    clock: Clock,
+    *,
+    guarded: bool,
+) -> Filled:
+    """A whole of devices with a field for each of its roles."""
+    devices = {
+        role.section: role.device(link, observatory, clock)
+        for role in ROLES
+        if role.guarded is guarded
+    }
+    return whole(link=link, **devices)
 
 
 @dataclass(frozen=True)
@@ -209,19 +165,20 @@ def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
     """The settings with the simulated devices in place of the configured ones, and what these are.
 
     Without a rig.toml the simulated rig has the observatory's site, telescope, pixels and filters.
+    A camera whose pixels the settings leave out has the simulated one's.
     """
     rig = settings.rig if isinstance(settings.rig, RigSettings) else _like(settings.observatory)
-    sections = ("camera", "guide_camera", "wheel", "focuser", "mount", "weather", "roof",
-                "light_panel", "dust_cap")  # fmt: skip
     observatory = settings.observatory
     named = {
-        section: part.model_copy(update={"device": device})
-        for section, device in zip(sections, DEVICES, strict=True)
-        if (part := getattr(observatory, section)) is not None
+        role.section: getattr(observatory, role.section).model_copy(
+            update={"device": role.simulated}
+        )
+        for role in ROLES
+        if role.said(observatory) is not None
     }
-    named["guide_port"] = observatory.guide_port.model_copy(
-        update={"device": named["mount"].device}
-    )
+    if named["camera"].pixel_um is None:
+        pixel_um = {"pixel_um": rig.sensor.pixel_um}
+        named["camera"] = named["camera"].model_copy(update=pixel_um)
     return replace(settings, observatory=observatory.model_copy(update=named)), rig
 
 

@@ -31,7 +31,7 @@ def main() -> None:
 def outlook() -> None:
     """Look at a moonlit night over ten targets, and plan it."""
     targets = [
-        target(str(n), {"ra_deg": 36.0 * n, "dec_deg": 40.0}, moon_distance_deg=30.0)
+        target(str(n), {"ra_deg": 36.0 * n, "dec_deg": 40.0}, maximum_moonlight_ratio=3.0)
         for n in range(10)
     ]
     night_windows = NightWindows(settings_of(*targets), MOONLIT)

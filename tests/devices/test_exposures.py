@@ -431,15 +431,12 @@ def test_impossible_wishes_are_refused_without_asking() -> None:
         camera = await connected(link)
         with pytest.raises(DeviceRefused, match=r"0\.01 to 3600"):
             await camera.begin(0)
-        with pytest.raises(DeviceRefused, match="64 × 48"):
-            await camera.set_frame(10, 0, 60, 48)
-        device.properties["CCD_CONTROLS"].elements.pop("Gain")
         del link._vectors["Odd", "CCD_CONTROLS"]
         with pytest.raises(DeviceRefused, match="no gain"):
-            await camera.set_gain(3)
+            await connected(link, gain=3.0)
         del link._vectors["Odd", "CCD_BINNING"]
         with pytest.raises(DeviceRefused, match="cannot bin"):
-            await camera.set_binning(2)
+            await connected(link, binning=2)
         assert device.requests("CCD_EXPOSURE") == device.requests("CCD_FRAME") == []
         assert (await camera.expose(0, "bias")).exposure_s == 0.01
 

@@ -71,10 +71,11 @@ def test_camera_cools_exposes_and_warms() -> None:
             assert frame.data.shape == (info.height // 2, info.width // 2)
             assert frame.header["GAIN"] == 120
             with pytest.raises(DeviceRefused, match="0 to 500"):
-                await camera.set_gain(501)
-            await camera.set_binning(1)
-            await camera.set_frame(100, 50, 200, 160)
-            assert (await camera.expose(0, "bias")).data.shape == (160, 200)
+                await Camera(link, "Rig Camera", CameraSettings(gain=501), CLOCK_2026).connect()
+            unbinned = Camera(link, "Rig Camera", CameraSettings(), CLOCK_2026)
+            await unbinned.connect()
+            bias = await unbinned.expose(0, "bias")
+            assert bias.data.shape == (info.height, info.width)
             await camera.warm(ramp_c_per_min=4)
             assert camera.need("CCD_COOLER").on("COOLER_OFF")
             assert camera.discarded == 0

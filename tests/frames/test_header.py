@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
 import pytest
+from astropy.coordinates import EarthLocation
 from astropy.io import fits
 from astropy.time import Time
 from astropy.wcs import WCS
@@ -27,6 +28,23 @@ def test_every_fact_has_its_card() -> None:
     assert (cards["XBINNING"], cards["XPIXSZ"], cards["FOCALLEN"]) == (1, 3.76, 530)
     assert cards.comments["EXPTIME"].startswith("[s]")
     assert len(cards) > 45
+
+
+def test_the_site_is_where_the_standard_puts_it() -> None:
+    """Geodetic degrees and metres, and metres from the Earth's centre (FITS standard 4.0, on time;
+    Rots et al. 2015, A&A 574, A36, section 4.1.3).
+
+    Astropy's reader, which warns of any of them that does not fit the others, has nothing to say,
+    and its own ellipsoid (WGS 84) puts the place within the few metres that the two differ.
+    """
+    cards = frame_header(FACTS)
+    here = EarthLocation.from_geodetic(8.41, 46.62, 1180.0, ellipsoid="WGS84")
+    metres = [cards[f"OBSGEO-{axis}"] for axis in "XYZ"]
+    assert metres == pytest.approx([here.x.value, here.y.value, here.z.value], abs=5.0)
+    assert [cards[f"OBSGEO-{name}"] for name in "BLH"] == [46.62, 8.41, 1180.0]
+    assert WCS(cards).wcs.obsgeo == pytest.approx([*metres, 8.41, 46.62, 1180.0])
+    assert (cards["SITELAT"], cards["SITELONG"]) == (46.62, 8.41)
+    assert "SITEELEV" not in cards
 
 
 def test_dates_agree_with_astropy() -> None:

@@ -41,7 +41,7 @@ def test_a_pulse_moves_by_the_guide_rate_in_sidereal_units(tmp_path: Path) -> No
             await mount.unpark()
             await mount.slew(west_of_the_meridian_h(3.0, LONGITUDE_DEG), 80.0)
             await port.connect()
-            await port.set_rates(0.5, 0.5)
+            await port.put("GUIDE_RATE", {"GUIDE_RATE_WE": 0.5, "GUIDE_RATE_NS": 0.5})
             expected = 0.5 * SIDEREAL_ARCSEC_PER_S * 1.5
             for direction, (east, north) in WAYS.items():
                 before = mount.position

@@ -1,7 +1,7 @@
 """Four ways to the same properties: the contract of the link holds on each of them.
 
 Every set-up has a camera and a filter wheel with INDI's standard properties, can make the camera's
-driver die and be born again, and can cut the connection and bring it back.
+driver die and start anew, and can cut the connection and bring it back.
 """
 
 import asyncio
@@ -48,7 +48,7 @@ class Setup(ABC):
 
     @abstractmethod
     async def camera_dies(self, link: Link) -> None:
-        """Have the camera's driver die and be born again, with nothing that it was told."""
+        """Have the camera's driver die and start anew, with nothing that it was told."""
 
     @abstractmethod
     def cut(self, link: Link) -> None:

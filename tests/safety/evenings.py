@@ -23,8 +23,8 @@ from nightloom_drivers.clock import Clock
 from nightloom_drivers.link import State, Updated, Vector
 from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.world import World
-from nightloom_drivers.simulators.faults import CAMERA, MOUNT, Faults
-from nightloom_drivers.simulators.rig import DEVICES
+from nightloom_drivers.simulators.faults import Faults
+from nightloom_drivers.simulators.rig import CAMERA, DEVICES, MOUNT
 
 OPENS_S, ACQUIRES_S, DARK_S = 1500.0, 2700.0, 3300.0
 """From the waking of a daemon with the usual settings to opening, acquiring and the dark."""

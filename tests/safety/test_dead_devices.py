@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from nightloom_drivers.simulators.faults import (
+from nightloom_drivers.simulators.rig import (
     CAMERA,
     DUST_CAP,
     FOCUSER,

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from nightloom_drivers.simulators.faults import MOUNT, ROOF
+from nightloom_drivers.simulators.rig import MOUNT, ROOF
 from safety.evenings import DARK_S, Scene, evening
 
 RESTARTS_S = 120.0

@@ -10,7 +10,7 @@ from night.nights import NIGHT, demo
 from nightloom.schedule.windows import darkness
 from nightloom.sky import Site, sun_altitude
 from nightloom.telemetry import events as e
-from nightloom_drivers.simulators.faults import CAMERA, FOCUSER, GUIDE_CAMERA, MOUNT
+from nightloom_drivers.simulators.rig import CAMERA, FOCUSER, GUIDE_CAMERA, MOUNT
 from safety.evenings import DARK_S, SUB_S, Scene, at_hour_angle, evening, nothing
 
 WEST_ENDS_H = 0.25

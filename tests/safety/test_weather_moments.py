@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from night.nights import demo
-from nightloom_drivers.simulators.faults import STATION, WHEEL
+from nightloom_drivers.simulators.rig import STATION, WHEEL
 from nightloom_drivers.simulators.weather import WeatherSimulator
 from safety.evenings import (
     ACQUIRES_S,

@@ -8,11 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nightloom.settings.frame_path import NameFacts, NamePattern
+from nightloom.settings.policies import FramesPolicy
 
-USUAL = (
-    "{target}/{night}/{filter}/"
-    "{target}_{filter}_{exposure_s:g}s_{utc:%Y%m%dT%H%M%S}_{number:04d}.fits"
-)
+USUAL = FramesPolicy().name_pattern
 
 
 def facts(target: str = "NGC 7000", filter_name: str = "L") -> NameFacts:
@@ -30,7 +28,7 @@ def facts(target: str = "NGC 7000", filter_name: str = "L") -> NameFacts:
 
 def test_a_usual_name() -> None:
     assert NamePattern(USUAL).path(facts()) == PurePosixPath(
-        "NGC_7000/2026-09-12/L/NGC_7000_L_120s_20260913T010203_0007.fits"
+        "2026-09-12/NGC_7000/NGC_7000_0007_L_120s_20260913T010203.fits"
     )
 
 
@@ -63,9 +61,9 @@ def test_a_bad_pattern_is_told(text: str, told: str) -> None:
 
 @given(target=st.text(max_size=400), filter_name=st.text(max_size=400))
 def test_no_name_escapes_its_folder(target: str, filter_name: str) -> None:
-    """Four parts, each plain ASCII, not hidden and short enough, whatever the target is called."""
+    """Three parts, each plain ASCII, not hidden and short enough, whatever the target is called."""
     path = NamePattern(USUAL).path(facts(target, filter_name))
-    assert len(path.parts) == 4
+    assert len(path.parts) == 3
     assert not path.is_absolute()
     assert path.suffix == ".fits"
     for part in path.parts:

@@ -184,16 +184,25 @@ CASES = [
     (
         "targets.toml",
         "priority = 1",
-        "moon_distance_deg = 200.0",
-        'targets.toml: target["NGC 891"].moon_distance_deg = 200.0 must be a number from 0 to 180,'
-        " in degrees (least distance from a full Moon; 0 for none).",
+        "maximum_moonlight_ratio = 0.5",
+        'targets.toml: target["NGC 891"].maximum_moonlight_ratio = 0.5 must be a number above 1 up'
+        " to 100 (sky at the target with the Moon over sky without up to which it is taken; left"
+        " out, any, as a bright sky counts for less in the plan anyhow).",
     ),
     (
         "targets.toml",
         "priority = 1",
-        "moon_width_days = 5.0",
-        'targets.toml: target["NGC 891"].moon_width_days = 5.0 is not a known key; write'
-        " moon_width_d, in days.",
+        "moonlight_ratio_max = 5.0",
+        'targets.toml: target["NGC 891"].moonlight_ratio_max = 5.0 is not a known key; write'
+        " maximum_moonlight_ratio.",
+    ),
+    (
+        "targets.toml",
+        "priority = 1",
+        "moon_distance_deg = 30.0",
+        'targets.toml: target["NGC 891"].moon_distance_deg = 30.0 is not a known key; known'
+        " here: name, ra_deg, dec_deg, equinox, priority, altitude_floor_deg,"
+        " maximum_moonlight_ratio, until_utc, hours_max, filter, group, dither.",
     ),
     (
         "targets.toml",

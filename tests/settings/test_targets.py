@@ -40,24 +40,23 @@ def test_coordinates_of_another_equinox_are_read_as_j2000() -> None:
 
 
 def test_the_simple_form_is_one_group() -> None:
-    (group,) = target(filter=SUB, moon_distance_deg=40.0, moon_width_d=5.0).groups
+    (group,) = target(filter=SUB, maximum_moonlight_ratio=4.0).groups
     assert list(group.filters) == ["R"]
-    assert (group.moon, group.moon_distance_deg, group.moon_width_d) == ("any", 40.0, 5.0)
+    assert (group.moon, group.maximum_moonlight_ratio) == ("any", 4.0)
     assert group.label == "R"
 
 
-def test_groups_take_the_targets_moon_rule_or_their_own() -> None:
+def test_groups_take_the_targets_limit_to_moonlight_or_their_own() -> None:
     read = target(
-        moon_distance_deg=40.0,
+        maximum_moonlight_ratio=4.0,
         group=(
             {"moon": "down", "filter": SUB},
-            {"moon": "up", "moon_distance_deg": 0.0, "moon_width_d": 3.0,
+            {"moon": "up", "maximum_moonlight_ratio": 1.5,
              "filter": {"Ha": {"exposure_s": 300.0}, "OIII": {"exposure_s": 300.0}}},
         ),
     )  # fmt: skip
     down, up = read.groups
-    assert (down.moon_distance_deg, down.moon_width_d) == (40.0, 7.0)
-    assert (up.moon_distance_deg, up.moon_width_d) == (0.0, 3.0)
+    assert (down.maximum_moonlight_ratio, up.maximum_moonlight_ratio) == (4.0, 1.5)
     assert list(read.subs) == ["R", "Ha", "OIII"]
     assert up.label == "Ha OIII"
 

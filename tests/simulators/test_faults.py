@@ -11,19 +11,16 @@ from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.errors import DeviceGone, DeviceLate
 from nightloom_drivers.link import LoopbackLink, State, Value, Vector
 from nightloom_drivers.physics.world import World
-from nightloom_drivers.simulators.faults import (
+from nightloom_drivers.simulators.faults import CONNECT, PARKED, UNPARKED, Faults
+from nightloom_drivers.simulators.rig import (
     CAMERA,
-    CONNECT,
     DUST_CAP,
     MOUNT,
-    PARKED,
     ROOF,
     STATION,
-    UNPARKED,
     WHEEL,
-    Faults,
+    build_rig,
 )
-from nightloom_drivers.simulators.rig import build_rig
 from nightloom_drivers.virtual_loop import run_virtual
 from simulators.on_loopback import SETTINGS, START_S
 

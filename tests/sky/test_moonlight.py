@@ -1,18 +1,22 @@
-"""The Moon's rule and its light, against published figures."""
+"""The Moon's light, against published figures."""
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 
 from nightloom.sky import (
     dark_sky_nl,
     full_moon,
-    least_moon_distance_deg,
-    magnitude_v,
     moonlight_nl,
 )
 from sky.moments import utc
+
+
+def magnitude_v(brightness_nl: ArrayLike) -> float:
+    """V magnitudes a square arcsecond (Krisciunas & Schaefer 1991, equation 1, turned round)."""
+    return float((20.7233 - np.log(np.asarray(brightness_nl) / 34.08)) / 0.92104)
 
 
 def test_moonlit_sky_of_a_survey_simulator() -> None:
@@ -21,7 +25,7 @@ def test_moonlit_sky_of_a_survey_simulator() -> None:
     The example in the documentation of a survey simulator that uses Krisciunas & Schaefer (1991).
     """
     moonlight = moonlight_nl(20.0, 70.0, 50.0, 45.0, extinction=0.15)
-    assert float(magnitude_v(moonlight)) == pytest.approx(19.855, abs=5e-4)
+    assert magnitude_v(moonlight) == pytest.approx(19.855, abs=5e-4)
 
 
 @pytest.mark.parametrize(
@@ -31,12 +35,12 @@ def test_moonlit_sky_of_a_survey_simulator() -> None:
 def test_moonlit_sky(separation_deg: float, phase_angle_deg: float, magnitude: float) -> None:
     """Moon at zenith distance 45°, field at 30°, computed from Krisciunas & Schaefer (1991)."""
     moonlight = moonlight_nl(30.0, 45.0, separation_deg, phase_angle_deg)
-    assert float(magnitude_v(moonlight)) == pytest.approx(magnitude, abs=1e-3)
+    assert magnitude_v(moonlight) == pytest.approx(magnitude, abs=1e-3)
 
 
 def test_the_dark_zenith() -> None:
     """79 nL are 21.587 V magnitudes a square arcsecond (Krisciunas & Schaefer 1991, table 1)."""
-    assert float(magnitude_v(dark_sky_nl(0.0))) == pytest.approx(21.587, abs=1e-3)
+    assert magnitude_v(dark_sky_nl(0.0)) == pytest.approx(21.587, abs=1e-3)
 
 
 def test_a_moon_that_is_down_gives_no_light() -> None:
@@ -49,17 +53,6 @@ def test_moonlight_grows_towards_full_moon(
 ) -> None:
     place = zenith_deg, moon_zenith_deg, separation_deg
     assert moonlight_nl(*place, phase_angle_deg) > moonlight_nl(*place, phase_angle_deg + 1)
-
-
-@pytest.mark.parametrize(("days", "least_deg"), [(0, 120.0), (5, 106.4), (7, 96.0), (14, 60.0)])
-def test_the_distance_loosens_with_the_phase(days: float, least_deg: float) -> None:
-    """D 120°, W 14 d: the figures given for the Berkeley automated imaging telescope."""
-    assert float(least_moon_distance_deg(120.0, 14.0, days)) == pytest.approx(least_deg, abs=0.05)
-
-
-def test_full_moon() -> None:
-    """1992-04-17 04:42 UT, from memory of an almanac, good to a minute."""
-    assert float(full_moon(utc(1992, 4, 12))) == pytest.approx(utc(1992, 4, 17, 4, 42), abs=90)
 
 
 def test_every_moment_has_its_nearest_full_moon() -> None:

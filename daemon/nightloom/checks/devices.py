@@ -3,23 +3,10 @@
 import asyncio
 from collections.abc import Iterator
 
+from nightloom.roles import ROLES, Role
 from nightloom.settings import Observatory, Problem, Settings
 from nightloom_drivers.errors import DeviceLate
 from nightloom_drivers.link import Link, Vector
-
-# DRIVER_INTERFACE bits as INDI's base device defines them (indibase: BaseDevice::DRIVER_INTERFACE).
-_ROLES = {
-    "camera": (2, "a camera"),
-    "guide_camera": (2, "a camera"),
-    "wheel": (16, "a filter wheel"),
-    "focuser": (8, "a focuser"),
-    "mount": (1, "a mount"),
-    "guide_port": (4, "a receiver of guide pulses"),
-    "weather": (128, "a weather station"),
-    "roof": (32, "a roof or dome"),
-    "light_panel": (1024, "a light panel"),
-    "dust_cap": (512, "a dust cap"),
-}
 
 
 async def check_devices(settings: Settings, link: Link, *, patience_s: float) -> list[Problem]:
@@ -37,17 +24,17 @@ async def check_devices(settings: Settings, link: Link, *, patience_s: float) ->
         problem = _absent(role, device, link) if info is None else _unfit(role, device, info)
         if problem:
             problems.append(problem)
-        elif role == "wheel":
+        elif role.section == "wheel":
             problems += await _wheel_problems(settings.observatory, link, patience_s)
     return problems
 
 
-def _devices(observatory: Observatory) -> Iterator[tuple[str, str]]:
-    """Each section that names a device, and the name."""
-    for role in _ROLES:
-        section = getattr(observatory, role)
-        if section is not None:
-            yield role, section.device
+def _devices(observatory: Observatory) -> Iterator[tuple[Role, str]]:
+    """Each role that names a device, and the name."""
+    for role in ROLES:
+        said = role.said(observatory)
+        if said is not None:
+            yield role, said.device
 
 
 async def _heard(link: Link, device: str, name: str, patience_s: float) -> Vector | None:
@@ -58,22 +45,21 @@ async def _heard(link: Link, device: str, name: str, patience_s: float) -> Vecto
         return None
 
 
-def _absent(role: str, device: str, link: Link) -> Problem:
+def _absent(role: Role, device: str, link: Link) -> Problem:
     present = ", ".join(link.devices())
     there = f"the server has {present}" if present else "the server has no device at all"
-    return Problem("observatory.toml", f"{role}.device", device, f"is not there; {there}")
+    return Problem("observatory.toml", f"{role.section}.device", device, f"is not there; {there}")
 
 
-def _unfit(role: str, device: str, info: Vector) -> Problem | None:
-    bit, words = _ROLES[role]
+def _unfit(role: Role, device: str, info: Vector) -> Problem | None:
     text = info.text("DRIVER_INTERFACE")
     claimed = int(text) if text.isdecimal() else 0
-    if claimed & bit:
+    if claimed & role.interface:
         return None
-    claims = [other for other_bit, other in dict(_ROLES.values()).items() if claimed & other_bit]
+    claims = dict.fromkeys(other.words for other in ROLES if claimed & other.interface)
     says = " and ".join(claims) if claims else f"something else (DRIVER_INTERFACE {text!r})"
-    wrong = f"is not {words}; its driver says it is {says}"
-    return Problem("observatory.toml", f"{role}.device", device, wrong)
+    wrong = f"is not {role.words}; its driver says it is {says}"
+    return Problem("observatory.toml", f"{role.section}.device", device, wrong)
 
 
 async def _wheel_problems(observatory: Observatory, link: Link, patience_s: float) -> list[Problem]:

@@ -249,10 +249,9 @@ class Focusing:
     def _aim(self, filter_name: str) -> Aim:
         """What a curve with a filter is to reach, by the optics or the configured step."""
         optics, said = self._observatory.optics, self._observatory.focuser
-        camera = self._observatory.camera
-        pixel_um = (camera.pixel_um or self._camera.info.pixel_um) * camera.binning
-        scale_arcsec = 206.264806 * pixel_um / optics.focal_length_mm
-        focused_px = self._focused_px or USUAL_SEEING_ARCSEC / 2.0 / scale_arcsec
+        pixel_um = self._camera.pixel_um
+        scale_arcsec_per_px = optics.scale_arcsec_per_px(pixel_um)
+        focused_px = self._focused_px or USUAL_SEEING_ARCSEC / 2.0 / scale_arcsec_per_px
         slope = blur_slope_px_per_um(optics.focal_ratio, pixel_um, optics.central_obstruction)
         zone_um = critical_focus_zone_um(
             self._observatory.filters[filter_name].wavelength_nm, optics.focal_ratio

@@ -1,24 +1,32 @@
 """What a frame's FITS header says.
 
-Dates, XPOSURE, RADESYS, EQUINOX, BUNIT, AIRMASS and the WCS are those of the FITS standard 4.0
-(https://fits.gsfc.nasa.gov/fits_standard.html). IMAGETYP, FILTER, CCD-TEMP, XBINNING, XPIXSZ,
-FOCALLEN, SITELAT and their like are common practice, no source. FRAMEID, HALFFLUX, STARCNT,
-VERDICT and those that begin with GUIDE are our own.
+Dates, XPOSURE, RADESYS, EQUINOX, BUNIT, AIRMASS, the OBSGEO cards and the WCS are those of the
+FITS standard 4.0 (https://fits.gsfc.nasa.gov/fits_standard.html). IMAGETYP, FILTER, CCD-TEMP,
+XBINNING, XPIXSZ, FOCALLEN, SITELAT and SITELONG and their like are common practice, no source.
+FRAMEID, HALFFLUX, STARCNT, VERDICT and those that begin with GUIDE are our own.
 
 A frame goes to disk before it is measured, with room for the cards in JUDGED: VERDICT, which then
 says that there is none yet, and before it blank cards, which the standard allows (4.1.2.3).
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from operator import itemgetter
 from typing import Any
 
+import erfa
 from astropy.io import fits
 from astropy.time import Time
 from astropy.wcs import WCS
 
 from nightloom.plain_text import plain_text
+
+ELLIPSOID = 6378140.0, 1 / 298.2577
+"""Equatorial radius in metres and flattening of the IAU (1976) ellipsoid, which the standard has
+between OBSGEO-[BLH] and OBSGEO-[XYZ] (its chapter on time; Rots et al. 2015, A&A 574, A36, section
+4.1.3). Readers take either, and complain where one is missing or they differ."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -86,6 +94,16 @@ class FrameFacts:
         """J2000, which older readers ask for beside ICRS."""
         return None if self.ra_deg is None else 2000.0
 
+    @property
+    def site_geocentric_m(self) -> tuple[float, float, float] | None:
+        """The same place from the Earth's centre, over the ellipsoid that the standard gives."""
+        latitude, longitude = self.site_latitude_deg, self.site_longitude_deg
+        if latitude is None or longitude is None or self.site_elevation_m is None:
+            return None
+        place = math.radians(longitude), math.radians(latitude), self.site_elevation_m
+        x, y, z = erfa.gd2gce(*ELLIPSOID, *place)
+        return float(x), float(y), float(z)
+
     def _after(self, share: float) -> datetime | None:
         if self.started_at is None or self.exposure_s is None:
             return None
@@ -139,7 +157,12 @@ CARDS: tuple[tuple[str, str, Callable[[Any], Any], str], ...] = (
     ("FOCUSTEM", "focuser_temperature_c", float, "[degC] focuser temperature"),
     ("SITELAT", "site_latitude_deg", float, "[deg] latitude, north positive"),
     ("SITELONG", "site_longitude_deg", float, "[deg] longitude, east positive"),
-    ("SITEELEV", "site_elevation_m", float, "[m] elevation"),
+    ("OBSGEO-B", "site_latitude_deg", float, "[deg] geodetic latitude, north positive"),
+    ("OBSGEO-L", "site_longitude_deg", float, "[deg] geodetic longitude, east positive"),
+    ("OBSGEO-H", "site_elevation_m", float, "[m] height"),
+    ("OBSGEO-X", "site_geocentric_m", itemgetter(0), "[m] towards longitude 0 on the equator"),
+    ("OBSGEO-Y", "site_geocentric_m", itemgetter(1), "[m] towards longitude 90 on the equator"),
+    ("OBSGEO-Z", "site_geocentric_m", itemgetter(2), "[m] towards the north pole"),
     ("GUIDERMS", "guide_rms_arcsec", float, "[arcsec] rms guide error, both axes"),
     ("GUIDERRA", "guide_ra_rms_arcsec", float, "[arcsec] rms guide error in RA"),
     ("GUIDERDE", "guide_dec_rms_arcsec", float, "[arcsec] rms guide error in declination"),

@@ -37,9 +37,11 @@ def rest_within_arcsec(policy: GuidingPolicy, observatory: Observatory) -> float
     """
     if policy.rest_within_arcsec is not None:
         return policy.rest_within_arcsec
-    main = observatory.scale_arcsec_per_px
-    scale = observatory.guide_camera.scale_arcsec_per_px if main is None else main
-    return REST_WITHIN_PX * scale
+    camera = observatory.camera
+    if camera.pixel_um is None:
+        return REST_WITHIN_PX * observatory.guide_camera.scale_arcsec_per_px
+    binned_um = camera.pixel_um * camera.binning
+    return REST_WITHIN_PX * observatory.optics.scale_arcsec_per_px(binned_um)
 
 
 def rest_policy(policy: GuidingPolicy, observatory: Observatory) -> RestPolicy:

@@ -239,8 +239,7 @@ class Pointing:
         return solution
 
     def _hint(self, target: Target, wider: float) -> Hint:
-        binned_um = self._camera.info.pixel_um * self._observatory.camera.binning
-        scale = 206.264806 * binned_um / self._observatory.optics.focal_length_mm
+        scale = self._observatory.optics.scale_arcsec_per_px(self._camera.pixel_um)
         radius_deg = min(180.0, wider * self._observatory.solver.search_radius_deg)
         return Hint(target.ra_deg, target.dec_deg, radius_deg, scale)
 

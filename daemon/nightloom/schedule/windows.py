@@ -17,6 +17,7 @@ from nightloom.schedule import (
     steps,
 )
 from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, open_fraction
+from nightloom.schedule.gathered import left_tonight_s, wanted_s
 from nightloom.schedule.meridian_limits import crossings, reach
 from nightloom.settings import Group, Settings, Sub, Target
 from nightloom.sky import (
@@ -191,7 +192,7 @@ class NightWindows:
         return [window for window in left if window.duration_s >= least_s]
 
     def _group_windows(self, target: Target, group: Group) -> tuple[Interval, ...]:
-        """Dark, in reach, high enough, as the Moon rule and the clock allow, and long enough."""
+        """Dark, in reach, high enough, as the Moon and the clock allow, and long enough."""
         dark = self.dark
         if group.sun_altitude_deg is not None:
             own = self._dark_at(group.sun_altitude_deg)
@@ -200,9 +201,9 @@ class NightWindows:
         allowed = overlaps([dark], [own] if own else [])
         allowed = overlaps(self._high(target), allowed)
         allowed = overlaps(allowed, self._reach[target.name])
-        if group.moon_distance_deg and group.moon_width_d:
-            rule = group.moon_distance_deg, group.moon_width_d
-            allowed = overlaps(allowed, self.table.clear_of_moon(target.name, *rule))
+        if group.maximum_moonlight_ratio is not None:
+            limit = group.maximum_moonlight_ratio, max(self._moonlight_parts(group))
+            allowed = overlaps(allowed, self.table.dim_enough(target.name, *limit))
         if group.moon != "any":
             up = self.table.moon_up()
             allowed = overlaps(allowed, up if group.moon == "up" else outside(up, self.table.span))
@@ -219,11 +220,14 @@ class NightWindows:
 
     def _group_quality(self, target: Target, group: Group) -> np.ndarray:
         """The quality of the target's sky on the table's grid, for the group's filters."""
-        known = self._settings.observatory.filters
-        parts = [moonlight_part(known[name].bandwidth_nm) for name in group.filters]
-        moments = self.table.unix_s
+        moments, parts = self.table.unix_s, self._moonlight_parts(group)
         sky_nl = self.table.sky_nl(target.name, moments, float(np.mean(parts)))
         return sky_quality(self.table.airmass(target.name, moments), sky_nl)
+
+    def _moonlight_parts(self, group: Group) -> list[float]:
+        """How much the moonlight counts for each of the group's filters."""
+        known = self._settings.observatory.filters
+        return [moonlight_part(known[name].bandwidth_nm) for name in group.filters]
 
     def _clock_time_s(self, time_of_day: str) -> float:
         """The first moment after the night's noon at which a UTC clock shows a time of day."""
@@ -235,18 +239,3 @@ class NightWindows:
 
 def _place(target: Target) -> tuple[float, float]:
     return target.ra_deg, target.dec_deg
-
-
-def left_tonight_s(target: Target, tonight_s: Mapping[str, float]) -> float:
-    """Accepted seconds that a night may still give to a target."""
-    if target.hours_max is None:
-        return inf
-    return max(0.0, 3600.0 * target.hours_max - sum(tonight_s.values()))
-
-
-def wanted_s(lacking: Mapping[str, Sub], accepted_s: Mapping[str, float]) -> float:
-    """Seconds that all these filters together still lack; without end when one has no end."""
-    return sum(
-        inf if sub.wanted_hours is None else 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)
-        for name, sub in lacking.items()
-    )

@@ -1,7 +1,7 @@
 """File names of frames, from a pattern in the settings.
 
 A pattern is a Python format string over the fields of NameFacts, with / between folders, such as
-"{target}/{night}/{filter}/{target}_{filter}_{exposure_s:g}s_{utc:%Y%m%dT%H%M%S}_{number:04d}".
+"{night}/{target}/{target}_{number:04d}_{filter}_{exposure_s:g}s_{utc:%Y%m%dT%H%M%S}".
 The ending is always .fits and need not be written.
 """
 

@@ -24,6 +24,11 @@ Folder = Annotated[Path, AfterValidator(_absolute)]
 Range = tuple[float, float]
 
 
+def scale_arcsec_per_px(pixel_um: float, focal_length_mm: float) -> float:
+    """Sky angle of one pixel: a micrometre in a millimetre is 206.265″, for small angles."""
+    return 206.264806 * pixel_um / focal_length_mm
+
+
 class Site(Table):
     """Where the rig stands, and what hides the sky there."""
 
@@ -79,6 +84,10 @@ class Optics(Table):
         """Focal length over aperture."""
         return self.focal_length_mm / self.aperture_mm
 
+    def scale_arcsec_per_px(self, pixel_um: float) -> float:
+        """Sky angle of one pixel of the main camera's frames, of this size with its binning."""
+        return scale_arcsec_per_px(pixel_um, self.focal_length_mm)
+
 
 class Camera(Table):
     """The imaging camera."""
@@ -130,8 +139,8 @@ class GuideCamera(Table):
 
     @property
     def scale_arcsec_per_px(self) -> float:
-        """Sky angle of one binned pixel, small-angle: 206.265 × µm / mm."""
-        return 206.264806 * self.pixel_um * self.binning / self.focal_length_mm
+        """Sky angle of one pixel of its frames."""
+        return scale_arcsec_per_px(self.pixel_um * self.binning, self.focal_length_mm)
 
 
 class Wheel(Table):
@@ -328,15 +337,6 @@ class Roof(Table):
     )
 
 
-class LightPanel(Table):
-    """The flat-field panel."""
-
-    device: str = Field(min_length=1, description="INDI name of the device")
-    brightness: float = Field(
-        default=50.0, ge=0, description="brightness, in the panel's own units"
-    )
-
-
 class DustCap(Table):
     """The motor cap in front of the telescope."""
 
@@ -401,15 +401,6 @@ class Observatory(Table):
     guide_port: GuidePort = Field(description="the device that takes guide pulses")
     weather: Weather | None = Field(default=None, description="the weather station")
     roof: Roof | None = Field(default=None, description="the roof or dome shutter")
-    light_panel: LightPanel | None = Field(default=None, description="the flat-field panel")
     dust_cap: DustCap | None = Field(default=None, description="the telescope's cap")
     solver: Solver = Field(default_factory=Solver, description="the plate solver")
     costs: Costs = Field(default_factory=Costs, description="expected costs of a gap")
-
-    @property
-    def scale_arcsec_per_px(self) -> float | None:
-        """Sky angle of one binned pixel of the main camera; None while its pixel is unknown."""
-        if self.camera.pixel_um is None:
-            return None
-        binned_um = self.camera.pixel_um * self.camera.binning
-        return 206.264806 * binned_um / self.optics.focal_length_mm

@@ -184,8 +184,8 @@ class FramesPolicy(Table):
     """How frames are named, and when one is rejected."""
 
     name_pattern: str = Field(
-        default="{target}/{night}/{filter}/{target}_{filter}_{exposure_s:g}s"
-        "_{utc:%Y%m%dT%H%M%S}_{number:04d}",
+        default="{night}/{target}/{target}_{number:04d}_{filter}_{exposure_s:g}s"
+        "_{utc:%Y%m%dT%H%M%S}",
         min_length=1,
         description="path of a frame under the output folder, as a Python format string",
     )

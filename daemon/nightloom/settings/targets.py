@@ -42,18 +42,12 @@ class Group(Table):
     moon: Literal["any", "down", "up"] = Field(
         default="any", description="where the Moon must be: its upper edge below or above 0°"
     )
-    moon_distance_deg: float | None = Field(
+    maximum_moonlight_ratio: float | None = Field(
         default=None,
-        ge=0,
-        le=180,
-        description="least distance from a full Moon; left out, the target's",
-    )
-    moon_width_d: float | None = Field(
-        default=None,
-        gt=0,
-        le=30,
-        description="days from full Moon at which half that distance will do; left out, the"
-        " target's",
+        gt=1,
+        le=100,
+        description="sky at the target with the Moon over sky without up to which these filters are"
+        " taken; left out, the target's",
     )
     sun_altitude_deg: float | None = Field(
         default=None,
@@ -105,14 +99,12 @@ class Target(Table):
         lt=90,
         description="lowest altitude at which this target is worth imaging",
     )
-    moon_distance_deg: float = Field(
-        default=0.0, ge=0, le=180, description="least distance from a full Moon; 0 for none"
-    )
-    moon_width_d: float = Field(
-        default=7.0,
-        gt=0,
-        le=30,
-        description="days from full Moon at which half that distance will do",
+    maximum_moonlight_ratio: float | None = Field(
+        default=None,
+        gt=1,
+        le=100,
+        description="sky at the target with the Moon over sky without up to which it is taken; left"
+        " out, any, as a bright sky counts for less in the plan anyhow",
     )
     until_utc: str | None = Field(
         default=None, description="time of day after which it is left for the night"
@@ -176,18 +168,11 @@ class Target(Table):
 
     @property
     def groups(self) -> tuple[Group, ...]:
-        """The groups of filters with the target's moon rule where they have none of their own."""
+        """The groups of filters, with the target's limit to moonlight where they have no own."""
         return tuple(
-            group.model_copy(
-                update={
-                    "moon_distance_deg": (
-                        self.moon_distance_deg
-                        if group.moon_distance_deg is None
-                        else group.moon_distance_deg
-                    ),
-                    "moon_width_d": group.moon_width_d or self.moon_width_d,
-                }
-            )
+            group
+            if group.maximum_moonlight_ratio is not None
+            else group.model_copy(update={"maximum_moonlight_ratio": self.maximum_moonlight_ratio})
             for group in self.own_groups or (Group(filters=self.filters),)
         )
 

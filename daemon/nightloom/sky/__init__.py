@@ -13,6 +13,7 @@ from nightloom.sky.altitude import (
     sidereal_deg,
 )
 from nightloom.sky.bodies import (
+    full_moon,
     moon_altitude_azimuth,
     moon_illumination,
     moon_phase_angle_deg,
@@ -21,10 +22,9 @@ from nightloom.sky.bodies import (
     sun_altitude_azimuth,
     sun_position,
 )
-from nightloom.sky.equator import from_date, to_date
+from nightloom.sky.equator import to_date
 from nightloom.sky.interval import Interval, intervals_above, joined, outside, overlaps
-from nightloom.sky.moon_rule import days_from_full_moon, full_moon, least_moon_distance_deg
-from nightloom.sky.moonlight import dark_sky_nl, magnitude_v, moonlight_nl
+from nightloom.sky.moonlight import dark_sky_nl, moonlight_nl
 from nightloom.sky.night import dark_hours, night_of, night_span
 from nightloom.sky.site import Horizon, Site, airmass
 from nightloom.sky.sphere import separation_deg
@@ -41,14 +41,10 @@ __all__ = [
     "altitude_azimuth",
     "dark_hours",
     "dark_sky_nl",
-    "days_from_full_moon",
-    "from_date",
     "full_moon",
     "hour_angle_h",
     "intervals_above",
     "joined",
-    "least_moon_distance_deg",
-    "magnitude_v",
     "meridian_time",
     "moon_altitude_azimuth",
     "moon_illumination",

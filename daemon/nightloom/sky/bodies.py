@@ -15,6 +15,9 @@ from nightloom.sky.sphere import angles_deg, separation_deg, vectors
 
 KM_PER_AU = 149597870.7
 
+SYNODIC_DAYS = 29.530588
+"""Mean length of a lunation (Meeus, Astronomical Algorithms, ch. 49)."""
+
 Floats = NDArray[np.float64]
 
 
@@ -58,6 +61,16 @@ def moon_elongation_deg(unix_s: ArrayLike) -> Floats:
         for ra, dec, _ in (sun_position(unix_s), moon_position(unix_s))
     ]
     return np.asarray((longitudes[1] - longitudes[0]) % 360.0)
+
+
+def full_moon(near_unix_s: ArrayLike) -> Floats:
+    """The full Moon nearest to a moment: where the apparent longitudes of both are 180° apart."""
+    moment = np.asarray(near_unix_s, dtype=np.float64)
+    # The Moon's pace varies by a seventh, so that each pass leaves a seventh of the error.
+    for _ in range(6):
+        short_deg = moon_elongation_deg(moment) - 180.0
+        moment = moment - short_deg / 360.0 * SYNODIC_DAYS * 86400.0
+    return moment
 
 
 def sun_altitude_azimuth(site: Site, unix_s: ArrayLike) -> tuple[Floats, Floats]:

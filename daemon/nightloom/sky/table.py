@@ -7,12 +7,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from nightloom.sky.altitude import altitude_azimuth
 from nightloom.sky.bodies import (
+    full_moon,
     moon_altitude_azimuth,
     moon_phase_angle_deg,
     sun_altitude_azimuth,
 )
 from nightloom.sky.interval import Interval, intervals_above
-from nightloom.sky.moon_rule import full_moon, least_moon_distance_deg
 from nightloom.sky.moonlight import dark_sky_nl, moonlight_nl
 from nightloom.sky.site import Horizon, Site, airmass
 from nightloom.sky.sphere import angles_deg, vectors
@@ -96,14 +96,19 @@ class NightTable:
         """When the Moon's upper edge is above a level horizon."""
         return intervals_above(self.unix_s, _altitude_azimuth(self._moon)[0], MOONRISE_DEG)
 
-    def clear_of_moon(self, name: str, distance_deg: float, width_days: float) -> list[Interval]:
-        """When a target keeps its distance from the Moon, or the Moon is down."""
-        least_deg = least_moon_distance_deg(
-            distance_deg, width_days, self.days_from_full_moon(self.unix_s)
-        )
-        spare_deg = self.moon_separation_deg(name, self.unix_s) - least_deg
-        down_deg = MOONRISE_DEG - self.moon_altitude(self.unix_s)
-        return intervals_above(self.unix_s, np.maximum(spare_deg, down_deg))
+    def moonlight_ratio(self, name: str, unix_s: ArrayLike, moonlight_part: float = 1.0) -> Floats:
+        """How many times as bright as without the Moon the sky is at a target; 1 while it is down.
+
+        With that part of the moonlight, as for `sky_nl`.
+        """
+        return self.sky_nl(name, unix_s, moonlight_part) / self.sky_nl(name, unix_s, 0.0)
+
+    def dim_enough(
+        self, name: str, maximum_ratio: float, moonlight_part: float = 1.0
+    ) -> list[Interval]:
+        """When the Moon makes the sky at a target no brighter than so many times the dark one."""
+        ratio = self.moonlight_ratio(name, self.unix_s, moonlight_part)
+        return intervals_above(self.unix_s, maximum_ratio - ratio)
 
     def window(self, name: str, floor_deg: float, horizon: Horizon) -> list[Interval]:
         """The parts of the span in which a target is above both its floor and the horizon."""

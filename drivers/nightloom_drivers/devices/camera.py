@@ -67,38 +67,10 @@ class Camera(CooledDevice):
             round(float(vector.elements.get("CCD_BITSPERPIXEL", 0))),
         )
 
-    # Settings ---------------------------------------------------------------------------------
-
-    async def set_gain(self, gain: float) -> None:
-        """Set the gain, in the camera's units, and read it back."""
-        self._want_control("gain", gain)
-        await self.restore()
-
-    async def set_offset(self, offset: float) -> None:
-        """Set the offset, in the camera's units, and read it back."""
-        self._want_control("offset", offset)
-        await self.restore()
-
-    async def set_binning(self, binning: int) -> None:
-        """Join this many pixels in each direction."""
-        self._want_binning(binning)
-        await self.restore()
-
-    async def set_frame(self, x: int, y: int, width: int, height: int) -> None:
-        """Read out a part of the chip, in unbinned pixels. Raises DeviceRefused outside of it."""
-        name, info = f"{self.chip.prefix}_FRAME", self.info
-        asked = f"{width} × {height} pixels at {x}, {y}"
-        inside = 0 <= x < x + width <= info.width and 0 <= y < y + height <= info.height
-        if not inside:  # Drivers apply it before they look.
-            raise self.refuse(name, asked, f"the chip has {info.width} × {info.height}")
-        values = _frame(x, y, width, height)
-        await self.put(name, values)
-        self.want(name, values)
-
-    async def set_whole_frame(self) -> None:
-        """Read out the whole chip again."""
-        self.want(f"{self.chip.prefix}_FRAME", self._whole())
-        await self.restore()
+    @property
+    def pixel_um(self) -> float:
+        """Size of a pixel of its frames, binning included; NaN when nobody tells."""
+        return (self.settings.pixel_um or self.info.pixel_um) * self.settings.binning
 
     # Exposing ---------------------------------------------------------------------------------
 

@@ -26,7 +26,7 @@ CHIPS = {"main": Chip("CCD", "CCD1"), "guide": Chip("GUIDER", "CCD2")}
 
 @dataclass(frozen=True)
 class CameraSettings:
-    """How a camera is used.
+    """How a camera is used. `pixel_um`, of an unbinned pixel, stands for what its driver says.
 
     `start_tolerance_s` is how far a frame's DATE-OBS may lie outside its exposure; None when the
     clock of the driver's host is not to be trusted. `snooped` names the devices whose data the
@@ -37,6 +37,7 @@ class CameraSettings:
     gain: float | None = None
     offset: float | None = None
     binning: int = 1
+    pixel_um: float | None = None
     download_deadline_s: float = 30.0
     start_tolerance_s: float | None = 2.0
     snooped: Mapping[str, str] = field(default_factory=dict)

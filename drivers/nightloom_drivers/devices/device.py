@@ -41,7 +41,7 @@ class Device:
         self._ready_life: int | None = None
 
     async def connect(self, deadline_s: float = 30.0) -> None:
-        """Switch the device on, now and whenever its driver is born again, and prepare it.
+        """Switch the device on, now and whenever its driver starts anew, and prepare it.
 
         Raises DeviceGone, naming the devices that are there, when this one is not;
         DeviceRefused when it will not connect; DeviceLate when a needed vector stays away.
@@ -49,7 +49,7 @@ class Device:
         end_s = asyncio.get_running_loop().time() + deadline_s
         await self._present(min(deadline_s, 10.0))
         asked = self.link.serial
-        self.link.keep(self.device, "CONNECTION", {"CONNECT": True, "DISCONNECT": False})
+        self.link.keep_on(self.device)
         # A driver that is connected already need not answer, so an old snapshot may do.
         answer = await self.link.wait(
             self.device,
@@ -102,7 +102,7 @@ class Device:
     async def reconnect(self, deadline_s: float = 30.0) -> None:
         """Switch the device off, if it answers to that, and on again. Raises as `connect` does."""
         if self.has("CONNECTION", "DISCONNECT"):
-            self.link.forget(self.device, "CONNECTION")
+            self.link.let_go(self.device)
             sent = self.link.set(self.device, "CONNECTION", OFF)
             with contextlib.suppress(DeviceLate):  # one that hangs is told to connect all the same
                 await self.link.wait(
@@ -185,7 +185,7 @@ class Device:
         self._wanted[name] = {**self._wanted.get(name, {}), **values}
 
     async def restore(self) -> None:
-        """Set again whatever a reborn driver, a saved file or another client has changed."""
+        """Set again whatever a restarted driver, a saved file or another client has changed."""
         for name, wanted in self._wanted.items():
             vector = self.get(name)
             if vector is None or not vector.writable:

@@ -62,10 +62,6 @@ class GuidePort(Device):
             return None
         return vector.number("GUIDE_RATE_WE"), vector.number("GUIDE_RATE_NS")
 
-    async def set_rates(self, west_east: float, north_south: float) -> None:
-        """Set both guide rates, in sidereal rates."""
-        await self.put("GUIDE_RATE", {"GUIDE_RATE_WE": west_east, "GUIDE_RATE_NS": north_south})
-
     def _checked(self, name: str, ms: float) -> bool:
         if not abs(ms) <= PULSE_MS_MAX:
             raise self.refuse(name, f"{ms:g} ms", f"the longest pulse is {PULSE_MS_MAX:g} ms")

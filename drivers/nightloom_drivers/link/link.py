@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from typing import Self
 
 from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
-from nightloom_drivers.link.keeping import CONNECTION, Keeper
+from nightloom_drivers.link.reconnecting import CONNECTION, Reconnecting
 from nightloom_drivers.link.vector import (
     Blob,
     Defined,
@@ -35,6 +35,8 @@ from nightloom_drivers.link.vector import (
 Condition = Callable[[Vector], bool]
 Listener = Callable[[Event], None]
 
+ON: Mapping[str, Value] = {"CONNECT": True, "DISCONNECT": False}
+
 
 @dataclasses.dataclass(eq=False)
 class _Waiter:
@@ -50,8 +52,8 @@ class _Waiter:
 class Link(ABC):
     """INDI properties of many devices over one connection.
 
-    Use as an async context manager. `keep` states settings that must hold whenever a driver
-    defines the property, so that a driver born again gets back what it lost.
+    Use as an async context manager. Devices that `keep_on` names are switched on in every life of
+    their driver; what else must hold is their own concern (`Device.want`).
     """
 
     def __init__(self) -> None:
@@ -60,7 +62,7 @@ class Link(ABC):
         self._vectors: dict[tuple[str, str], Vector] = {}
         self._ends: Counter[str] = Counter()
         self._losses = 0
-        self._keeper = Keeper(self._send_kept)
+        self._reconnecting = Reconnecting(self._switch_on)
         self._blob_devices: list[str] = []
         self._waiters: list[_Waiter] = []
         self._listeners: list[Listener] = []
@@ -125,18 +127,18 @@ class Link(ABC):
         self._transmit(device, name, vector.kind, values)
         return before
 
-    def keep(self, device: str, name: str, values: Mapping[str, Value]) -> None:
-        """Have these values set now, if the vector is there, and whenever a driver defines it.
+    def keep_on(self, device: str) -> None:
+        """Switch the device on now, if it is there, and whenever its driver starts anew.
 
-        Raises DeviceRefused as `set` does, when the vector is there.
+        Raises DeviceRefused as `set` does, when it is there.
         """
-        if self.connected and self.get(device, name):
-            self.set(device, name, values)
-        self._keeper.keep(device, name, values)
+        if self.connected and self.get(device, CONNECTION):
+            self.set(device, CONNECTION, ON)
+        self._reconnecting.keep(device)
 
-    def forget(self, device: str, name: str) -> None:
-        """End what `keep` began for a vector."""
-        self._keeper.forget(device, name)
+    def let_go(self, device: str) -> None:
+        """End what `keep_on` began."""
+        self._reconnecting.let_go(device)
 
     def keep_blobs(self, device: str) -> None:
         """Have the device's binary elements sent, now and after every reconnection."""
@@ -251,7 +253,7 @@ class Link(ABC):
                 self.connected = True
                 for device in self._blob_devices:
                     self._transmit_blob_mode(device)
-        self._keeper.hear(event)
+        self._reconnecting.hear(event)
         for listener in tuple(self._listeners):
             listener(event)
 
@@ -280,14 +282,13 @@ class Link(ABC):
                     DeviceGone(waiter.device, waiter.name, asked="an answer", seen=reason)
                 )
 
-    def _send_kept(self, vector: Vector, values: Mapping[str, Value]) -> None:
-        """Send a kept setting to a driver whose vector turned out to be this one."""
-        problem = _impossible(vector, values)
+    def _switch_on(self, connection: Vector) -> None:
+        """Switch on a device whose driver has started anew."""
+        problem = _impossible(connection, ON)
         if problem:
-            text = f"kept for {vector.name} is {_text(values)}, but {problem}"
-            self._hear(Said(vector.device, text))
+            self._hear(Said(connection.device, f"it cannot be switched on: {problem}"))
         else:
-            self._transmit(vector.device, vector.name, vector.kind, values)
+            self._transmit(connection.device, CONNECTION, connection.kind, ON)
 
     def _known(self, device: str, name: str, values: Mapping[str, Value]) -> Vector:
         if not self.connected:

@@ -85,7 +85,7 @@ class Blob:
 
 @dataclass(frozen=True, slots=True)
 class Defined:
-    """A driver defined a vector: it is new, or the driver was born again."""
+    """A driver defined a vector: it is new, or the driver has started anew."""
 
     vector: Vector
 

@@ -43,10 +43,16 @@ from nightloom_drivers.link import (
 )
 from nightloom_drivers.physics.enclosure import Cover
 from nightloom_drivers.physics.world import World
-from nightloom_drivers.simulators.rig import DEVICES, fresh_simulators
+from nightloom_drivers.simulators.rig import (
+    CAMERA,
+    DEVICES,
+    DUST_CAP,
+    MOUNT,
+    ROOF,
+    STATION,
+    fresh_simulators,
+)
 from nightloom_drivers.simulators.simulator import Hears, Says, Simulator, everything, unchanged
-
-CAMERA, GUIDE_CAMERA, WHEEL, FOCUSER, MOUNT, STATION, ROOF, LIGHT_PANEL, DUST_CAP = DEVICES
 
 CONNECT: Mapping[str, Value] = {"CONNECT": True, "DISCONNECT": False}
 PARKED: Mapping[str, Value] = {"PARK": True, "UNPARK": False}

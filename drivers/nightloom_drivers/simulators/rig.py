@@ -1,6 +1,7 @@
 """All devices of the simulated rig, around one world."""
 
 import tomllib
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,18 +25,15 @@ from nightloom_drivers.simulators.wheel import WheelSimulator
 
 BINNING_MAX = 4
 
-DEVICES = (
-    "Rig Camera",
-    "Rig Guide Camera",
-    "Rig Wheel",
-    "Rig Focuser",
-    "Rig Mount",
-    "Rig Weather",
-    "Rig Roof",
-    "Rig Light Panel",
-    "Rig Dust Cap",
-)
-"""INDI names of the rig's devices, in the order of `Rig.simulators`."""
+CAMERA = "Rig Camera"
+GUIDE_CAMERA = "Rig Guide Camera"
+WHEEL = "Rig Wheel"
+FOCUSER = "Rig Focuser"
+MOUNT = "Rig Mount"
+STATION = "Rig Weather"
+ROOF = "Rig Roof"
+LIGHT_PANEL = "Rig Light Panel"
+DUST_CAP = "Rig Dust Cap"
 
 
 @dataclass(frozen=True)
@@ -64,22 +62,7 @@ def build_rig(settings: RigSettings, clock: Clock, seed: int) -> Rig:
 
 def fresh_simulators(world: World, clock: Clock) -> list[Simulator]:
     """All devices of a world as their drivers have just started, in the order of DEVICES."""
-    camera, guide, wheel, focuser, mount, weather, roof, panel, cap = DEVICES
-
-    def mount_is_parked() -> bool:
-        return world.mount.is_parked(clock.unix_s())
-
-    return [
-        CameraSimulator(camera, _main_chip(world), clock),
-        CameraSimulator(guide, _guide_chip(world), clock),
-        WheelSimulator(wheel, world.wheel, clock),
-        FocuserSimulator(focuser, world.focuser, clock, world.weather.temperature_c),
-        MountSimulator(mount, world.mount, clock, world.settings),
-        WeatherSimulator(weather, world.weather, clock),
-        RoofSimulator(roof, world.roof, clock, mount_is_parked),
-        LightPanelSimulator(panel, world.panel, clock),
-        DustCapSimulator(cap, world.cap, clock),
-    ]
+    return [start(device, world, clock) for device, start in SIMULATORS.items()]
 
 
 def _main_chip(world: World) -> Chip:
@@ -135,3 +118,31 @@ def _sexagesimal(value: float, decimals: int, *, sign: bool = False) -> str:
     whole, minutes = divmod(minutes, 60)
     mark = "" if not sign else "-" if value < 0 else "+"
     return f"{mark}{whole:02d} {minutes:02d} {seconds / unit_:0{3 + decimals}.{decimals}f}"
+
+
+def _focuser(device: str, world: World, clock: Clock) -> Simulator:
+    return FocuserSimulator(device, world.focuser, clock, world.weather.temperature_c)
+
+
+def _roof(device: str, world: World, clock: Clock) -> Simulator:
+    def mount_is_parked() -> bool:
+        return world.mount.is_parked(clock.unix_s())
+
+    return RoofSimulator(device, world.roof, clock, mount_is_parked)
+
+
+SIMULATORS: Mapping[str, Callable[[str, World, Clock], Simulator]] = {
+    CAMERA: lambda device, world, clock: CameraSimulator(device, _main_chip(world), clock),
+    GUIDE_CAMERA: lambda device, world, clock: CameraSimulator(device, _guide_chip(world), clock),
+    WHEEL: lambda device, world, clock: WheelSimulator(device, world.wheel, clock),
+    FOCUSER: _focuser,
+    MOUNT: lambda device, world, clock: MountSimulator(device, world.mount, clock, world.settings),
+    STATION: lambda device, world, clock: WeatherSimulator(device, world.weather, clock),
+    ROOF: _roof,
+    LIGHT_PANEL: lambda device, world, clock: LightPanelSimulator(device, world.panel, clock),
+    DUST_CAP: lambda device, world, clock: DustCapSimulator(device, world.cap, clock),
+}
+"""The rig's devices by their INDI names, and how each starts."""
+
+DEVICES = tuple(SIMULATORS)
+"""INDI names of the rig's devices, in the order of `Rig.simulators`."""
