@@ -335,7 +335,7 @@ class FramePipeline:
     def _judge(self, sub: Sub, stars: StarField, unmeasured: str, fresh: bool) -> Verdict:
         """The verdict, from what was known, from the stars, and from the guiding."""
         limits = self._settings.policies.frames
-        policy = FramePolicy(accept_fraction=limits.least_star_fraction)
+        policy = FramePolicy(accept_fraction=limits.minimum_star_fraction)
         key = (sub.target, sub.filter)
         reference = self._references.get(key, FrameReference())
         facts = CloudFacts(
@@ -365,9 +365,9 @@ class FramePipeline:
         usual = self._usual.setdefault(sub.filter, Usual())
         size_px = at_zenith_px(stars.half_flux_radius_px, _airmass(sub))
         policy = QualityPolicy(
-            limits.largest_guide_rms_arcsec,
-            limits.largest_ellipticity,
-            limits.largest_growth_percent / 100.0,
+            limits.maximum_guide_rms_arcsec,
+            limits.maximum_ellipticity,
+            limits.maximum_growth_percent / 100.0,
         )
         shown = (sub.guide_rms_arcsec, stars.ellipticity, size_px, usual.median)
         usual.add(size_px)

@@ -251,7 +251,7 @@ class Schedule:
         """The filters that lack seconds, for each group that may go on tonight."""
         accepted_s = _added(self._ledger.accepted_s(target.name), pending_s)
         lacking = {n: group.lacking(accepted_s) for n, group in enumerate(target.groups)}
-        if target.hours_max is not None:
+        if target.maximum_hours is not None:
             tonight_s = self._ledger.accepted_s(target.name, night=str(self.night))
             if left_tonight_s(target, _added(tonight_s, pending_s)) <= 0:
                 return {}
