@@ -24,7 +24,7 @@ run ruff check
 run ruff format --check
 run mypy
 run lint-imports
-# One file to a worker: nights are shared within a file, and servers mostly wait.
-run pytest -n 2 --dist loadfile "$@"
+# One file to a worker: nights are shared within a file. A third one reckons while servers wait.
+run pytest -n 3 --dist loadfile "$@"
 run python tests/benchmarks/stars.py --quick --limits
 run python tests/benchmarks/rule_times.py --limits

@@ -69,6 +69,18 @@ class Server:
             self._process.wait()
             self._process = None
 
+    def kill_driver(self, program: str) -> None:
+        """End one driver at once, by its program's name. Raises ValueError unless it runs once."""
+        assert self._process is not None
+        server = self._process.pid
+        children = Path(f"/proc/{server}/task/{server}/children").read_text().split()
+        (driver,) = [
+            int(child)
+            for child in children
+            if Path(f"/proc/{child}/cmdline").read_bytes().split(b"\0")[0].decode() == program
+        ]
+        os.kill(driver, signal.SIGKILL)
+
     def signal(self, number: signal.Signals) -> None:
         """Send a signal to the server alone, not to its drivers."""
         assert self._process is not None

@@ -37,6 +37,9 @@ from nightloom_drivers.link.indi import IndiLink
 PATIENCE_S = 10.0
 """How long a configured device may take to show itself when the daemon starts."""
 
+SERVER_ANSWERS_S = 5.0
+"""A server that is up answers within a second; between two tries a person may ask for the end."""
+
 TRY_AGAIN_S = 60.0
 """Between two tries to make a rig safe that could not be."""
 
@@ -65,7 +68,7 @@ async def stay_up(
         stack.enter_context(rig_lock(settings.observatory))
         ledger, unread = _ledger(settings, stack)
         server = settings.observatory.server
-        link = IndiLink(server.host, server.port)
+        link = IndiLink(server.host, server.port, answer_s=SERVER_ANSWERS_S)
         await _opened(link, log, stop)
         try:
             daemon = Daemon(settings, link, ledger, log, WallClock(), workers, stop, gathering)
@@ -120,7 +123,7 @@ class Daemon:
         done = 0
         try:
             while not self._stop.is_set() and (nights is None or done < nights):
-                night = self._next_night()
+                night = next_night(self._settings, self._ledger, self._clock.unix_s())
                 if await self._dusk(scheduler, night):
                     await self._run(night, solver)
                     done += 1
@@ -149,26 +152,8 @@ class Daemon:
 
     def _under_way(self) -> bool:
         """Whether it is dark in a night that goes on."""
-        night = self._next_night()
+        night = next_night(self._settings, self._ledger, self._clock.unix_s())
         return ready_from_s(self._settings, darkness(self._settings, night)) <= self._clock.unix_s()
-
-    def _next_night(self) -> date:
-        """The first night from now on that gets dark and is not over. Raises BadInput."""
-        now_s = self._clock.unix_s()
-        first = night_of(now_s, self._settings.observatory.site.place)
-        for ahead in range(NIGHTS_AHEAD):
-            night = first + timedelta(days=ahead)
-            try:
-                if darkness(self._settings, night).end_unix_s > now_s and not self._ended(night):
-                    return night
-            except NoDarkness:
-                continue
-        raise BadInput("policies.toml asks for a darkness that never comes at this site.")
-
-    def _ended(self, night: date) -> bool:
-        """Whether a night is over by the record: it is not begun again."""
-        last = self._ledger.last_act("night") if self._ledger is not None else None
-        return last is not None and last.detail["night"] == str(night) and last.outcome == ENDED
 
     async def _dusk(self, scheduler: AsyncIOScheduler, night: date) -> bool:
         """Wait for the night's readying time; False when a person asked for the end first."""
@@ -204,6 +189,24 @@ class Daemon:
             stop=self._stop,
         )
         await Night(context, self._gathering).run()
+
+
+def next_night(settings: Settings, ledger: Ledger | None, now_s: float) -> date:
+    """The first night from now on that gets dark and is not over, by the clock or by the record.
+
+    Raises BadInput when there is none within a year.
+    """
+    last = ledger.last_act("night") if ledger is not None else None
+    over = last.detail["night"] if last is not None and last.outcome == ENDED else ""
+    first = night_of(now_s, settings.observatory.site.place)
+    for ahead in range(NIGHTS_AHEAD):
+        night = first + timedelta(days=ahead)
+        try:
+            if darkness(settings, night).end_unix_s > now_s and str(night) != over:
+                return night
+        except NoDarkness:
+            continue
+    raise BadInput("policies.toml asks for a darkness that never comes at this site.")
 
 
 def _ledger(settings: Settings, stack: ExitStack) -> tuple[Ledger | None, LedgerError | None]:

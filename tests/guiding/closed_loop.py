@@ -18,7 +18,7 @@ from nightloom.guiding import (
     GuideStars,
     Measurement,
     Pulses,
-    SettlePolicy,
+    RestPolicy,
     SettleState,
     axis_ahead_s,
     find_guide_stars,
@@ -154,7 +154,7 @@ class GuidedSky:
             times_s.append(seen.ended_s)
             distances.append(control.distance(*errors))
             self.give(_answer(control, seen))
-            state = settled(times_s, distances, SettlePolicy(), started_s=began_s)
+            state = settled(times_s, distances, RestPolicy(), started_s=began_s)
         return times_s[-1] - began_s
 
     def _choose(self) -> GuideStars:

@@ -9,7 +9,8 @@ import pytest
 
 from night.nights import demo
 from nightloom.executor import InLine
-from nightloom.guiding.loop import Guiding, NotGuiding
+from nightloom.guiding.guiding import Guiding
+from nightloom.guiding.readings import NotGuiding
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.rig import Rig, assemble, safety_devices, simulated_rig
 from nightloom.safety import Acts, Guard, SafetyDevices
@@ -103,7 +104,7 @@ def test_a_loop_that_died_unawaited_is_told_to_all_who_ask_later(tmp_path: Path)
         held.kill(held.rig.guide_camera)
         await asyncio.sleep(SOON_S)
         assert not held.guiding.running
-        why = await refuses(held.guiding.reading(), DeviceError)
+        why = await refuses(held.guiding.readings.next(), DeviceError)
         assert await refuses(held.guiding.settle(), DeviceError) is why
         assert await refuses(held.guiding.lead(3.0, 3.0), DeviceError) is why
         assert await refuses(held.guiding.watch(), DeviceError) is why
@@ -128,7 +129,11 @@ def test_a_death_ends_what_waits_and_nothing_else_in_the_group(tmp_path: Path) -
         async with asyncio.TaskGroup() as group:
             waits = [
                 group.create_task(refuses(work, DeviceError))
-                for work in (held.guiding.reading(), held.guiding.settle(), held.guiding.watch())
+                for work in (
+                    held.guiding.readings.next(),
+                    held.guiding.settle(),
+                    held.guiding.watch(),
+                )
             ]
             await asyncio.sleep(0.0)
             held.kill(held.rig.guide_camera)
@@ -141,11 +146,11 @@ def test_a_death_ends_what_waits_and_nothing_else_in_the_group(tmp_path: Path) -
 def test_who_waits_when_the_stars_are_let_go_is_told_at_once(tmp_path: Path) -> None:
     async def story(held: Held) -> None:
         async with asyncio.TaskGroup() as group:
-            for work in (held.guiding.reading(), held.guiding.settle()):
+            for work in (held.guiding.readings.next(), held.guiding.settle()):
                 group.create_task(refuses(work, NotGuiding))
             await asyncio.sleep(0.0)
             await held.guiding.stop("enough")
-        await refuses(held.guiding.reading(), NotGuiding)
+        await refuses(held.guiding.readings.next(), NotGuiding)
         await refuses(held.guiding.lead(3.0, 3.0), NotGuiding)
 
     hold(tmp_path, story)
@@ -174,7 +179,7 @@ def test_a_loop_that_died_is_started_afresh(tmp_path: Path) -> None:
         await held.guiding.stop("it had died")
         await held.start()
         async with asyncio.timeout(SOON_S):
-            assert (await held.guiding.reading()).held > 0
+            assert (await held.guiding.readings.next()).held > 0
         with pytest.raises(TimeoutError):
             async with asyncio.timeout(SOON_S):
                 await held.guiding.watch()

@@ -11,10 +11,10 @@ from nightloom.guiding import (
     find_guide_stars,
     found_again,
     is_doubtful,
-    locked,
     measure,
     sharpened,
     too_few,
+    with_hold_point_of,
 )
 
 FIELD: list[Star] = [
@@ -68,7 +68,7 @@ def test_a_stranger_in_one_window_is_doubted_and_a_bright_star_in_cloud_is_not()
     assert not is_doubtful(in_cloud, (0.0, 0.0))
 
 
-def test_references_sharpen_with_time_and_the_lock_stays() -> None:
+def test_references_sharpen_with_time_and_the_hold_point_stays() -> None:
     """The first frame's error in each reference averages out; their weighted mean does not move."""
     rng = np.random.default_rng(4)
     first = choose(star_image(FIELD, rng=rng))
@@ -86,13 +86,13 @@ def test_references_sharpen_with_time_and_the_lock_stays() -> None:
     assert after.dx_px == pytest.approx(before.dx_px, abs=0.02)
 
 
-def test_stars_chosen_anew_keep_the_lock_and_the_clear_level() -> None:
+def test_stars_chosen_anew_keep_the_hold_point_and_the_clear_level() -> None:
     """Three of five have left the frame; the new choice sees the same error and the same light."""
     rng = np.random.default_rng(5)
     stars = choose(star_image(FIELD, rng=rng))
     frame = star_image([*moved(FIELD[:2], 0.7, -0.4, 0.9), *moved(ELSEWHERE, 0, 0)], rng=rng)
     seen = measure(frame, stars, radius_px=8)
-    fresh = locked(choose(frame), seen)
+    fresh = with_hold_point_of(seen, choose(frame))
     again = measure(frame, fresh, radius_px=8)
     assert again.held == 5
     assert (again.dx_px, again.dy_px) == pytest.approx((seen.dx_px, seen.dy_px), abs=0.03)

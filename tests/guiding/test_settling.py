@@ -5,10 +5,10 @@ import math
 import pytest
 from scipy.stats import chi2
 
-from nightloom.guiding import SettlePolicy, SettleState, settled
-from nightloom.guiding.settle import INSIDE
+from nightloom.guiding import RestPolicy, SettleState, settled
+from nightloom.guiding.rest import INSIDE
 
-SETTLE = SettlePolicy(settle_time_s=2.0, deadline_s=20.0)
+SETTLE = RestPolicy(rest_for_s=2.0, deadline_s=20.0)
 
 
 def test_inside_is_where_guided_frames_are() -> None:
@@ -29,7 +29,7 @@ def test_quick_frames_have_to_rest_as_long() -> None:
 
 
 def test_one_frame_is_never_enough() -> None:
-    at_once = SettlePolicy(settle_time_s=0.0)
+    at_once = RestPolicy(rest_for_s=0.0)
     assert settled([12.0], [0.1], at_once, started_s=10) is SettleState.WAITING
     assert settled([12.0, 14.0], [0.1, 0.1], at_once, started_s=10) is SettleState.SETTLED
 

@@ -12,6 +12,7 @@ from night.nights import NIGHT, Story, demo, live
 from nightloom.focusing import Refusal
 from nightloom.focusing.learned import learned_offsets
 from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.night.next_sub import Planned
 from nightloom.night.offset_run import OffsetRun
 from nightloom.night.phases import Phase
 from nightloom.rehearsal import Rehearsal
@@ -112,7 +113,7 @@ def test_a_refused_curve_of_a_measurement_is_taken_again() -> None:
         return outcomes.pop(0)
 
     context: Any = SimpleNamespace(
-        target_run=SimpleNamespace(ending=lambda: None),
+        target_run=SimpleNamespace(due=lambda: Planned("L", 60.0, dither=False)),
         rig=SimpleNamespace(wheel=SimpleNamespace(slot=1)),
         settings=demo()[0],
         focusing=SimpleNamespace(in_place=lambda _: True, curve=curve),

@@ -5,6 +5,7 @@ import asyncio
 import pytest
 
 from nightloom.night.interrupts import Clouded, Dawn, Operator, Unsafe, unless
+from nightloom.safety import GuardRefusal, NotSafe
 from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.virtual_loop import run_virtual
 
@@ -56,6 +57,8 @@ def test_an_interrupt_cancels_the_work_and_waits_for_its_cleaning_up() -> None:
         (DeviceGone("Wheel", "FILTER_SLOT", asked="3", seen="nothing"), Dawn("light")),
         (Dawn("light"), Operator("a person")),
         (Operator("a person"), Unsafe("rain")),
+        (GuardRefusal("slewing", "the weather is unsafe"), Unsafe("rain")),
+        (NotSafe("not parked"), Unsafe("rain")),
     ],
 )
 def test_of_two_at_once_the_stronger_is_heard(weaker: Exception, stronger: Exception) -> None:

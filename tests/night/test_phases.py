@@ -65,6 +65,11 @@ def test_a_rig_that_cannot_be_made_safe_is_stranded_from_every_phase(phase: Phas
     assert NIGHT[phase].cuts[Cut.NOT_SAFE] is Phase.STRANDED
 
 
+def test_cloud_cuts_gathering_short_and_nothing_else() -> None:
+    clouded = {phase: row.cuts[Cut.CLOUD] for phase, row in NIGHT.items() if Cut.CLOUD in row.cuts}
+    assert clouded == {Phase.GATHERING: Phase.HOLDING}
+
+
 def test_nothing_weaker_than_a_person_cuts_into_making_safe() -> None:
     for phase, row in NIGHT.items():
         if row.roof is Roof.CLOSES:

@@ -16,9 +16,10 @@ from night.nights import NIGHT
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict, uid_of
 from nightloom.night import cross as crossing
 from nightloom.night.context import Context
+from nightloom.night.next_sub import LEEWAY_S, Ending, Planned
 from nightloom.night.phases import Phase
 from nightloom.night.start_target import give_up
-from nightloom.night.target_run import LEEWAY_S, TargetRun
+from nightloom.night.target_run import TargetRun
 from nightloom.safety import Acts, Guard, OutOfReach, SafetyDevices, WrongSide
 from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Target
@@ -95,11 +96,16 @@ class Evening:
         devices = SafetyDevices(cast(Link, None), mount, None, None)
         self.guard = Guard(said, devices, Acts(None, self.clock), self.clock, Log(self.clock))
         self.target_run = TargetRun(said, self.schedule, self.guard, ledger, self.clock)
-        self.target_run.run(self.target, (0.0, 0.0))
+        self.target_run.start(self.target, (0.0, 0.0))
         self.longitude_deg = self.schedule.site.longitude_deg
         self.transit_s = meridian_time(
             self.schedule.site, self.target.ra_deg, self.target.dec_deg, self.clock.at_s
         )
+
+    def ending(self, before_s: float = 0.0) -> Ending | None:
+        """Why no other sub of the target may begin; None when one may."""
+        due = self.target_run.due(before_s)
+        return None if isinstance(due, Planned) else due
 
     def set(self, hour_angle_h: float, side: PierSide, off_deg: float) -> None:
         """The target at an hour angle, and a mount that takes itself to be so far west of it."""
@@ -138,11 +144,11 @@ def test_a_sub_ends_before_the_mounts_own_limit_or_is_not_begun(
 ) -> None:
     """Hour angles by the sidereal rate, 1.0027379 (IERS Conventions 2010)."""
     one = evenings[number]
-    exposure_s = one.target_run.planned().exposure_s
+    (exposure_s,) = {sub.exposure_s for sub in one.target.filters.values()}
     limit_h = one.west_ends_h if side is PierSide.WEST else 3.0
     mount_h = limit_h - 1.0027379 / 3600.0 * (spare_s + before_s + exposure_s)
     one.set(mount_h - off_deg / 15.0, side, off_deg)
-    ending = one.target_run.ending(before_s)
+    ending = one.ending(before_s)
     if ending is None:
         assert spare_s > 0.0
     elif spare_s > 60.0:
@@ -155,8 +161,8 @@ def test_getting_ready_that_took_long_is_seen_before_the_shutter_opens(
 ) -> None:
     one = evenings[EXPOSURES_S.index(300.0) * len(WEST_ENDS_H) + 1]
     one.set(0.25 - 330.0 / 3600.0, PierSide.WEST, 0.0)
-    planned = one.target_run.planned()
-    assert one.target_run.ending() is None
+    planned = one.target_run.due()
+    assert isinstance(planned, Planned)
     one.set(0.25 - 290.0 / 3600.0, PierSide.WEST, 0.0)
     late = one.target_run.cut_short(planned)
     assert late is not None
@@ -173,7 +179,7 @@ def test_a_crossing_that_no_sub_could_follow_is_not_made(
     with Ledger(tmp_path / FILE_NAME) as ledger:
         one = Evening(ledger, 900.0, 0.25, until_utc=until)
         one.set(0.2, PierSide.WEST, 0.0)
-        ending = one.target_run.ending()
+        ending = one.ending()
     assert ending is not None
     assert (ending.phase is Phase.CROSSING) == crosses
 
@@ -187,9 +193,9 @@ def test_while_neither_side_reaches_another_target_is_taken_if_there_is_one(
     with Ledger(tmp_path / FILE_NAME) as ledger:
         one = Evening(ledger, 300.0, -0.6, *others)
         one.set(-1.5, PierSide.WEST, 0.0)
-        assert one.target_run.ending() is None
+        assert one.ending() is None
         one.set(-0.65, PierSide.WEST, 0.0)
-        ending = one.target_run.ending()
+        ending = one.ending()
     assert ending is not None
     assert ending.phase is phase
 
@@ -204,10 +210,10 @@ def test_the_first_sub_from_the_other_side_is_looked_at(tmp_path: Path, verdict:
         asked = []
         for number in (1, 2):
             assert one.target_run.next_uid() == uid_of(str(NIGHT), number)
-            assert one.target_run.ending() is None, "before it has a verdict"
+            assert one.ending() is None, "before it has a verdict"
             ledger.add_frame(frame(one, number, verdict))
-            asked.append(one.target_run.ending())
-            assert one.target_run.ending() is None
+            asked.append(one.ending())
+            assert one.ending() is None
     first, second = asked
     assert second is None
     if verdict is Verdict.ACCEPTED:

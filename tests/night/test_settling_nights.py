@@ -17,8 +17,8 @@ def short(out: Path, **said: object) -> Story:
 
 
 def test_rough_air_is_not_waited_out(tmp_path: Path) -> None:
-    """What the air makes is rest: stars that jump by 2″ settle as soon as they jump about the lock
-    position, though that is more than is called settled on a quiet night.
+    """What the air makes is rest: stars that jump by 2″ settle as soon as they jump about the hold
+    point, though that is more than is called settled on a quiet night.
     """
     story = short(tmp_path, rig=ROUGH)
     settle_s = [dithered.settle_s for dithered in story.of(e.Dithered)]
@@ -32,7 +32,7 @@ def test_a_sub_waits_once_more_for_an_error_that_it_would_not_bear(tmp_path: Pat
     """Nothing rests in a deadline of a second; a sub that bears the error begins, one that does
     not waits for another second.
     """
-    hasty = {"settle_deadline_s": 1.0}
+    hasty = {"rest_deadline_s": 1.0}
     bears = short(tmp_path / "bears", policies={"guiding": hasty})
     refuses = {"guiding": hasty, "frames": {"maximum_guide_rms_arcsec": STRICT_ARCSEC}}
     waits = short(tmp_path / "waits", policies=refuses)

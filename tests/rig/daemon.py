@@ -55,7 +55,11 @@ class Daemon:
 
     def interrupt(self) -> None:
         """Ask it to park and close, as Ctrl-C does."""
-        self._process.send_signal(signal.SIGINT)
+        self.signal(signal.SIGINT)
+
+    def signal(self, number: signal.Signals) -> None:
+        """Send it a signal."""
+        self._process.send_signal(number)
 
     def ended(self, within_s: float) -> int:
         """Its exit status, once it has ended. Raises AssertionError with the log's end."""

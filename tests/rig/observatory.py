@@ -9,14 +9,16 @@ import contextlib
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from nightloom.sky import Site, altitude_azimuth, dark_hours, night_of, sidereal_deg
 from nightloom_drivers.catalogue import tycho2
 from nightloom_drivers.clock import WallClock
-from nightloom_drivers.devices import Device
+from nightloom_drivers.devices import Device, Mount, MountSettings
+from nightloom_drivers.devices.device import ANSWER_S
+from nightloom_drivers.link import State
 from nightloom_drivers.link.indi import IndiLink
 from servers import Server, indiserver
 
@@ -28,9 +30,10 @@ DRIVERS = [
 FOCAL_LENGTH_MM, PIXEL_UM, GUIDE_PIXEL_UM = 300.0, 5.2, 2.4
 SCALE_ARCSEC = 206.265 * PIXEL_UM / FOCAL_LENGTH_MM
 LATITUDE_DEG, EAST_OF_MERIDIAN_DEG = 25.0, 22.5
+PARKS_OFF_DEG = 6.0
 BEST_FOCUS_STEPS = 36700
 TIME_FACTOR = 0.05
-SETTLE_ARCSEC, LEAST_DITHER_PX, TOLERANCE_ARCSEC = 1.5, 6.0, 60.0
+REST_ARCSEC, LEAST_DITHER_PX, TOLERANCE_ARCSEC = 1.5, 6.0, 60.0
 
 WORM_ARCSEC, WORM_S = 11.0, 480.0
 """Periodic error that the guide simulator has built in, and the other camera has not: holding the
@@ -90,14 +93,14 @@ def midnight() -> Place:
 
 
 @contextlib.contextmanager
-def simulators(home: Path) -> Iterator[Server]:
+def simulators(home: Path, options: Sequence[str] = ()) -> Iterator[Server]:
     """The C++ simulators under the C server, told what these tests need."""
     home.mkdir()
     (home / "bin").mkdir()
     gsc = home / "bin" / "gsc"
     gsc.write_text(f'#!/bin/sh\nexec {sys.executable} {Path(__file__).with_name("gsc.py")} "$@"\n')
     gsc.chmod(0o755)
-    with indiserver(DRIVERS, home, path_extra=[home / "bin"]) as server:
+    with indiserver(DRIVERS, home, path_extra=[home / "bin"], options=options) as server:
         tell_simulators(server)
         yield server
 
@@ -117,6 +120,43 @@ async def _tell_one(device: Device, vectors: Mapping[str, Mapping[str, float]]) 
     await device.connect()
     for vector, values in vectors.items():
         await device.put(vector, values)
+
+
+def put(server: Server, *told: tuple[str, str, Mapping[str, float | bool]]) -> None:
+    """Give devices what another client would, one after the other: name, vector, values.
+
+    Waits until each is taken: buttons do not stay pressed.
+    """
+
+    async def give() -> None:
+        async with IndiLink("127.0.0.1", server.port) as link:
+            for name, vector, values in told:
+                device = Device(link, name, WallClock())
+                await device.connect()
+                await device.command(vector, values, lambda v: v.state is State.OK, ANSWER_S)
+
+    asyncio.run(give())
+
+
+def park_near(server: Server, place: Place) -> None:
+    """Have the mount look at a place, free and tracking, and park near it: far ways take 20 s."""
+
+    async def tell() -> None:
+        async with IndiLink("127.0.0.1", server.port) as link:
+            mount = Mount(link, "Telescope Simulator", MountSettings(), WallClock())
+            await mount.connect()
+            site = {"LAT": LATITUDE_DEG, "LONG": place.longitude_deg % 360.0, "ELEV": 100.0}
+            await mount.put("GEOGRAPHIC_COORD", site)
+            hours_west = -EAST_OF_MERIDIAN_DEG / 15.0 - PARKS_OFF_DEG / 15.0
+            parks = {"PARK_HA": hours_west, "PARK_DEC": place.dec_deg}
+            await mount.put("TELESCOPE_PARK_POSITION", parks)
+            await mount.unpark()
+            await mount.track(True)
+            await mount.choose("ON_COORD_SET", "SYNC")
+            here = {"RA": place.ra_deg / 15.0, "DEC": place.dec_deg}
+            await mount.put("EQUATORIAL_EOD_COORD", here)
+
+    asyncio.run(tell())
 
 
 def ask(server: Server, name: str) -> str:
@@ -203,9 +243,9 @@ points = 7
 step_steps = 1200
 exposure_s = 20.0
 [guiding]
-settle_arcsec = {SETTLE_ARCSEC}
-settle_time_s = 2.0
-calibration_pulse_ms = 1500.0
+rest_within_arcsec = {REST_ARCSEC}
+rest_for_s = 2.0
+calibration_step_ms = 1500.0
 [dither]
 radius_px = 15.0
 minimum_step_px = {LEAST_DITHER_PX}

@@ -18,8 +18,8 @@ from rig.daemon import Daemon, Line, nightloom, running
 from rig.observatory import (
     BEST_FOCUS_STEPS,
     LEAST_DITHER_PX,
+    REST_ARCSEC,
     SCALE_ARCSEC,
-    SETTLE_ARCSEC,
     TOLERANCE_ARCSEC,
     WORM_ARCSEC,
     WORM_S,
@@ -123,7 +123,7 @@ def test_the_target_is_centred(night: Night, seen: list[Seen]) -> None:
     """By the daemon's own solution, and by the first frame's solved afresh."""
     assert night.one("centred")["distance_arcsec"] <= TOLERANCE_ARCSEC
     off_arcsec = seen[0].distance_arcsec(night.place.ra_deg, night.place.dec_deg)
-    assert off_arcsec <= TOLERANCE_ARCSEC + 2 * SETTLE_ARCSEC
+    assert off_arcsec <= TOLERANCE_ARCSEC + 2 * REST_ARCSEC
 
 
 def test_the_focus_is_found(night: Night) -> None:
@@ -141,7 +141,7 @@ def test_the_stars_are_held(night: Night) -> None:
     # The simulator's guide rate is half the sidereal one of 15.04″/s.
     assert calibrated["dec_rate_arcsec_per_s"] == pytest.approx(7.52, rel=0.1)
     assert night.one("stars_held")["stars"] >= 3
-    assert night.one("stars_released")["rms_arcsec"] < SETTLE_ARCSEC
+    assert night.one("stars_released")["rms_arcsec"] < REST_ARCSEC
 
 
 def test_four_cycles_are_kept_and_no_sub_more(night: Night) -> None:
@@ -177,7 +177,7 @@ def test_no_two_subs_of_a_filter_share_a_pointing(night: Night, seen: list[Seen]
         if one.filter == other.filter:
             apart_s = (later.start_utc - frame.start_utc).total_seconds()
             worm_arcsec = 2 * math.pi * WORM_ARCSEC / WORM_S * apart_s
-            least_arcsec = LEAST_DITHER_PX * SCALE_ARCSEC - 2 * SETTLE_ARCSEC - worm_arcsec
+            least_arcsec = LEAST_DITHER_PX * SCALE_ARCSEC - 2 * REST_ARCSEC - worm_arcsec
             assert one.distance_arcsec(other.ra_deg, other.dec_deg) >= least_arcsec > 0
 
 
@@ -186,8 +186,8 @@ def test_frames_say_where_they_are(seen: list[Seen]) -> None:
     for one in seen:
         east_arcsec = one.distance_arcsec(one.said_ra_deg, one.dec_deg)
         north_arcsec = 3600 * abs(one.said_dec_deg - one.dec_deg)
-        assert north_arcsec < SETTLE_ARCSEC + SCALE_ARCSEC
-        assert east_arcsec < SETTLE_ARCSEC + SCALE_ARCSEC + 2 * WORM_ARCSEC
+        assert north_arcsec < REST_ARCSEC + SCALE_ARCSEC
+        assert east_arcsec < REST_ARCSEC + SCALE_ARCSEC + 2 * WORM_ARCSEC
 
 
 def _cycles(frames: tuple[Frame, ...]) -> list[tuple[Frame, ...]]:

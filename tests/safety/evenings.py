@@ -145,7 +145,7 @@ class Evening:
         seconds = 0.0
         while not self.world.roof.is_closed(at_s + seconds):
             seconds += 1.0
-            assert at_s + seconds <= self.ended_s, "the roof was open to the end"
+            assert at_s + seconds <= self.ended_s + LOOKED_AT_S, "the roof was open to the end"
         return seconds
 
     @property

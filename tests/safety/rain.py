@@ -49,6 +49,10 @@ Approach = Callable[[Scene, Draw], Awaitable[None]]
 """Goes up to the moment at which it begins to rain."""
 
 
+GIVEN_UP_AFTER_S = 150.0
+"""A night that has lost a device for good is given up, parked and closed, a little later."""
+
+
 @dataclass(frozen=True)
 class Outcome:
     """What came of one moment; `closed_s` is infinite when the roof was never closed in it.
@@ -142,7 +146,7 @@ async def server_gone(scene: Scene, draw: Draw) -> None:
 async def without(device: str, scene: Scene, draw: Draw) -> None:
     await imaging(scene, draw)
     scene.faults.dead(device)
-    await asyncio.sleep(draw(0.0, 240.0))
+    await asyncio.sleep(draw(0.0, GIVEN_UP_AFTER_S))
 
 
 MOMENTS: Mapping[str, Approach] = {

@@ -11,7 +11,7 @@ from night.nights import demo, live
 from nightloom.ledger import Frame, Ledger, Verdict
 from nightloom.schedule.schedule import Schedule
 from nightloom.schedule.windows import darkness
-from nightloom.settings import Settings
+from nightloom.settings import Settings, Target
 from nightloom.sky import sun_altitude
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import WallClock
@@ -38,9 +38,14 @@ class Evening:
 
     def chosen(self, at_s: float, running: str | None = None, ahead_s: float = 0.0) -> str | None:
         self.clock.at_s = at_s
-        target = None if running is None else self.settings.targets.named(running)
-        due = self.schedule.choose(target, ahead_s=ahead_s)
-        return None if due is None else due.name
+        if running is None:
+            due = self.schedule.choose()
+            return None if due is None else due.name
+        target = self.settings.targets.named(running)
+        return self.schedule.choice(target, self.schedule.gathered(target)).target(ahead_s)
+
+    def filters(self, target: Target) -> list[str]:
+        return list(self.schedule.cycle_filters(target, self.schedule.gathered(target)))
 
     def accept(self, target: str, filter_name: str, seconds: float) -> None:
         self.ledger.add_frame(
@@ -160,7 +165,8 @@ def test_seconds_without_a_verdict_count_towards_the_end(ledger: Ledger) -> None
     evening = Evening(settings, ledger)
     assert evening.chosen(utc(10, 20)) == "one"
     (one,) = settings.targets.targets
-    assert evening.schedule.choose(one, {"L": 3600.0}) is None
+    schedule = evening.schedule
+    assert schedule.choice(one, schedule.gathered(one, {"L": 3600.0})).target() is None
 
 
 def test_what_lacks_less_than_a_step_of_the_plan_is_finished_first(ledger: Ledger) -> None:
@@ -181,9 +187,9 @@ def test_complete_filters_leave_the_cycle(ledger: Ledger) -> None:
     settings = settings_of(target("one", ANDROMEDA, filter=filters))
     evening, (one,) = Evening(settings, ledger), settings.targets.targets
     evening.chosen(utc(10, 20))
-    assert list(evening.schedule.cycle_filters(one)) == ["L", "R"]
+    assert evening.filters(one) == ["L", "R"]
     evening.accept("one", "L", 3600.0)
-    assert list(evening.schedule.cycle_filters(one)) == ["R"]
+    assert evening.filters(one) == ["R"]
 
 
 def test_the_moon_decides_the_group(tmp_path: Path) -> None:
@@ -199,8 +205,9 @@ def test_the_moon_decides_the_group(tmp_path: Path) -> None:
         schedule = Schedule(settings, date(2026, 11, 19), clock, ledger)
         for moment, filters in ((utc(20, 0, 30), ["Ha"]), (utc(20, 1, 20), ["R"])):
             clock.at_s = moment
-            assert schedule.choose(one) == one
-            assert list(schedule.cycle_filters(one)) == filters
+            gathered = schedule.gathered(one)
+            assert schedule.choice(one, gathered).target() == one.name
+            assert list(schedule.cycle_filters(one, gathered)) == filters
 
 
 def test_a_target_that_only_waits_is_no_end_of_the_night(ledger: Ledger) -> None:

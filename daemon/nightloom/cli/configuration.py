@@ -1,6 +1,7 @@
-"""The `--config` option that several commands share."""
+"""The options `--config` and `--night` that several commands share."""
 
 import argparse
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,3 +40,20 @@ def settings_of(arguments: argparse.Namespace) -> "Settings":
     from nightloom.settings import read_settings
 
     return read_settings(config_folder(arguments))
+
+
+def add_night(parser: argparse._ActionsContainer, default: str) -> None:
+    """Add `--night DATE`; `default` says in words which night is meant without it."""
+    parser.add_argument(
+        "--night",
+        type=_night,
+        metavar="DATE",
+        help=f"date of the evening, such as 2026-11-10 (default: {default})",
+    )
+
+
+def _night(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date such as 2026-11-10") from None

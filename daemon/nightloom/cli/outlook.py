@@ -3,7 +3,6 @@
 import argparse
 import json
 from contextlib import ExitStack
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +12,24 @@ from rich.console import Console
 from rich.table import Table
 
 from nightloom.cli.answers import DONE
-from nightloom.cli.configuration import add_config, settings_of
-from nightloom.cli.nights import add_night
+from nightloom.cli.configuration import add_config, add_night, settings_of
+from nightloom.cli.outlook_parts import (
+    altitude_deg,
+    clock,
+    hours,
+    iso,
+    meridian_s,
+    moon_separation_deg,
+    named,
+    rounded,
+    span,
+)
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.schedule.outlook import Outlook, outlook
 from nightloom.schedule.windows import NightWindows, NoDarkness, Tally
 from nightloom.settings import Settings, Target
-from nightloom.sky import Interval, NightTable, meridian_time, night_of, night_span
+from nightloom.sky import NightTable, night_of, night_span
 from nightloom_drivers.clock import WallClock
 
 
@@ -85,16 +94,16 @@ def as_json(settings: Settings, seen: Outlook, picture: Path | None) -> dict[str
     return {
         "night": str(night_windows.night),
         "observatory": settings.observatory.name,
-        "dark": [_iso(dark.start_unix_s), _iso(dark.end_unix_s)],
+        "dark": [iso(dark.start_unix_s), iso(dark.end_unix_s)],
         "dark_s": round(dark.duration_s),
         "moon": _moon(night_windows),
         "targets": [_target(seen, target) for target in seen.targets],
         "plan": [
             {
                 "target": block.target,
-                "group": _named(seen, block.target).groups[block.group].label,
-                "begins_utc": _iso(block.start_unix_s),
-                "ends_utc": _iso(block.end_unix_s),
+                "group": named(seen, block.target).groups[block.group].label,
+                "begins_utc": iso(block.start_unix_s),
+                "ends_utc": iso(block.end_unix_s),
                 "expected_s": {name: round(seconds) for name, seconds in by_filter.items()},
             }
             for block, by_filter in zip(seen.plan.blocks, seen.block_s, strict=True)
@@ -112,8 +121,8 @@ def _moon(night_windows: NightWindows) -> dict[str, Any]:
     return {
         "illumination": round(float(table.moon_illumination(middle_s)), 3),
         "days_from_full": round(float(table.days_from_full_moon(middle_s)), 1),
-        "rises_utc": [_iso(moment) for moment in rises],
-        "sets_utc": [_iso(moment) for moment in sets],
+        "rises_utc": [iso(moment) for moment in rises],
+        "sets_utc": [iso(moment) for moment in sets],
         "highest_deg": round(float(table.moon_altitude(dark.grid(300.0)).max()), 1),
     }
 
@@ -134,20 +143,20 @@ def _target(seen: Outlook, target: Target) -> dict[str, Any]:
     return {
         "target": target.name,
         "priority": target.priority,
-        "highest_deg": round(float(_altitude_deg(night_windows, target, moments).max()), 1),
-        "meridian_utc": _iso(_meridian_s(night_windows, target)),
-        "crosses_utc": [_iso(one.start_unix_s) for one in night_windows.crossings(target)],
+        "highest_deg": round(float(altitude_deg(night_windows, target, moments).max()), 1),
+        "meridian_utc": iso(meridian_s(night_windows, target)),
+        "crosses_utc": [iso(one.start_unix_s) for one in night_windows.crossings(target)],
         "out_of_reach": [
-            [_iso(one.start_unix_s), _iso(one.end_unix_s)]
+            [iso(one.start_unix_s), iso(one.end_unix_s)]
             for one in night_windows.out_of_reach(target)
         ],
-        "moon_separation_deg": round(_moon_separation_deg(night_windows, target), 1),
+        "moon_separation_deg": round(moon_separation_deg(night_windows, target), 1),
         "groups": [
             {
                 "group": group.label,
                 "filters": list(group.filters),
                 "windows": [
-                    [_iso(w.start_unix_s), _iso(w.end_unix_s)]
+                    [iso(w.start_unix_s), iso(w.end_unix_s)]
                     for w in night_windows.group_windows(target, number)
                 ],
             }
@@ -157,8 +166,8 @@ def _target(seen: Outlook, target: Target) -> dict[str, Any]:
             name: {
                 "accepted_s": round(one.accepted_s),
                 "expected_s": round(one.expected_s),
-                "wanted_s": _rounded(one.wanted_s),
-                "missing_s": _rounded(one.missing_s),
+                "wanted_s": rounded(one.wanted_s),
+                "missing_s": rounded(one.missing_s),
             }
             for name, one in seen.filters[target.name].items()
         },
@@ -179,11 +188,11 @@ def _print(seen: Outlook, picture: Path | None) -> None:
 def _sky_line(night_windows: NightWindows) -> str:
     moon, dark = _moon(night_windows), night_windows.dark
     rises, sets = _moonrise_and_set(night_windows)
-    events = [*(f"rises {_clock(one)}" for one in rises), *(f"sets {_clock(one)}" for one in sets)]
+    events = [*(f"rises {clock(one)}" for one in rises), *(f"sets {clock(one)}" for one in sets)]
     where = f", {', '.join(events)}" if events else ""
     height = max(moon["highest_deg"], 0.0)
     return (
-        f"Night of {night_windows.night}, all times UTC. Dark {_span(dark)},"
+        f"Night of {night_windows.night}, all times UTC. Dark {span(dark)},"
         f" {dark.duration_s / 3600:.1f} h.\n"
         f"Moon {moon['illumination']:.0%} lit, {moon['days_from_full']:.0f} days from full{where};"
         + (f" up to {height:.0f}° in the dark." if height else " down while it is dark.")
@@ -196,26 +205,26 @@ def _windows_table(seen: Outlook) -> Table:
     )
     night_windows = seen.night_windows
     for target in seen.targets:
-        highest = _altitude_deg(night_windows, target, night_windows.dark.grid(300.0)).max()
+        highest = altitude_deg(night_windows, target, night_windows.dark.grid(300.0)).max()
         for number, group in enumerate(target.groups):
             windows = night_windows.group_windows(target, number)
             first = number == 0
             table.add_row(
                 target.name if first else "",
                 " ".join(group.filters),
-                ", ".join(map(_span, windows)) or "not tonight",
+                ", ".join(map(span, windows)) or "not tonight",
                 f"{highest:.0f}°" if first else "",
-                _clock(_meridian_s(night_windows, target)) if first else "",
+                clock(meridian_s(night_windows, target)) if first else "",
                 _pier(night_windows, target) if first else "",
-                f"{_moon_separation_deg(night_windows, target):.0f}°" if first else "",
+                f"{moon_separation_deg(night_windows, target):.0f}°" if first else "",
             )
     return table
 
 
 def _pier(night_windows: NightWindows, target: Target) -> str:
     """What the mount has to do with it."""
-    crosses = [f"crosses by {_clock(one.start_unix_s)}" for one in night_windows.crossings(target)]
-    beyond = [f"out of reach {_span(one)}" for one in night_windows.out_of_reach(target)]
+    crosses = [f"crosses by {clock(one.start_unix_s)}" for one in night_windows.crossings(target)]
+    beyond = [f"out of reach {span(one)}" for one in night_windows.out_of_reach(target)]
     return ", ".join([*crosses, *beyond])
 
 
@@ -226,15 +235,15 @@ def _plan_table(seen: Outlook) -> Table:
     )
     table = _table(f"Plan{doubt}", "from", "to", "target", "filters", "open", "altitude")
     for block, by_filter in zip(plan.blocks, seen.block_s, strict=True):
-        target = _named(seen, block.target)
+        target = named(seen, block.target)
         ends = np.array([block.start_unix_s, block.end_unix_s])
-        first, last = _altitude_deg(seen.night_windows, target, ends)
+        first, last = altitude_deg(seen.night_windows, target, ends)
         table.add_row(
-            _clock(block.start_unix_s),
-            _clock(block.end_unix_s),
+            clock(block.start_unix_s),
+            clock(block.end_unix_s),
             block.target,
             " ".join(by_filter),
-            _hours(block.open_s),
+            hours(block.open_s),
             f"{first:.0f}° to {last:.0f}°",
         )
     return table
@@ -247,10 +256,10 @@ def _filters_table(seen: Outlook) -> Table:
             table.add_row(
                 target.name,
                 name,
-                _hours(one.accepted_s),
-                _hours(one.expected_s),
-                _hours(one.wanted_s),
-                _hours(one.missing_s),
+                hours(one.accepted_s),
+                hours(one.expected_s),
+                hours(one.wanted_s),
+                hours(one.missing_s),
             )
     return table
 
@@ -261,46 +270,3 @@ def _table(title: str, *columns: str) -> Table:
     for column in columns:
         table.add_column(column, justify="right" if column in numbers else "left")
     return table
-
-
-# Parts -----------------------------------------------------------------------------------------
-
-
-def _named(seen: Outlook, name: str) -> Target:
-    return next(target for target in seen.targets if target.name == name)
-
-
-def _altitude_deg(night_windows: NightWindows, target: Target, moments: np.ndarray) -> np.ndarray:
-    return night_windows.table.altitude_azimuth(target.name, moments)[0]
-
-
-def _meridian_s(night_windows: NightWindows, target: Target) -> float:
-    """The transit nearest to the middle of the night."""
-    middle_s = (night_windows.dark.start_unix_s + night_windows.dark.end_unix_s) / 2
-    return meridian_time(night_windows.site, target.ra_deg, target.dec_deg, middle_s)
-
-
-def _moon_separation_deg(night_windows: NightWindows, target: Target) -> float:
-    """The least of the night."""
-    moments = night_windows.dark.grid(300.0)
-    return float(night_windows.table.moon_separation_deg(target.name, moments).min())
-
-
-def _iso(unix_s: float) -> str:
-    return datetime.fromtimestamp(round(unix_s), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def _clock(unix_s: float) -> str:
-    return datetime.fromtimestamp(round(unix_s / 60) * 60, UTC).strftime("%H:%M")
-
-
-def _span(interval: Interval) -> str:
-    return f"{_clock(interval.start_unix_s)}–{_clock(interval.end_unix_s)}"
-
-
-def _hours(seconds: float | None) -> str:
-    return "-" if seconds is None else f"{seconds / 3600:.2f} h"
-
-
-def _rounded(seconds: float | None) -> int | None:
-    return None if seconds is None else round(seconds)

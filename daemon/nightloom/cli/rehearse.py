@@ -12,8 +12,7 @@ from rich.console import Console
 from rich.table import Table
 
 from nightloom.cli.answers import DONE, FAILED
-from nightloom.cli.configuration import config_folder
-from nightloom.cli.nights import add_night
+from nightloom.cli.configuration import add_night, config_folder
 from nightloom.cli.progress import progress
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME

@@ -21,8 +21,8 @@ from nightloom.guiding.periodic_error import PeriodicError, axis_ahead_s
 from nightloom.guiding.pulses import Direction, Pulses
 from nightloom.guiding.recovery import found_again
 from nightloom.guiding.response import Response
-from nightloom.guiding.settle import INSIDE, SettlePolicy, SettleState, settled
-from nightloom.guiding.star_set import is_doubtful, locked, sharpened, too_few
+from nightloom.guiding.rest import INSIDE, RestPolicy, SettleState, settled
+from nightloom.guiding.star_set import is_doubtful, sharpened, too_few, with_hold_point_of
 from nightloom.guiding.stars import GuideStars, find_guide_stars
 from nightloom.guiding.statistics import GuideStatistics
 
@@ -47,7 +47,7 @@ __all__ = [
     "Pulses",
     "Refused",
     "Response",
-    "SettlePolicy",
+    "RestPolicy",
     "SettleState",
     "StarsLost",
     "TooShort",
@@ -56,11 +56,11 @@ __all__ = [
     "found_again",
     "is_doubtful",
     "is_free",
-    "locked",
     "measure",
     "next_dither",
     "nothing_held",
     "settled",
     "sharpened",
     "too_few",
+    "with_hold_point_of",
 ]

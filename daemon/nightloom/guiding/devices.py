@@ -1,4 +1,4 @@
-"""The guide camera and the guide port as the guide loop needs them: one slip each is forgiven."""
+"""The guide camera and the guide port as the guide loop needs them: each may fail once."""
 
 import asyncio
 from dataclasses import dataclass
@@ -40,6 +40,16 @@ class GuideDevices:
         self._refused = False
         self.moved_s = float("-inf")
         """When the last pulse ended, on the event loop's time."""
+
+    @property
+    def port_device(self) -> str:
+        """The name of the device that takes the pulses."""
+        return self._port.device
+
+    @property
+    def guide_rates_sidereal(self) -> tuple[float, float] | None:
+        """Guide rates of right ascension and declination in sidereal rates; None when not told."""
+        return self._port.rates
 
     async def frame(self, exposure_s: float) -> GuideFrame:
         """Take a frame. Raises DeviceError."""

@@ -8,8 +8,8 @@ import numpy as np
 from nightloom.guiding.centroid import Measurement
 from nightloom.guiding.stars import GuideStars
 
-# Each frame's share in a star's reference place: a minute's mean, slow enough to keep the lock,
-# quick enough for a field that turns about a badly aligned pole.
+# Each frame's share in a star's reference place: a minute's mean, slow enough to keep the hold
+# point, quick enough for a field that turns about a badly aligned pole.
 SHARE = 0.03
 # With fewer than this part of the chosen stars held under a clear sky, others are looked for.
 HELD_MIN, CLEAR_MIN = 0.5, 0.7
@@ -52,7 +52,7 @@ def too_few(seen: Measurement) -> bool:
     return 0 < seen.held < HELD_MIN * len(seen.is_held) and seen.flux_ratio > CLEAR_MIN
 
 
-def locked(chosen: GuideStars, seen: Measurement) -> GuideStars:
+def with_hold_point_of(seen: Measurement, chosen: GuideStars) -> GuideStars:
     """Stars newly chosen in the frame of ``seen``, with the hold point and the clear level of
     the old ones.
     """

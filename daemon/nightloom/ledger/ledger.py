@@ -183,16 +183,6 @@ class Ledger:
         """Enter a frame that was no sub of ours, and its verdict; one uid enters once."""
         self._insert("frames", frame)
 
-    def judge(self, uid: str, verdict: Verdict, reason: str) -> None:
-        """Change the verdict on a frame."""
-        cursor = self._write(
-            f"judge frame {uid}",
-            "UPDATE frames SET verdict = ?, reason = ? WHERE uid = ?",
-            [verdict.value, reason, uid],
-        )
-        if cursor.rowcount != 1:
-            raise LedgerError(self.path, asked=f"judge frame {uid}", seen="there is no such frame")
-
     def frames(self, *, target: str | None = None, night: str | None = None) -> list[Frame]:
         """Frames in the order in which they were taken, of all targets and nights by default."""
         where, values = _where(target=target, night=night)

@@ -22,7 +22,8 @@ async def acquire(context: Context) -> Ending:
     context.log.emit(TargetChosen(target=target.name, reason=reason))
     await context.guiding.stop("a new pointing")
     await context.pipeline.downloaded()  # a new exposure would end a frame that still comes down
-    filters = list(context.schedule.cycle_filters(target))
+    gathered = context.schedule.gathered(target)
+    filters = list(context.schedule.cycle_filters(target, gathered))
     policies = context.settings.policies
     try:
         await change_filter(context, policies.acquire.filter or filters[0])

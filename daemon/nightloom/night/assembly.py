@@ -7,7 +7,8 @@ from nightloom.clouds.monitor import CloudMonitor
 from nightloom.executor import Executor
 from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
-from nightloom.guiding.loop import Guiding, Reading
+from nightloom.guiding.guiding import Guiding
+from nightloom.guiding.readings import Reading
 from nightloom.ledger import Ledger
 from nightloom.night.context import Context
 from nightloom.night.target_run import TargetRun
@@ -72,12 +73,15 @@ def build_context(
     )
     target_run = TargetRun(settings, schedule, guard, ledger, clock)
 
-    def look(reading: Reading) -> None:
+    def to_cloud_monitor(reading: Reading) -> None:
         airmass = schedule.airmass(target_run.running, clock.unix_s())
         cloud_monitor.guide(reading.flux_ratio, reading.held, reading.chosen, airmass)
+
+    def to_focus_watch(reading: Reading) -> None:
         focusing.watch.guide(reading.at_s, reading.width_px)
 
-    guiding.listener = look
+    for listener in (to_cloud_monitor, to_focus_watch):
+        guiding.readings.listen(listener)
     return Context(
         settings=settings,
         rig=rig,

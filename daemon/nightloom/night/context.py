@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
-from nightloom.guiding.loop import Guiding
+from nightloom.guiding.guiding import Guiding
 from nightloom.ledger import Ledger
 from nightloom.night.target_run import TargetRun
 from nightloom.pointing.centring import Pointing

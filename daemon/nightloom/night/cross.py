@@ -10,9 +10,9 @@ from typing import Literal
 from nightloom.night.context import Context
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
+from nightloom.night.next_sub import LEEWAY_S
 from nightloom.night.phases import Next, Phase
 from nightloom.night.start_target import NOT_TAKEN_UP, give_up, hold
-from nightloom.night.target_run import LEEWAY_S
 from nightloom.safety import WrongSide
 from nightloom.schedule.costs import focus_cost_s
 from nightloom.settings import Target
@@ -59,7 +59,8 @@ async def cross(context: Context) -> Ending:
 
 async def _wait(context: Context, target: Target) -> None:
     """Use the time until the other side may look; stand still at the limit of this one."""
-    policies, filters = context.settings.policies, list(context.schedule.cycle_filters(target))
+    policies, schedule = context.settings.policies, context.schedule
+    filters = list(schedule.cycle_filters(target, schedule.gathered(target)))
     await _look_meanwhile(context, target, policies.focus.filter or filters[0])
     await change_filter(context, policies.acquire.filter or filters[0])
     left_s, waits_s = context.guard.left_s() - LEEWAY_S, _waits_s(context, target)

@@ -4,7 +4,7 @@ import asyncio
 
 from nightloom.guiding import next_dither
 from nightloom.night.context import Context
-from nightloom.night.target_run import Planned
+from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
 from nightloom.telemetry.events import Dithered, FilterChanged
 
@@ -47,26 +47,26 @@ async def change_filter(context: Context, wanted: str) -> None:
 
 async def dither(context: Context) -> None:
     """Move the guide stars to the next pointing and wait until they rest there."""
-    target_run, pointing, guiding = context.target_run, context.pointing, context.guiding
-    target = target_run.running
+    pointing, guiding = context.pointing, context.guiding
+    target, pointings = context.target_run.running, context.target_run.pointings
     here = pointing.place_px(target)
     there = next_dither(
-        target_run.places_px(),
+        pointings.tonight_px(),
         target.dither.radius_px or context.settings.policies.dither.radius_px,
         least_dither_px(context, target),
         context.schedule.night.toordinal(),
-        target_run.elsewhere_px(),
+        pointings.elsewhere_px(),
     )
     began_s = context.clock.unix_s()
     step_px = (there[0] - here[0], there[1] - here[1])
     await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
     pointing.moved(step_px)
     await guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
-    target_run.moved(there)
+    pointings.moved(there)
     context.log.emit(
         Dithered(
             target=target.name,
-            number=target_run.pointing,
+            number=pointings.number,
             dx_px=there[0],
             dy_px=there[1],
             settle_s=context.clock.unix_s() - began_s,

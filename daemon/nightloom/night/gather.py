@@ -6,8 +6,8 @@ from dataclasses import replace
 from nightloom.night.context import Context
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter, prepare
+from nightloom.night.next_sub import Ending, Planned
 from nightloom.night.sub import expose
-from nightloom.night.target_run import Ending, Planned
 from nightloom.schedule.costs import focus_cost_s
 
 
@@ -29,29 +29,35 @@ async def _take_subs(context: Context) -> Ending:
     The closing of the shutter is the moment of decision: while the frame downloads, the wheel
     turns, the focuser follows and the guide stars move to the next pointing.
     """
-    target_run = context.target_run
-    planned, ending = _next(context)
-    if ending is None:
-        await _prepare(context, planned)
-    while ending is None:
-        if await _refocus(context, planned):
-            ending = target_run.ending()
-        ending = ending or target_run.cut_short(planned)  # getting ready may have taken long
+    due = _next(context)
+    if isinstance(due, Planned):
+        await _prepare(context, due)
+    while isinstance(due, Planned):
+        ending = await _last_look(context, due)
         if ending is not None:
-            break
-        download = await expose(context, planned)
-        planned, ending = _next(context)
+            return ending
+        download = await expose(context, due)
+        due = _next(context)
         async with asyncio.TaskGroup() as group:
             group.create_task(download.arrived())
-            if ending is None:
-                group.create_task(_prepare(context, planned))
-    return ending
+            if isinstance(due, Planned):
+                group.create_task(_prepare(context, due))
+    return due
 
 
-def _next(context: Context) -> tuple[Planned, Ending | None]:
+def _next(context: Context) -> Planned | Ending:
     """The sub that is due, or why none may begin once a look at the focus that is due was taken."""
     before_s = focus_cost_s(context.settings) if context.focusing.watch.due() else 0.0
-    return context.target_run.planned(), context.target_run.ending(before_s)
+    return context.target_run.due(before_s)
+
+
+async def _last_look(context: Context, planned: Planned) -> Ending | None:
+    """Why a sub that was made ready does not begin after all: getting ready may have taken long."""
+    if await _refocus(context, planned):
+        due = context.target_run.due()
+        if not isinstance(due, Planned):
+            return due
+    return context.target_run.cut_short(planned)
 
 
 async def _prepare(context: Context, planned: Planned) -> None:

@@ -33,6 +33,9 @@ BACK_OFF_S = 5.0
 ENDED = "ended"
 """Outcome of a night that is over, and is not to begin again."""
 
+LEFT = "left by a person"
+"""Outcome of a night that a person ended: a daemon that is started again goes on with it."""
+
 
 class Night:
     """Runs one night from readying to asleep; what it gathers may be something else than subs."""
@@ -43,6 +46,7 @@ class Night:
         self._gathering = gathering
         self._troubles_s: list[float] = []
         self._failure: Exception | None = None
+        self._outcome = ENDED
 
     async def run(self) -> None:
         """Go through the night. Whatever happens, it ends parked and closed, or goes on trying.
@@ -100,6 +104,7 @@ class Night:
             case Cut.CLOUD:
                 context.log.emit(CloudHold(star_fraction=context.cloud_monitor.transparency))
             case Cut.OPERATOR:
+                self._outcome = LEFT
                 context.log.emit(OperatorAsked(request="retire", origin="signal"))
             case Cut.UNKEPT:
                 self._failure = self._failure or error
@@ -162,7 +167,7 @@ class Night:
         night = str(context.schedule.night)
         frames = context.ledger.frames(night=night)
         accepted = sum(frame.verdict == "accepted" for frame in frames)
-        context.ledger.finish(record, ENDED, context.clock.now())
+        context.ledger.finish(record, self._outcome, context.clock.now())
         context.log.emit(
             NightEnded(
                 night=night,

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from nightloom.night.context import Context
 from nightloom.night.gap import change_filter
+from nightloom.night.next_sub import Ending, Planned
 from nightloom.night.phases import Next, Phase
-from nightloom.night.target_run import Ending
 from nightloom.settings import Settings
 
 REASON = "measuring the offsets"
@@ -39,9 +39,9 @@ class OffsetRun:
     async def gather(self, context: Context) -> Ending:
         """Take the curves that are left. Raises DeviceError."""
         while self._left:
-            ending = context.target_run.ending()
-            if ending is not None:
-                return ending
+            due = context.target_run.due()
+            if not isinstance(due, Planned):
+                return due
             await change_filter(context, self._left[0])
             curve = await context.focusing.curve(self._left[0], REASON)
             self._tried += 1

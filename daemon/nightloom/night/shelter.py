@@ -24,6 +24,7 @@ async def shelter(context: Context) -> Next[Literal[Phase.READYING]]:
         asking = group.create_task(_keep_asking(context))
         await context.guard.until_weather_is_safe(wait_s)
         asking.cancel()
+    context.cloud_monitor.new_sky()  # what was seen before says nothing any more
     context.log.emit(WeatherSafe(safe_for_s=wait_s))
     return Next(Phase.READYING, "the weather is safe again")
 

@@ -3,7 +3,7 @@
 from typing import Literal
 
 from nightloom.guiding import is_free
-from nightloom.guiding.loop import NotGuiding
+from nightloom.guiding.readings import NotGuiding
 from nightloom.night.context import Context
 from nightloom.night.gap import dither, least_dither_px
 from nightloom.night.phases import Next, Phase
@@ -33,11 +33,12 @@ async def hold(context: Context, target: Target) -> None:
     Waits for rest as long as it is worth it. Raises NotGuiding and DeviceError.
     """
     place_px = context.pointing.place_px(target)
-    context.target_run.run(target, place_px)
+    context.target_run.start(target, place_px)
     await context.guiding.start(target.dec_deg, context.guard.pier.side)
     context.cloud_monitor.new_stars(context.schedule.airmass(target, context.clock.unix_s()))
     await context.guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
-    earlier, elsewhere = context.target_run.places_px()[:-1], context.target_run.elsewhere_px()
+    pointings = context.target_run.pointings
+    earlier, elsewhere = pointings.tonight_px()[:-1], pointings.elsewhere_px()
     if not is_free(place_px, earlier, least_dither_px(context, target), elsewhere):
         await dither(context)
 

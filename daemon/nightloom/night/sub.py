@@ -7,7 +7,7 @@ from nightloom.frames.pipeline import Download
 from nightloom.guiding import GuideStatistics
 from nightloom.ledger import Stage, Sub
 from nightloom.night.context import Context
-from nightloom.night.target_run import Planned
+from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
 from nightloom.telemetry.events import SubBegun, SubCancelled
 
@@ -31,7 +31,7 @@ async def expose(context: Context, planned: Planned) -> Download:
         target=target.name,
         filter=planned.filter,
         exposure_s=planned.exposure_s,
-        pointing=target_run.pointing,
+        pointing=target_run.pointings.number,
         begun_utc=context.clock.now(),
     )
     context.ledger.begin_sub(sub)
@@ -44,7 +44,7 @@ async def expose(context: Context, planned: Planned) -> Download:
                 target=sub.target,
                 filter=sub.filter,
                 exposure_s=sub.exposure_s,
-                cycle=target_run.cycle,
+                cycle=planned.cycle,
                 reason=planned.reason,
             )
         )

@@ -1,46 +1,19 @@
-"""The course of the running target: its pointings, which sub comes next, and when to leave it."""
+"""The running target: what the next sub hangs on is read here, once a sub, and then decided on."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Literal
-
-import numpy as np
-from numpy.typing import NDArray
-
-from nightloom.cycle import Cycle, Taken, cycles_done, next_sub, unevenness
-from nightloom.ledger import Ledger, Place, Stage, Sub, number_of, uid_of
-from nightloom.night.phases import Next, Phase
+from nightloom.cycle import Cycle, Taken, cycles_done
+from nightloom.ledger import Ledger, Stage, Sub, number_of, uid_of
+from nightloom.night.next_sub import Ending, Facts, Planned, SideFacts, cut_short, decide
+from nightloom.night.phases import Phase
+from nightloom.night.pointings import Pointings
 from nightloom.safety import Guard
 from nightloom.schedule.costs import Weaving, crossing_cost_s
-from nightloom.schedule.meridian_limits import EDGE_S
 from nightloom.schedule.schedule import Schedule
-from nightloom.schedule.windows import STEP_S
 from nightloom.settings import Settings, Target, cycle_of
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import PierSide
 
-
-@dataclass(frozen=True)
-class Planned:
-    """A sub that is due, and whether the pointing moves before it."""
-
-    filter: str
-    exposure_s: float
-    dither: bool
-    reason: str = ""
-
-
-Ending = Next[Literal[Phase.CROSSING, Phase.ACQUIRING, Phase.READYING, Phase.RETIRING]]
-"""Why no other sub of a target is taken, and where that leads."""
-
 RECENT_CYCLES = 4
 """So many cycles of subs are looked back on: making up may take two cycles' time for one."""
-
-LEEWAY_S = 10.0
-"""A sub ends this long before the limit of its pier side: dithers and pulses move the telescope."""
-
-CYCLE_ENDS = 1e-6
-"""Unevenness below this, in cycles, is that of rounding: all filters have whole cycles."""
 
 
 class TargetRun:
@@ -54,20 +27,17 @@ class TargetRun:
         ledger: Ledger,
         clock: Clock,
     ) -> None:
-        self._settings = settings
-        self._make_up_cycles = settings.policies.cycle.make_up_cycles
-        self._weaving = Weaving(settings, ledger)
-        self._programme, self._guard = schedule, guard
+        self._settings, self._schedule, self._guard = settings, schedule, guard
         self._ledger, self._clock = ledger, clock
-        given = ledger.uids(str(schedule.night))
-        self._number = max((number_of(uid) for uid in given), default=0)
-        self._places: dict[str, list[tuple[float, float]]] = {}
-        self._elsewhere: dict[str, NDArray[np.float64]] = {}
+        self._night = str(schedule.night)
+        self._weaving = Weaving(settings, ledger)
         self._target: Target | None = None
-        self._taken_here: set[str] = set()
+        self._facts: Facts | None = None
+        self._number = max((number_of(uid) for uid in ledger.uids(self._night)), default=0)
         self._check_next = False
         self._checked_uid = ""
-        self.cycle = 1
+        self.pointings = Pointings(ledger, self._night)
+        """Where the running target stood on the sensor."""
         self.closed_s = clock.unix_s()
         """When the shutter closed last."""
 
@@ -78,46 +48,15 @@ class TargetRun:
             raise RuntimeError("no target is running")
         return self._target
 
-    @property
-    def pointing(self) -> int:
-        """Number of the present pointing on the running target tonight."""
-        return len(self._places[self.running.name])
-
-    def run(self, target: Target, place_px: tuple[float, float]) -> None:
-        """A target was centred: its course begins, or goes on, at a pointing of its own."""
+    def start(self, target: Target, place_px: tuple[float, float]) -> None:
+        """A target was centred: it runs, at a pointing of its own. Raises LedgerError."""
         self._target = target
-        if target.name not in self._places:
-            self._remember(target)
-        self.moved(place_px)
-
-    def moved(self, place_px: tuple[float, float]) -> None:
-        """The pointing moved: the running target stands elsewhere on the sensor. Ledger first."""
-        name = self.running.name
-        number = len(self._places[name]) + 1
-        self._ledger.add_place(Place(str(self._programme.night), name, number, *place_px))
-        self._places[name].append(place_px)
-        self._taken_here.clear()
-
-    def places_px(self) -> NDArray[np.float64]:
-        """Tonight's pointings on the running target, (n, 2), the present one last."""
-        return np.array(self._places[self.running.name])
-
-    def elsewhere_px(self) -> NDArray[np.float64]:
-        """Its pointings of other nights, (n, 2)."""
-        return self._elsewhere[self.running.name]
-
-    def _remember(self, target: Target) -> None:
-        """Read a target's pointings from the ledger, those before a restart too."""
-        night = str(self._programme.night)
-        known = self._ledger.places(target.name)
-        self._places[target.name] = [(p.x_px, p.y_px) for p in known if p.night == night]
-        others = [(p.x_px, p.y_px) for p in known if p.night != night]
-        self._elsewhere[target.name] = np.array(others, dtype=np.float64).reshape(-1, 2)
+        self.pointings.start(target.name, place_px)
 
     def next_uid(self) -> str:
         """The name of the next sub of this night, which no other has had."""
         self._number += 1
-        uid = uid_of(str(self._programme.night), self._number)
+        uid = uid_of(self._night, self._number)
         if self._check_next:
             self._checked_uid = uid
             self._check_next = False
@@ -129,125 +68,90 @@ class TargetRun:
 
     def shutter_closed(self, planned: Planned) -> None:
         """A sub was taken at the present pointing."""
-        self._taken_here.add(planned.filter)
+        self.pointings.taken(planned.filter)
         self.closed_s = self._clock.unix_s()
 
-    def planned(self) -> Planned:
-        """The sub that the tally asks for."""
-        target = self.running
-        accepted_s, pending_s = self._ledger.accepted_s(target.name), self._pending_s(target)
-        filters = self._programme.cycle_filters(target, pending_s)
-        cycle = cycle_of(filters)
-        self.cycle = cycles_done(cycle, self._taken_s(target, filters)) + 1
-        due = next_sub(
-            cycle,
-            self._weaving.weave(cycle, self.cycle),
-            accepted_s,
-            pending_s,
-            self._taken_here,
-            self._recent(target, cycle),
-            self._make_up_cycles,
-        )
-        return Planned(due.filter, filters[due.filter].exposure_s, due.dither_before, due.reason)
+    def due(self, before_s: float = 0.0) -> Planned | Ending:
+        """The next sub, `before_s` from now, or why there is none. Raises LedgerError."""
+        self._facts = facts = self._read(before_s)
+        due = decide(facts)
+        answered = isinstance(due, Planned) or due.phase is Phase.ACQUIRING
+        if facts.failed_check is not None and answered:
+            self._checked_uid = ""
+        return due
 
-    def ending(self, before_s: float = 0.0) -> Ending | None:
-        """Why no other sub of this target may begin now, or in `before_s`; None when one may."""
-        target, planned = self.running, self.planned()
-        cut = self.cut_short(planned, before_s + self._gap_s(planned))
-        if cut is not None and cut.phase is Phase.RETIRING:
-            return cut
-        chosen = self._programme.choose(target, self._pending_s(target), self._look_ahead_s(target))
-        if chosen is None:
-            if cut is not None and cut.phase is Phase.CROSSING:
-                return cut
-            return Next(Phase.READYING, f"{target.name} is done, and nothing else is up")
-        rejected = self._failed_check(target)
-        if rejected:
-            return Next(Phase.ACQUIRING, f"the first sub after the meridian failed: {rejected}")
-        if chosen.name != target.name:
-            return Next(Phase.ACQUIRING, f"{chosen.name} goes before {target.name}")
-        return cut
+    def cut_short(self, planned: Planned) -> Ending | None:
+        """What would cut short a sub that was due, if it began now; None when nothing would.
 
-    def cut_short(self, planned: Planned, begins_in_s: float = 0.0) -> Ending | None:
-        """What would cut short a sub that begins in so many seconds; None when nothing would."""
-        target, lasts_s = self.running, begins_in_s + planned.exposure_s
-        end_s = self._clock.unix_s() + lasts_s
-        if end_s > self._programme.dark.end_unix_s:
-            return Next(Phase.RETIRING, "no sub fits before dawn")
-        if lasts_s > self._guard.left_s() - LEEWAY_S:
-            crosses = self._may_cross(target, planned)
-            why = f"{target.name} comes to the end of this pier side"
-            return Next(Phase.CROSSING, why) if crosses else Next(Phase.ACQUIRING, why)
-        if end_s > self._programme.window_end_s(target):
-            return Next(Phase.ACQUIRING, f"{target.name} leaves its window")
-        return None
-
-    def _failed_check(self, target: Target) -> str:
-        """Why the sub that is looked at closely was rejected; empty when it was not, or not yet."""
-        if not self._checked_uid:
-            return ""
-        night = str(self._programme.night)
-        judged = self._ledger.frames(target=target.name, night=night)
-        for frame in judged:
-            if frame.uid == self._checked_uid:
-                self._checked_uid = ""
-                return frame.reason
-        return ""
-
-    def _look_ahead_s(self, target: Target) -> float:
-        """Where to look in the plan: after a whole cycle half a step ahead, within one half back.
-
-        So a target is left at the end of a cycle, where the plan, which sees no less than a step,
-        does not mind.
+        Only the clock and the mount have gone on since. Raises RuntimeError when nothing was due.
         """
-        filters = self._programme.cycle_filters(target, self._pending_s(target))
-        uneven = unevenness(cycle_of(filters), self._taken_s(target, filters))
-        return STEP_S / 2 if uneven < CYCLE_ENDS else -STEP_S / 2
+        if self._facts is None:
+            raise RuntimeError("no sub was due")
+        return cut_short(self._facts.later(self._clock.unix_s(), self._side()), planned)
 
-    def _taken_s(self, target: Target, filters: Iterable[str]) -> dict[str, float]:
-        """Seconds by filter that were accepted or have no verdict yet."""
-        accepted_s, pending_s = self._ledger.accepted_s(target.name), self._pending_s(target)
-        return {name: accepted_s.get(name, 0.0) + pending_s.get(name, 0.0) for name in filters}
+    def _read(self, before_s: float) -> Facts:
+        """What the next sub hangs on, read in one go."""
+        target, schedule = self.running, self._schedule
+        pending = self._pending(target)
+        gathered = schedule.gathered(target, _seconds(pending))
+        filters = schedule.cycle_filters(target, gathered)
+        cycle = cycle_of(filters)
+        number = cycles_done(cycle, gathered.taken_s) + 1
+        weave = self._weaving.weave(cycle, number)
+        downloading = [sub.filter for sub in pending if sub.stage is Stage.CLOSED]
+        return Facts(
+            now_s=self._clock.unix_s(),
+            target=target,
+            gathered=gathered,
+            filters=filters,
+            cycle=number,
+            weave=weave,
+            costs=self._weaving.costs,
+            choice=schedule.choice(target, gathered),
+            windows=schedule.windows(target),
+            dark_end_s=schedule.dark.end_unix_s,
+            side=self._side(),
+            recent=self._recent(target, cycle, pending),
+            taken_here=self.pointings.taken_here,
+            downloading=downloading[-1] if downloading else "",
+            before_s=before_s,
+            failed_check=self._failed_check(),
+            make_up_cycles=self._settings.policies.cycle.make_up_cycles,
+        )
 
-    def _pending_s(self, target: Target) -> dict[str, float]:
-        """Seconds by filter that were taken and have no verdict yet."""
-        pending_s: dict[str, float] = {}
-        for sub in self._pending(target):
-            pending_s[sub.filter] = pending_s.get(sub.filter, 0.0) + sub.exposure_s
-        return pending_s
+    def _side(self) -> SideFacts:
+        """The side of the pier, now."""
+        pier = self._guard.pier
+        return SideFacts(
+            left_s=self._guard.left_s(),
+            may_change=pier.side is PierSide.WEST,
+            east_in_s=self._schedule.reaches_s(self.running, pier.changes_at_h),
+            stands_still=pier.stands_still,
+            crossing_s=crossing_cost_s(self._settings),
+        )
 
     def _pending(self, target: Target) -> list[Sub]:
         """Its subs whose shutter has closed and that have no verdict yet."""
         return [sub for sub in self._ledger.in_flight(target.name) if sub.stage is not Stage.BEGUN]
 
-    def _recent(self, target: Target, cycle: Cycle) -> list[Taken]:
+    def _recent(self, target: Target, cycle: Cycle, pending: list[Sub]) -> list[Taken]:
         """Tonight's latest subs of a cycle's filters, those without a verdict last."""
         number = RECENT_CYCLES * sum(cycle.counts.values())
-        judged = self._ledger.latest(target.name, str(self._programme.night), number)
-        pending = [Taken(sub.filter, None) for sub in self._pending(target)]
-        recent = [Taken(*one) for one in judged] + pending
+        judged = self._ledger.latest(target.name, self._night, number)
+        recent = [Taken(*one) for one in judged] + [Taken(sub.filter, None) for sub in pending]
         return [taken for taken in recent if taken.filter in cycle.counts]
 
-    def _gap_s(self, planned: Planned) -> float:
-        """Time until a sub could begin, when what comes before it takes as long as usual."""
-        coming = [sub.filter for sub in self._pending(self.running) if sub.stage is Stage.CLOSED]
-        last = coming[-1] if coming else planned.filter
-        return self._weaving.costs.gap_s(last, planned.filter, planned.dither)
+    def _failed_check(self) -> str | None:
+        """Why the sub that is looked at closely was rejected; None while it has no verdict."""
+        if not self._checked_uid:
+            return ""
+        frames = self._ledger.frames(target=self.running.name, night=self._night)
+        return next((one.reason for one in frames if one.uid == self._checked_uid), None)
 
-    def _may_cross(self, target: Target, planned: Planned) -> bool:
-        """Whether the target goes on east of the pier, and nothing else is due until then."""
-        pier = self._guard.pier
-        if pier.side is not PierSide.WEST:
-            return False
-        if not self._programme.lacks(target, self._pending_s(target)):
-            return False
-        wait_s = max(0.0, self._programme.reaches_s(target, pier.changes_at_h)) + EDGE_S + LEEWAY_S
-        from_s = self._clock.unix_s() + wait_s
-        takes_s = crossing_cost_s(self._settings) + planned.exposure_s
-        if not self._programme.stays_up(target, from_s, takes_s):
-            return False
-        if not pier.stands_still:
-            return True
-        halfway_s = (max(0.0, self._guard.left_s()) + wait_s) / 2
-        meanwhile = self._programme.choose(target, self._pending_s(target), halfway_s)
-        return meanwhile is None or meanwhile == target
+
+def _seconds(subs: list[Sub]) -> dict[str, float]:
+    """Seconds by filter."""
+    seconds: dict[str, float] = {}
+    for sub in subs:
+        seconds[sub.filter] = seconds.get(sub.filter, 0.0) + sub.exposure_s
+    return seconds

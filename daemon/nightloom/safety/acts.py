@@ -6,7 +6,7 @@ what would leave it is refused then.
 """
 
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from typing import Literal
 
 from nightloom.ledger import Ledger, LedgerError
@@ -61,7 +61,5 @@ class Acts:
     def _finish(self, intent: int | None, outcome: str) -> None:
         if self._ledger is None or intent is None:
             return
-        try:
+        with suppress(LedgerError):  # what is unfinished stands for free or open
             self._ledger.finish(intent, outcome, self._clock.now())
-        except LedgerError:
-            self._ledger = None  # from here on only what leads to safety goes unrecorded

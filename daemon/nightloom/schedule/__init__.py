@@ -1,12 +1,13 @@
 """Which target when: a plan over the whole night, made again after every interruption."""
 
-from nightloom.schedule.candidate import Block, Candidate, Plan, steps
+from nightloom.schedule.candidate import Block, Candidate, Choice, Plan, steps
 from nightloom.schedule.plan import make_plan
 from nightloom.schedule.worth import moonlight_part, priority_weight, sky_quality
 
 __all__ = [
     "Block",
     "Candidate",
+    "Choice",
     "Plan",
     "make_plan",
     "moonlight_part",

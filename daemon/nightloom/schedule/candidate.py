@@ -82,6 +82,29 @@ class Plan:
         return next((b for b in self.blocks if b.start_unix_s <= unix_s < b.end_unix_s), None)
 
 
+@dataclass(frozen=True)
+class Choice:
+    """What a plan has for a running target and after it, seen from a moment.
+
+    `finish_first` says that the running target lacks less than the plan can see.
+    """
+
+    plan: Plan
+    now_unix_s: float
+    running: str
+    finish_first: bool = False
+
+    def target(self, ahead_s: float = 0.0) -> str | None:
+        """The target that is due so much later, or earlier, unless the plan has nothing there.
+
+        None when it has nothing now either.
+        """
+        block = self.plan.at(self.now_unix_s + ahead_s) or self.plan.at(self.now_unix_s)
+        if block is None:
+            return None
+        return self.running if self.finish_first else block.target
+
+
 def steps(span: Interval, step_s: float) -> Floats:
     """Edges of steps that fill a span; the last step may be shorter."""
     return np.append(np.arange(span.start_unix_s, span.end_unix_s, step_s), span.end_unix_s)

@@ -1,19 +1,13 @@
 """Tonight's schedule: which target is due by the plan, with which filters, and for how long."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 from nightloom.ledger import Ledger
-from nightloom.schedule import Block, Plan
-from nightloom.schedule.windows import (
-    LEAST_WINDOW_S,
-    STEP_S,
-    NightWindows,
-    left_tonight_s,
-    sun_down_s,
-    wanted_s,
-)
+from nightloom.schedule import Block, Choice, Plan
+from nightloom.schedule.gathered import Gathered, lacking, wanted_s
+from nightloom.schedule.windows import LEAST_WINDOW_S, STEP_S, NightWindows, sun_down_s
 from nightloom.settings import Settings, Sub, Target
 from nightloom.sky import HOUR_S, Interval, hour_angle_h
 from nightloom_drivers.clock import Clock
@@ -71,7 +65,7 @@ class Schedule:
 
         The first one of the night begins before the dark, so that gathering begins with it.
         """
-        self._block(None, NOTHING, 0.0)
+        self._held()
         begins_s = self._next_begins_s()
         if begins_s <= self.dark.start_unix_s:
             return self.dark.start_unix_s - self._settings.policies.acquire.begin_before_s
@@ -89,7 +83,7 @@ class Schedule:
 
     def _next_begins_s(self) -> float:
         """When the plan's present or next block begins."""
-        now_s = max(self._clock.unix_s(), self.dark.start_unix_s)
+        now_s = self._plan_time_s()
         blocks = self._plan.blocks if self._plan is not None else ()
         return min((b.start_unix_s for b in blocks if b.end_unix_s > now_s), default=math.inf)
 
@@ -97,54 +91,51 @@ class Schedule:
         """Whether the dark hours are over."""
         return self._clock.unix_s() >= self.dark.end_unix_s
 
+    def gathered(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> Gathered:
+        """What the ledger holds of it; `pending_s` have no verdict yet. Raises LedgerError."""
+        accepted_s, tonight_s = self._ledger.accepted_s(target.name), NOTHING
+        if target.maximum_hours is not None:
+            tonight_s = self._ledger.accepted_s(target.name, night=str(self.night))
+        return Gathered(accepted_s, pending_s, tonight_s)
+
     def finished(self) -> bool:
         """Whether no target that still lacks anything will be up any more tonight."""
         latest_s = self._clock.unix_s() + LEAST_WINDOW_S
         return not any(
             window.end_unix_s >= latest_s
             for target in self.targets
-            for number in self._lacking(target)
+            for number in lacking(target, self.gathered(target))
             for window in self._offers.group_windows(target, number)
         )
 
-    def choose(
-        self,
-        running: Target | None = None,
-        pending_s: Mapping[str, float] = NOTHING,
-        ahead_s: float = 0.0,
-    ) -> Target | None:
-        """The target that the plan has for now; None when it has none.
-
-        Asked without a `running` target the plan is made anew, as after an interruption.
-        `pending_s` are seconds by filter of the running one that were taken and have no verdict
-        yet. With `ahead_s` the plan is looked up so much later, or earlier, unless it has nothing
-        there. A running target that lacks less than a step of the plan is finished first.
-        """
-        block = self._block(running, pending_s, ahead_s)
-        if running is not None and block is not None and block.target != running.name:
-            return running if self._is_nearly_complete(running, pending_s) else self._named(block)
+    def choose(self) -> Target | None:
+        """The target to begin with, by a plan made anew; None when it has none for now."""
+        block = self._held().at(self._plan_time_s())
         return None if block is None else self._named(block)
 
-    def cycle_filters(
-        self, target: Target, pending_s: Mapping[str, float] = NOTHING
-    ) -> dict[str, Sub]:
+    def choice(self, running: Target, gathered: Gathered) -> Choice:
+        """What a plan that still holds has for a running target, and after it."""
+        plan = self._held(running, gathered)
+        finish_first = self._is_nearly_complete(running, gathered)
+        return Choice(plan, self._plan_time_s(), running.name, finish_first)
+
+    def cycle_filters(self, target: Target, gathered: Gathered) -> dict[str, Sub]:
         """The filters of the target that are taken in turn now: those of its group that lack."""
-        now_s = max(self._clock.unix_s(), self.dark.start_unix_s)
-        lacking = self._lacking(target, pending_s)
+        now_s, lacks = self._plan_time_s(), lacking(target, gathered)
         block = self._plan.at(now_s) if self._plan is not None else None
-        if block is not None and block.target == target.name and block.group in lacking:
-            return lacking[block.group]
+        if block is not None and block.target == target.name and block.group in lacks:
+            return lacks[block.group]
         open_now = [
             number
-            for number in lacking
+            for number in lacks
             if any(now_s in window for window in self._offers.group_windows(target, number))
         ]
-        first = next(iter(open_now or lacking), None)
-        return target.groups[0].filters if first is None else lacking[first]
+        first = next(iter(open_now or lacks), None)
+        return target.groups[0].filters if first is None else lacks[first]
 
     def reason(self, target: Target) -> str:
         """Why it is due, for the log."""
-        now_s = max(self._clock.unix_s(), self.dark.start_unix_s)
+        now_s = self._plan_time_s()
         block = self._plan.at(now_s) if self._plan is not None else None
         if block is None:
             return "the plan has it next"
@@ -161,22 +152,9 @@ class Schedule:
         self._aside_until_s.pop(target.name, None)
         self._plan = None
 
-    def window_end_s(self, target: Target) -> float:
-        """When the target's present or next window ends; the past when it has none left."""
-        now_s = self._clock.unix_s()
-        ends = [w.end_unix_s for w in self._windows[target.name] if w.end_unix_s > now_s]
-        return min(ends, default=now_s)
-
-    def lacks(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> bool:
-        """Whether the target may still take seconds tonight."""
-        return bool(self._lacking(target, pending_s))
-
-    def stays_up(self, target: Target, from_s: float, for_s: float) -> bool:
-        """Whether the target may run from a moment on for so long."""
-        return any(
-            window.start_unix_s <= from_s and from_s + for_s <= window.end_unix_s
-            for window in self._windows[target.name]
-        )
+    def windows(self, target: Target) -> Sequence[Interval]:
+        """When any group of the target may run tonight, in order."""
+        return self._windows[target.name]
 
     def reaches_s(self, target: Target, hour_angle_h: float) -> float:
         """Time until the target comes to an hour angle; negative when it has passed there."""
@@ -194,69 +172,55 @@ class Schedule:
         """Altitude of the target."""
         return float(self.table.altitude_azimuth(target.name, at_s)[0])
 
-    def _block(
-        self, running: Target | None, pending_s: Mapping[str, float], ahead_s: float
-    ) -> Block | None:
-        """The block of the plan that is due, out of a plan that still holds."""
-        now_s = max(self._clock.unix_s(), self.dark.start_unix_s)
-        if self._plan is None or self._is_stale(self._plan, running, pending_s, now_s):
-            self._plan, self._planned_s = self._made(running, pending_s, now_s), now_s
-        return self._plan.at(now_s + ahead_s) or self._plan.at(now_s)
+    def _plan_time_s(self) -> float:
+        """The present, or the beginning of the plan before it."""
+        return max(self._clock.unix_s(), self.dark.start_unix_s)
+
+    def _held(self, running: Target | None = None, gathered: Gathered | None = None) -> Plan:
+        """The plan, made anew where it does not hold any more."""
+        now_s = self._plan_time_s()
+        if self._plan is None or self._is_stale(self._plan, running, gathered, now_s):
+            self._plan, self._planned_s = self._made(running, gathered, now_s), now_s
+        return self._plan
 
     def _is_stale(
-        self, plan: Plan, running: Target | None, pending_s: Mapping[str, float], now_s: float
+        self, plan: Plan, running: Target | None, gathered: Gathered | None, now_s: float
     ) -> bool:
+        """After a while; once its group is complete; and, with no target running, by and by."""
         due = plan.at(now_s)
         if now_s >= self._planned_s + PLAN_AGAIN_S:
             return True
         if due is None:
             return False
+        if running is None and now_s > self._planned_s:
+            return True
         target = self._named(due)
-        complete = due.group not in self._lacking(
-            target, pending_s if target == running else NOTHING
-        )
-        return complete or (running is None and now_s > self._planned_s)
+        has = gathered if gathered is not None and target == running else self.gathered(target)
+        return due.group not in lacking(target, has)
 
-    def _is_nearly_complete(self, running: Target, pending_s: Mapping[str, float]) -> bool:
+    def _is_nearly_complete(self, running: Target, gathered: Gathered) -> bool:
         """Whether a group that may run now lacks less than the plan can see."""
-        now_s = self._clock.unix_s()
-        accepted_s = _added(self._ledger.accepted_s(running.name), pending_s)
+        now_s, taken_s = self._clock.unix_s(), gathered.taken_s
         return any(
-            wanted_s(filters, accepted_s) < STEP_S
-            for number, filters in self._lacking(running, pending_s).items()
+            wanted_s(filters, taken_s) < STEP_S
+            for number, filters in lacking(running, gathered).items()
             if any(now_s in window for window in self._offers.group_windows(running, number))
         )
 
     def _named(self, block: Block) -> Target:
         return self._settings.targets.named(block.target)
 
-    def _made(self, running: Target | None, pending_s: Mapping[str, float], now_s: float) -> Plan:
-        name = None if running is None else running.name
-
-        def counted(target: str, night: str | None) -> Mapping[str, float]:
-            accepted_s = self._ledger.accepted_s(target, night=night)
-            return _added(accepted_s, pending_s if target == name else NOTHING)
-
+    def _made(self, running: Target | None, gathered: Gathered | None, now_s: float) -> Plan:
+        every = {
+            target.name: gathered
+            if gathered is not None and target == running
+            else self.gathered(target)
+            for target in self.targets
+        }
         return self._offers.plan(
             now_s,
-            lambda target: counted(target, None),
-            lambda target: counted(target, str(self.night)),
-            name,
+            lambda name: every[name].taken_s,
+            lambda name: every[name].taken_tonight_s,
+            None if running is None else running.name,
             self._aside_until_s,
         )
-
-    def _lacking(
-        self, target: Target, pending_s: Mapping[str, float] = NOTHING
-    ) -> dict[int, dict[str, Sub]]:
-        """The filters that lack seconds, for each group that may go on tonight."""
-        accepted_s = _added(self._ledger.accepted_s(target.name), pending_s)
-        lacking = {n: group.lacking(accepted_s) for n, group in enumerate(target.groups)}
-        if target.maximum_hours is not None:
-            tonight_s = self._ledger.accepted_s(target.name, night=str(self.night))
-            if left_tonight_s(target, _added(tonight_s, pending_s)) <= 0:
-                return {}
-        return {number: filters for number, filters in lacking.items() if filters}
-
-
-def _added(first: Mapping[str, float], second: Mapping[str, float]) -> dict[str, float]:
-    return {name: first.get(name, 0.0) + second.get(name, 0.0) for name in {*first, *second}}

@@ -17,6 +17,7 @@ from nightloom.schedule import (
     steps,
 )
 from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, open_fraction
+from nightloom.schedule.gathered import left_tonight_s, wanted_s
 from nightloom.schedule.meridian_limits import crossings, reach
 from nightloom.settings import Group, Settings, Sub, Target
 from nightloom.sky import (
@@ -238,18 +239,3 @@ class NightWindows:
 
 def _place(target: Target) -> tuple[float, float]:
     return target.ra_deg, target.dec_deg
-
-
-def left_tonight_s(target: Target, tonight_s: Mapping[str, float]) -> float:
-    """Accepted seconds that a night may still give to a target."""
-    if target.maximum_hours is None:
-        return inf
-    return max(0.0, 3600.0 * target.maximum_hours - sum(tonight_s.values()))
-
-
-def wanted_s(lacking: Mapping[str, Sub], accepted_s: Mapping[str, float]) -> float:
-    """Seconds that all these filters together still lack; without end when one has no end."""
-    return sum(
-        inf if sub.wanted_hours is None else 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)
-        for name, sub in lacking.items()
-    )

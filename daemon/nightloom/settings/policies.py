@@ -84,20 +84,25 @@ class FocusPolicy(Table):
 
 
 class GuidingPolicy(Table):
-    """How the guide star is held."""
+    """How the guide stars are held. `guiding.derived` says what is taken for what is left out."""
 
-    settle_arcsec: float = Field(
-        default=1.5,
+    rest_within_arcsec: float | None = Field(
+        default=None,
         gt=0,
-        description="error beyond which the guide star has not settled, unless the air makes it",
+        description="error beyond which the guide stars are not at rest, unless the air makes it; "
+        "left out, half a pixel of the main camera",
     )
-    settle_time_s: float = Field(
-        default=2.0, ge=0, description="time it must stay inside the scatter of the guiding"
+    rest_for_s: float | None = Field(
+        default=None,
+        ge=0,
+        description="time that they must stay inside the scatter of the guiding; left out, a guide "
+        "exposure, and 2 s at least",
     )
-    settle_deadline_s: float = Field(
-        default=20.0,
+    rest_deadline_s: float | None = Field(
+        default=None,
         gt=0,
-        description="longest wait for settling; a sub that bears the error begins then",
+        description="longest wait for rest; a sub that bears the error begins then; left out, ten "
+        "times the time above",
     )
     least_move_arcsec: float = Field(
         default=0.08,
@@ -105,11 +110,15 @@ class GuidingPolicy(Table):
         description="error below which no pulse is sent, so as not to chase the air",
     )
     longest_pulse_ms: float = Field(default=2000.0, gt=0, description="longest single pulse")
-    calibration_pulse_ms: float = Field(
-        default=750.0, gt=0, description="pulse of a calibration step"
+    calibration_step_ms: float | None = Field(
+        default=None,
+        gt=0,
+        description="first pulse of each leg of a calibration; left out, one that moves the stars "
+        "by 2 pixels of the guide camera at the guide rate that the mount reports, or else at half "
+        "the sidereal rate",
     )
     lost_frames: int = Field(
-        default=5, ge=1, description="guide frames without the star after which guiding has failed"
+        default=5, ge=1, description="guide frames in a row without a star that make them lost"
     )
 
 

@@ -22,9 +22,9 @@ from nightloom.sky.bodies import (
     sun_altitude_azimuth,
     sun_position,
 )
-from nightloom.sky.equator import from_date, to_date
+from nightloom.sky.equator import to_date
 from nightloom.sky.interval import Interval, intervals_above, joined, outside, overlaps
-from nightloom.sky.moonlight import dark_sky_nl, magnitude_v, moonlight_nl
+from nightloom.sky.moonlight import dark_sky_nl, moonlight_nl
 from nightloom.sky.night import dark_hours, night_of, night_span
 from nightloom.sky.site import Horizon, Site, airmass
 from nightloom.sky.sphere import separation_deg
@@ -41,12 +41,10 @@ __all__ = [
     "altitude_azimuth",
     "dark_hours",
     "dark_sky_nl",
-    "from_date",
     "full_moon",
     "hour_angle_h",
     "intervals_above",
     "joined",
-    "magnitude_v",
     "meridian_time",
     "moon_altitude_azimuth",
     "moon_illumination",

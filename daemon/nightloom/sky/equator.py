@@ -65,10 +65,3 @@ def to_date(ra_deg: float, dec_deg: float, unix_s: float) -> tuple[float, float]
     """Apparent right ascension in hours and declination in degrees of an ICRS place."""
     ra, dec = apparent_deg(ra_deg, dec_deg, unix_s)
     return float(ra) / 15.0, float(dec)
-
-
-def from_date(ra_h: float, dec_deg: float, unix_s: float) -> tuple[float, float]:
-    """ICRS right ascension and declination, both in degrees, of an apparent place of date."""
-    astrometry, origins = earth_pose(unix_s)
-    ra, dec = erfa.aticq(np.radians(ra_h * 15.0) + origins, np.radians(dec_deg), astrometry)
-    return float(np.degrees(ra)) % 360.0, float(np.degrees(dec))

@@ -2,7 +2,7 @@
 
 Krisciunas & Schaefer, "A Model of the Brightness of Moonlight", PASP 103, 1033 (1991), for the V
 band and a clear sky. The paper states an accuracy of 8 to 23 %. Brightness is in nanolamberts, so
-that light adds up; `magnitude_v` turns it into magnitudes a square arcsecond.
+that light adds up.
 """
 
 import numpy as np
@@ -55,8 +55,3 @@ def scattering_airmass(zenith_deg: ArrayLike) -> Floats:
     """The paper's airmass for light from all along the line of sight: 5 at the horizon."""
     sine = np.sin(np.radians(np.minimum(np.asarray(zenith_deg, dtype=np.float64), 90.0)))
     return np.asarray((1.0 - 0.96 * sine**2) ** -0.5)
-
-
-def magnitude_v(brightness_nl: ArrayLike) -> Floats:
-    """V magnitudes a square arcsecond of a brightness (the paper's equation 1, turned round)."""
-    return np.asarray((20.7233 - np.log(np.asarray(brightness_nl) / 34.08)) / 0.92104)

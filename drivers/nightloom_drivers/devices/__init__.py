@@ -10,7 +10,8 @@ from nightloom_drivers.devices.filter_wheel import FilterWheel, FilterWheelSetti
 from nightloom_drivers.devices.focuser import Focuser, FocuserSettings
 from nightloom_drivers.devices.guide_port import GuidePort, GuidePortSettings
 from nightloom_drivers.devices.light_panel import LightPanel, LightPanelSettings
-from nightloom_drivers.devices.mount import Mount, MountSettings, PierSide
+from nightloom_drivers.devices.mount import Mount, MountSettings
+from nightloom_drivers.devices.pier_side import PierSide
 from nightloom_drivers.devices.roof import Roof, RoofSettings, RoofState, RoofUnmoved
 from nightloom_drivers.devices.weather import Weather, WeatherReport, WeatherSettings
 

@@ -10,11 +10,11 @@ that was not is told again, whatever it says.
 
 import asyncio
 from dataclasses import dataclass
-from enum import StrEnum
 
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices.coordinates import Position
 from nightloom_drivers.devices.device import ANSWER_S, described, one_of
+from nightloom_drivers.devices.pier_side import PierSide
 from nightloom_drivers.devices.placing import PlacedDevice
 from nightloom_drivers.errors import DeviceContradicts, DeviceLate
 from nightloom_drivers.link import Link, State, Vector
@@ -30,14 +30,6 @@ LATE_VALUE_S = 3.0
 
 EXACT_DEG = 30 / 3600
 """What a mount may differ from a place it has just been told: the sky turns by 15″ a second."""
-
-
-class PierSide(StrEnum):
-    """Where the telescope is; west of the pier it looks east."""
-
-    EAST = "east"
-    WEST = "west"
-    UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True)

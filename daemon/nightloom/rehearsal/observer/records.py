@@ -1,11 +1,8 @@
 """What is on disk and in the ledger after a night, held against the subs that left the camera."""
 
 import hashlib
-import sqlite3
 import zlib
-from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import closing
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from io import BytesIO
@@ -15,11 +12,12 @@ import numpy as np
 from astropy.io import fits
 from astropy.wcs import WCS
 
+from nightloom.rehearsal.observer.entries import Entry, read_entries
+from nightloom.rehearsal.observer.evenness import look_at_shares
 from nightloom.rehearsal.observer.exposures import ARCSEC, Sub, pixels
 from nightloom.rehearsal.observer.rules import (
     CLEAR,
     DITHERED,
-    EVEN,
     FRAMES_KEPT,
     IN_FOCUS,
     NOT_TRAILED,
@@ -29,26 +27,10 @@ from nightloom.rehearsal.observer.rules import (
     Finding,
     Findings,
 )
-from nightloom.settings import Settings, Target
-from nightloom.settings.targets import Sub as AskedSub
+from nightloom.settings import Settings
 from nightloom_drivers.physics.sphere import separation_deg, unit
 
 ROUNDING = 1e-6
-
-
-@dataclass(frozen=True)
-class Entry:
-    """A frame as the ledger has it, in the order of entry."""
-
-    uid: str
-    night: str
-    target: str
-    filter: str
-    exposure_s: float
-    start_s: float
-    path: str
-    sha256: str
-    accepted: bool
 
 
 @dataclass(frozen=True)
@@ -64,7 +46,7 @@ def audit(
 ) -> Audit:
     """Look through the records of a night that is over; `frames` is their folder, if any."""
     findings = Findings()
-    entries, half_done = _read(ledger)
+    entries, half_done = read_entries(ledger)
     ended_s = max([0.0, *(sub.start_s + sub.exposure_s for sub in subs)])
     for what in half_done:
         findings.add(NOTHING_HALF_DONE, ended_s, f"{what} was begun and has no outcome")
@@ -79,37 +61,8 @@ def audit(
     if frames is not None:
         _look_for_strays(entries, frames, ended_s, findings)
     _look_at_dithers(settings, subs, findings)
-    unevenness = _look_at_shares(settings, entries, str(night), findings)
+    unevenness = look_at_shares(settings, entries, str(night), findings)
     return Audit(findings.found, unevenness)
-
-
-def _read(ledger: Path) -> tuple[list[Entry], list[str]]:
-    """The ledger's frames, and what has no outcome."""
-    with closing(sqlite3.connect(f"{ledger.as_uri()}?mode=ro", uri=True)) as connection:
-        rows = connection.execute(
-            "SELECT uid, night, target, filter, exposure_s, start_utc, path, sha256, verdict"
-            " FROM frames ORDER BY rowid"
-        ).fetchall()
-        half_done = connection.execute(
-            "SELECT kind, detail FROM intents WHERE outcome IS NULL ORDER BY id"
-        ).fetchall()
-    return [_entry(*row) for row in rows], [f"{kind} {detail}" for kind, detail in half_done]
-
-
-def _entry(
-    uid: str,
-    night: str,
-    target: str,
-    filter_name: str,
-    exposure_s: float,
-    start_utc: str,
-    path: str,
-    sha256: str,
-    verdict: str,
-) -> Entry:
-    start_s = datetime.fromisoformat(start_utc).timestamp()
-    accepted = verdict == "accepted"
-    return Entry(uid, night, target, filter_name, exposure_s, start_s, path, sha256, accepted)
 
 
 def _paired(
@@ -251,55 +204,6 @@ def _look_at_dithers(settings: Settings, subs: Iterable[Sub], findings: Findings
         if moved_px < least_px - DITHERED.tolerance:
             seen = f"{_named(sub)} is {moved_px:.1f} px from the one before it"
             findings.add(DITHERED, sub.start_s, seen)
-
-
-def _look_at_shares(
-    settings: Settings, entries: Iterable[Entry], night: str, findings: Findings
-) -> float:
-    """Count the night's accepted seconds up in the order of entry; gives the largest distance."""
-    targets = {target.name: target for target in settings.targets.targets}
-    tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
-    begun_s: dict[str, dict[str, float]] = {}
-    largest = 0.0
-    for entry in entries:
-        if not entry.accepted or entry.target not in targets:
-            continue
-        if entry.night == night:
-            begun_s.setdefault(entry.target, dict(tally_s[entry.target]))
-        tally_s[entry.target][entry.filter] += entry.exposure_s
-        if entry.night != night:
-            continue
-        for asked in _asked(targets[entry.target], tally_s[entry.target]):
-            if entry.filter not in asked:
-                continue
-            now = unevenness(asked, tally_s[entry.target])
-            largest = max(largest, now)
-            at_first = unevenness(asked, begun_s[entry.target])
-            inherited = at_first if at_first > EVEN.tolerance else 0.0
-            allowed = inherited + EVEN.tolerance + ROUNDING
-            if now > allowed:
-                seen = f"after {entry.uid} {entry.target} is uneven by {now:.2f} cycles"
-                findings.add(EVEN, entry.start_s, seen)
-    return largest
-
-
-def _asked(target: Target, tally_s: Mapping[str, float]) -> Iterator[dict[str, AskedSub]]:
-    """The filters of each group that have not all that is wanted of them."""
-    for group in target.groups:
-        lacking = {
-            name: sub
-            for name, sub in group.filters.items()
-            if sub.wanted_hours is None or tally_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
-        }
-        if lacking:
-            yield lacking
-
-
-def unevenness(asked: Mapping[str, AskedSub], tally_s: Mapping[str, float]) -> float:
-    """Largest distance of a filter from its share, in cycles."""
-    cycle_s = {name: sub.share * sub.exposure_s for name, sub in asked.items()}
-    mean = sum(tally_s.get(name, 0.0) for name in asked) / sum(cycle_s.values())
-    return max(abs(tally_s.get(name, 0.0) / one_s - mean) for name, one_s in cycle_s.items())
 
 
 def _apart_arcsec(one: tuple[float, float], other: tuple[float, float]) -> float:

@@ -17,19 +17,27 @@ class SettleState(Enum):
 
 
 @dataclass(frozen=True)
-class SettlePolicy:
-    """At rest is `INSIDE` the scatter of guiding in two frames at least ``settle_time_s`` apart,
-    without a break. A dither with its settling takes 5 to 10 s (common practice, no source).
+class RestPolicy:
+    """At rest is `INSIDE` the scatter of guiding in two frames at least ``rest_for_s`` apart,
+    without a break, and no frame further off than ``rest_within_px`` unless the air makes it.
+    After ``deadline_s`` it is not waited for any more.
     """
 
-    settle_time_s: float = 2.0
+    rest_for_s: float = 2.0
     deadline_s: float = 20.0
+    rest_within_px: float = float("inf")
+
+    def is_far(self, error_px: float, seeing_px: float) -> bool:
+        """Whether an error is more than is called rest, and more than the air makes of it, which
+        is ``seeing_px`` of both axes together. A NaN error (no star held) is not far.
+        """
+        return error_px > max(self.rest_within_px, INSIDE * seeing_px / 2**0.5)
 
 
 def settled(
     times_s: Sequence[float],
     distances: Sequence[float],
-    policy: SettlePolicy,
+    policy: RestPolicy,
     *,
     started_s: float,
 ) -> SettleState:
@@ -44,7 +52,7 @@ def settled(
         if not distance <= INSIDE:
             break
         rest_s.append(time_s)
-    if len(rest_s) > 1 and rest_s[0] - rest_s[-1] >= policy.settle_time_s:
+    if len(rest_s) > 1 and rest_s[0] - rest_s[-1] >= policy.rest_for_s:
         return SettleState.SETTLED
     late = times_s[-1] - started_s >= policy.deadline_s
     return SettleState.LATE if late else SettleState.WAITING

@@ -1,0 +1,60 @@
+"""How evenly the accepted seconds are spread over the filters, in the order of the ledger."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+
+from nightloom.rehearsal.observer.entries import Entry
+from nightloom.rehearsal.observer.rules import EVEN, Findings
+from nightloom.settings import Settings, Target
+from nightloom.settings.targets import Sub as AskedSub
+
+ROUNDING = 1e-6
+
+
+def look_at_shares(
+    settings: Settings, entries: Iterable[Entry], night: str, findings: Findings
+) -> float:
+    """Count the night's accepted seconds up in the order of entry; gives the largest distance."""
+    targets = {target.name: target for target in settings.targets.targets}
+    tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
+    begun_s: dict[str, dict[str, float]] = {}
+    largest = 0.0
+    for entry in entries:
+        if not entry.accepted or entry.target not in targets:
+            continue
+        if entry.night == night:
+            begun_s.setdefault(entry.target, dict(tally_s[entry.target]))
+        tally_s[entry.target][entry.filter] += entry.exposure_s
+        if entry.night != night:
+            continue
+        for asked in _asked(targets[entry.target], tally_s[entry.target]):
+            if entry.filter not in asked:
+                continue
+            now = unevenness(asked, tally_s[entry.target])
+            largest = max(largest, now)
+            at_first = unevenness(asked, begun_s[entry.target])
+            inherited = at_first if at_first > EVEN.tolerance else 0.0
+            allowed = inherited + EVEN.tolerance + ROUNDING
+            if now > allowed:
+                seen = f"after {entry.uid} {entry.target} is uneven by {now:.2f} cycles"
+                findings.add(EVEN, entry.start_s, seen)
+    return largest
+
+
+def _asked(target: Target, tally_s: Mapping[str, float]) -> Iterator[dict[str, AskedSub]]:
+    """The filters of each group that have not all that is wanted of them."""
+    for group in target.groups:
+        lacking = {
+            name: sub
+            for name, sub in group.filters.items()
+            if sub.wanted_hours is None or tally_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
+        }
+        if lacking:
+            yield lacking
+
+
+def unevenness(asked: Mapping[str, AskedSub], tally_s: Mapping[str, float]) -> float:
+    """Largest distance of a filter from its share, in cycles."""
+    cycle_s = {name: sub.share * sub.exposure_s for name, sub in asked.items()}
+    mean = sum(tally_s.get(name, 0.0) for name in asked) / sum(cycle_s.values())
+    return max(abs(tally_s.get(name, 0.0) / one_s - mean) for name, one_s in cycle_s.items())

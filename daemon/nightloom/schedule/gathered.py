@@ -1,0 +1,57 @@
+"""What a target has by now, read once for each decision, and what it lacks."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import inf
+
+from nightloom.settings import Sub, Target
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """Seconds by filter of a target: accepted over all nights, and without a verdict yet.
+
+    Those of this night are known where the target has a limit of hours for a night.
+    """
+
+    accepted_s: Mapping[str, float] = field(default_factory=dict)
+    pending_s: Mapping[str, float] = field(default_factory=dict)
+    accepted_tonight_s: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def taken_s(self) -> dict[str, float]:
+        """Accepted over all nights, or without a verdict yet."""
+        return _added(self.accepted_s, self.pending_s)
+
+    @property
+    def taken_tonight_s(self) -> dict[str, float]:
+        """The same of this night; what has no verdict yet is of this night."""
+        return _added(self.accepted_tonight_s, self.pending_s)
+
+
+def lacking(target: Target, gathered: Gathered) -> dict[int, dict[str, Sub]]:
+    """The filters that lack seconds, for each group that may go on tonight; by its number."""
+    if left_tonight_s(target, gathered.taken_tonight_s) <= 0:
+        return {}
+    taken_s = gathered.taken_s
+    groups = {number: group.lacking(taken_s) for number, group in enumerate(target.groups)}
+    return {number: filters for number, filters in groups.items() if filters}
+
+
+def left_tonight_s(target: Target, tonight_s: Mapping[str, float]) -> float:
+    """Accepted seconds that a night may still give to a target."""
+    if target.maximum_hours is None:
+        return inf
+    return max(0.0, 3600.0 * target.maximum_hours - sum(tonight_s.values()))
+
+
+def wanted_s(lacking: Mapping[str, Sub], accepted_s: Mapping[str, float]) -> float:
+    """Seconds that all these filters together still lack; without end when one has no end."""
+    return sum(
+        inf if sub.wanted_hours is None else 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)
+        for name, sub in lacking.items()
+    )
+
+
+def _added(first: Mapping[str, float], second: Mapping[str, float]) -> dict[str, float]:
+    return {name: first.get(name, 0.0) + second.get(name, 0.0) for name in {*first, *second}}

@@ -1,0 +1,452 @@
+"""Slips made on purpose: each breaks one rule of safety, and the tests named beside it must see it.
+
+Each is made in a copy of the tree, where its tests run until the first that fails. Prints who
+caught what, then the slips that survived; the exit status is 1 when one did, or when a slip's text
+is no longer there. Run: python tests/benchmarks/slips.py [--only WORD]
+"""
+
+import argparse
+import multiprocessing
+import os
+import shutil
+import sys
+import tempfile
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+TREE = Path(__file__).parents[2]
+COPIED = ("daemon", "drivers", "tests", "config", "pyproject.toml", "DEVELOPERS.md")
+
+SAFETY, NIGHT = "daemon/nightloom/safety/", "daemon/nightloom/night/"
+DEVICES = "drivers/nightloom_drivers/devices/"
+
+GUARD, MAKE_SAFE = "safety/test_guard.py", "safety/test_make_safe.py"
+PHASES, TABLE = "safety/test_phases_alone.py", "night/test_phases.py"
+INTERRUPTS, LOOP = "night/test_interrupts.py", "crew/test_guide_loop.py"
+PARTS, MOUNTS = "devices/test_roof_cap_and_weather.py", "devices/test_mount_and_guide_port.py"
+PIER = "night/test_pier_limits.py"
+
+SERVER = multiprocessing.get_context("forkserver")
+PRELOADED = ("astropy.units", "erfa", "numpy", "pydantic", "pytest", "scipy.stats")
+"""What takes long to import and is the same for every slip."""
+
+LIMIT_S = 120.0
+"""A slip may make something wait for ever: virtual time then runs on without an end."""
+
+SURVIVED, NOT_RUN, HUNG = "SURVIVED", "SURVIVED: its tests did not run", "ran without an end"
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A rule that is broken by replacing `text`, which stands once in `file`, by `instead`."""
+
+    name: str
+    file: str
+    text: str
+    instead: str
+    tests: tuple[str, ...]
+
+
+WEATHER = "            limits.weather(self.unsafe_reasons()),\n"
+UNPARK = 'self._demand("unparking", limits.weather(self.unsafe_reasons()), self._closed())'
+LEAVES = "            if act != RESTING[part]:\n                raise\n"
+EXPOSED = "        {cut: to for cut, to in _OPEN.items() if cut is not Cut.UNSAFE},\n"
+OPENS = '            "opening the roof",\n' + WEATHER
+SLEWS = "            request,\n" + WEATHER
+
+SLIPS = (
+    # The guard ----------------------------------------------------------------------------------
+    Slip("opens in unsafe weather", SAFETY + "guard.py",
+         OPENS, '            "opening the roof",\n', (GUARD,)),
+    Slip("opens over a mount that is not parked", SAFETY + "guard.py",
+         "            ),\n            self._unparked(),\n", "            ),\n", (GUARD,)),
+    Slip("opens by daylight", SAFETY + "guard.py",
+         "limits.daylight(self._site, at_s, self._safety.sun_altitude_deg)", '""', (GUARD,)),
+    Slip("opens by one clock's darkness", SAFETY + "guard.py",
+         "self._safety.sun_altitude_deg)\n                for at_s in self._clock.both_s()",
+         "self._safety.sun_altitude_deg)\n                for at_s in (self._clock.unix_s(),)",
+         (GUARD,)),
+    Slip("closes over a mount that is not parked", SAFETY + "guard.py",
+         '            self._demand("closing the roof", self._unparked())\n', "            pass\n",
+         (GUARD,)),
+    Slip("closes over any mount whatever the roof clears", SAFETY + "guard.py",
+         'self.roof_clears_always = said is not None and said.clears == "always"',
+         "self.roof_clears_always = said is not None", (GUARD,)),
+    Slip("never closes over a free mount, also where the roof clears it", SAFETY + "guard.py",
+         'self.roof_clears_always = said is not None and said.clears == "always"',
+         "self.roof_clears_always = False", (GUARD,)),
+    Slip("unparks in unsafe weather", SAFETY + "guard.py",
+         UNPARK, 'self._demand("unparking", self._closed())', (GUARD,)),
+    Slip("unparks under a closed roof", SAFETY + "guard.py",
+         UNPARK, 'self._demand("unparking", limits.weather(self.unsafe_reasons()))',
+         (GUARD,)),
+    Slip("slews in unsafe weather", SAFETY + "guard.py",
+         SLEWS, "            request,\n", (GUARD,)),
+    Slip("slews under a closed roof", SAFETY + "guard.py",
+         "            self._closed(),\n            *(self._sun", "            *(self._sun",
+         (GUARD,)),
+    Slip("slews past the Sun", SAFETY + "guard.py",
+         "            *(self._sun(ra_deg, dec_deg, at_s) for at_s in self._clock.both_s()),\n", "",
+         (GUARD,)),
+    Slip("slews past the Sun of one clock", SAFETY + "guard.py",
+         "*(self._sun(ra_deg, dec_deg, at_s) for at_s in self._clock.both_s()),",
+         "self._sun(ra_deg, dec_deg, self._clock.unix_s()),", (GUARD,)),
+    Slip("slews below the floor", SAFETY + "guard.py",
+         "            limits.altitude(self._site, ra_deg, dec_deg, now_s,"
+         " self._safety.altitude_floor_deg),\n", "", (GUARD,)),
+    Slip("slews beyond the side's hour angle", SAFETY + "guard.py",
+         "            self.pier.forbids(self.pier.taken_for(angle_h), angle_h),\n", "", (GUARD,)),
+    Slip("does not look at the side after a slew", SAFETY + "guard.py",
+         "            self._slewing = False\n        await self.check_side()\n",
+         "            self._slewing = False\n", (GUARD,)),
+    Slip("leaves a mount on the wrong side tracking", SAFETY + "guard.py",
+         "                await self._mount.track(False)\n                self._demand(\"going on",
+         "                self._demand(\"going on", (GUARD,)),
+    Slip("tracks on past the limit", SAFETY + "guard.py",
+         "                    await self.check_side()\n", "                    pass\n", (GUARD,)),
+    Slip("looks at one clock's hour angle", SAFETY + "guard.py",
+         "        for at_s in self._clock.both_s():\n            limit",
+         "        for at_s in (self._clock.unix_s(),):\n            limit", (GUARD,)),
+    Slip("misses dawn by one clock", SAFETY + "guard.py",
+         "return max(self._clock.both_s())", "return self._clock.unix_s()", (GUARD,)),
+    Slip("takes a mount on its word", SAFETY + "guard.py",
+         "return self._link.connected and self._mount.seen_parked",
+         "return self._link.connected and self._mount.is_parked", (GUARD,)),
+    Slip("takes a roof on its word that it is open", SAFETY + "guard.py",
+         "return self._roof is None or self._roof.seen is RoofState.OPEN",
+         "return self._roof is None or self._roof.state is RoofState.OPEN", (GUARD,)),
+    Slip("does not close a roof that says it is closed", SAFETY + "guard.py",
+         "if self._roof is None or self._roof.seen is RoofState.CLOSED:",
+         "if self._roof is None or self._roof.state is RoofState.CLOSED:", (GUARD,)),
+    Slip("takes parked alone for safe", SAFETY + "guard.py",
+         "return self.is_parked and (self._roof is None or self._roof.seen is RoofState.CLOSED)",
+         "return self.is_parked", (GUARD,)),
+    Slip("opens without a station", SAFETY + "guard.py",
+         'return [] if self._may_be_blind else ["no station watches the sky"]', "return []",
+         (GUARD,)),
+    Slip("takes weather that nobody sees for safe", SAFETY + "guard.py",
+         "        elif not self._may_be_blind:\n", "        elif False:\n", (GUARD,)),
+    Slip("does not wait for the weather to stay safe", SAFETY + "guard.py",
+         "await self._weather.until_safe(for_s=for_s)", "await self._weather.until_safe()",
+         (GUARD,)),
+    Slip("is content with rain on a parked mount under an open roof", SAFETY + "guard.py",
+         "if not waits and not self.is_safe:", "if not waits and not self.is_parked:", (GUARD,)),
+    Slip("believes a roof that was open by the record", SAFETY + "guard.py",
+         "            if was_open:\n", "            if False:\n", (GUARD,)),
+    Slip("opens a roof that was closed by the record", SAFETY + "guard.py",
+         "            if was_open:\n", "            if True:\n", (GUARD,)),
+    Slip("parks a mount that was free as if it had rested", SAFETY + "guard.py",
+         "released_first=was_free", "released_first=False", (GUARD,)),
+    # The limits ---------------------------------------------------------------------------------
+    Slip("the Sun rule is off below 20°", SAFETY + "limits.py",
+         "SUN_IS_DOWN_DEG = -2.0", "SUN_IS_DOWN_DEG = 20.0", (GUARD,)),
+    Slip("the Sun rule is off until it has risen", SAFETY + "limits.py",
+         "SUN_IS_DOWN_DEG = -2.0", "SUN_IS_DOWN_DEG = 0.0", (GUARD,)),
+    Slip("the Sun rule looks at the destination alone", SAFETY + "limits.py",
+         "part = np.linspace(0.0, 1.0, PATH_POINTS)", "part = np.ones(PATH_POINTS)", (GUARD,)),
+    Slip("the Sun rule looks at the way and not where it ends", SAFETY + "limits.py",
+         "part = np.linspace(0.0, 1.0, PATH_POINTS)", "part = np.linspace(0.0, 0.5, PATH_POINTS)",
+         (GUARD,)),
+    Slip("the Sun rule knows no long way round", SAFETY + "limits.py",
+         "        (here[0] + part * long_deg, dec),\n", "", (GUARD,)),
+    Slip("the Sun may come 10° nearer", SAFETY + "limits.py",
+         "    if nearest >= distance_deg:\n", "    if nearest >= distance_deg - 10.0:\n", (GUARD,)),
+    Slip("the floor is 30° lower", SAFETY + "limits.py",
+         "    if height_deg >= floor_deg:\n", "    if height_deg >= floor_deg - 30.0:\n", (GUARD,)),
+    Slip("the roof opens until the Sun is 5° up", SAFETY + "limits.py",
+         "    if height_deg <= limit_deg:\n", "    if height_deg <= limit_deg + 5.0:\n", (GUARD,)),
+    Slip("the hour angle has no upper end", SAFETY + "limits.py",
+         "if lowest_h <= hour_angle_h <= highest_h:", "if lowest_h <= hour_angle_h:", (GUARD,)),
+    Slip("the hour angle has no lower end", SAFETY + "limits.py",
+         "if lowest_h <= hour_angle_h <= highest_h:", "if hour_angle_h <= highest_h:", (GUARD,)),
+    # The pier -----------------------------------------------------------------------------------
+    Slip("the sides of the pier are taken for each other", SAFETY + "pier.py",
+         "return PierSide.WEST if hour_angle_h < self._table.flip_after_h else PierSide.EAST",
+         "return PierSide.EAST if hour_angle_h < self._table.flip_after_h else PierSide.WEST",
+         (GUARD,)),
+    Slip("the west of the pier allows what the east does", SAFETY + "pier.py",
+         "limits.hour_angle(hour_angle_h, side, self._table.hour_angle_pier_west_h)",
+         "limits.hour_angle(hour_angle_h, side, self._table.hour_angle_pier_east_h)", (GUARD,)),
+    Slip("nothing is forbidden east of the pier", SAFETY + "pier.py",
+         "return limits.hour_angle(hour_angle_h, side, self._table.hour_angle_pier_east_h)",
+         'return ""', (GUARD,)),
+    Slip("the time left is reckoned from the wrong end", SAFETY + "pier.py",
+         "return self._table.hour_angle_pier_west_h[1] - hour_angle_h",
+         "return hour_angle_h - self._table.hour_angle_pier_west_h[0]", (GUARD, PIER)),
+    Slip("the mount's own report of its side is not heard", SAFETY + "pier.py",
+         'if self._table.pier_side == "solved" else', "if True else", (GUARD,)),
+    # The record of acts -------------------------------------------------------------------------
+    Slip("an unwritten act may leave safety", SAFETY + "acts.py",
+         LEAVES, "", (GUARD,)),
+    Slip("an unwritten act holds up parking", SAFETY + "acts.py",
+         LEAVES, "            raise\n", (GUARD,)),
+    Slip("a ledger that failed once is asked no more", SAFETY + "acts.py",
+         "        with suppress(LedgerError):  # what is unfinished stands for free or open\n"
+         "            self._ledger.finish(intent, outcome, self._clock.now())\n",
+         "        try:\n            self._ledger.finish(intent, outcome, self._clock.now())\n"
+         "        except LedgerError:\n            self._ledger = None\n", (GUARD,)),
+    Slip("an act cut short counts as done", SAFETY + "acts.py",
+         'self._finish(intent, f"not done: {str(cut) or type(cut).__name__}")',
+         "self._finish(intent, DONE)", (GUARD,)),
+    Slip("a restart forgets what was left free", SAFETY + "acts.py",
+         "            if last is not None:\n", "            if False:\n", (GUARD,)),
+    Slip("a part at rest is taken for free", SAFETY + "acts.py",
+         "self._latest.get(part, RESTING[part]) != RESTING[part]", "True", (GUARD,)),
+    # The way to safety --------------------------------------------------------------------------
+    Slip("closes though the mount did not park", SAFETY + "make_safe.py",
+         '        unclosed = "" if unparked else await close()\n',
+         "        unclosed = await close()\n", (MAKE_SAFE,)),
+    Slip("parks and does not close", SAFETY + "make_safe.py",
+         '        unclosed = "" if unparked else await close()\n', '        unclosed = ""\n',
+         (MAKE_SAFE,)),
+    Slip("tries once only", SAFETY + "make_safe.py",
+         "for anew in (False, True):", "for anew in (False,):", (MAKE_SAFE,)),
+    Slip("a mount that cannot park tracks on", SAFETY + "make_safe.py",
+         "    if unparked:\n        await _stand_still(guard, log)\n", "", (MAKE_SAFE,)),
+    Slip("says nothing of what failed", SAFETY + "make_safe.py",
+         '        raise NotSafe("; ".join(problems))\n', "        return\n", (MAKE_SAFE,)),
+    Slip("a roof that clears waits for the mount", SAFETY + "make_safe.py",
+         "    if guard.roof_clears_always:\n", "    if False:\n", (MAKE_SAFE,)),
+    Slip("a roof's driver that is late holds up the parking", SAFETY + "make_safe.py",
+         "            group.create_task(_ready(guard.connect_roof, log))\n",
+         "            group.create_task(guard.connect_roof())\n", (MAKE_SAFE,)),
+    Slip("connects the station as well", SAFETY + "make_safe.py",
+         "            group.create_task(_ready(guard.connect_roof, log))\n",
+         "            group.create_task(_ready(guard.connect_roof, log))\n"
+         "            group.create_task(guard.connect_station())\n", (MAKE_SAFE,)),
+    Slip("does not wait for a link", SAFETY + "make_safe.py",
+         "        await guard.linked(LINK_DEADLINE_S)\n", "        pass\n", (MAKE_SAFE,)),
+    # The night's table --------------------------------------------------------------------------
+    Slip("rain cuts into no phase", NIGHT + "table.py",
+         "    Cut.UNSAFE: P.SHELTERING,\n", "", (TABLE,)),
+    Slip("rain does not cut into holding", NIGHT + "table.py",
+         '        {P.ACQUIRING: "the stars are back, or may be"},\n        _OPEN,\n',
+         '        {P.ACQUIRING: "the stars are back, or may be"},\n'
+         + EXPOSED, (TABLE,)),
+    Slip("rain does not cut into readying", NIGHT + "table.py",
+         '            P.RETIRING: "nothing is left to do",\n        },\n        _OPEN,\n',
+         '            P.RETIRING: "nothing is left to do",\n        },\n'
+         + EXPOSED, (TABLE,)),
+    Slip("the pier is not watched", NIGHT + "table.py", "    Cut.LIMIT: P.READYING,\n", "",
+         (TABLE,)),
+    Slip("cloud cuts nothing short", NIGHT + "table.py",
+         "{**_OPEN, Cut.CLOUD: P.HOLDING}", "_OPEN", (TABLE,)),
+    Slip("never stranded", NIGHT + "table.py",
+         "_CLOSING: Mapping[Cut, Phase] = {\n    Cut.MISTAKE: P.STRANDED,\n"
+         "    Cut.NOT_SAFE: P.STRANDED,\n",
+         "_CLOSING: Mapping[Cut, Phase] = {\n    Cut.MISTAKE: P.STRANDED,\n"
+         "    Cut.NOT_SAFE: P.ASLEEP,\n", (TABLE,)),
+    Slip("stranded leads to asleep", NIGHT + "table.py",
+         '{P.RETIRING: "trying again"}', '{P.ASLEEP: "trying again"}', (TABLE,)),
+    Slip("a mistake goes on with the roof open", NIGHT + "table.py",
+         "    Cut.MISTAKE: P.RETIRING,\n", "    Cut.MISTAKE: P.READYING,\n", (TABLE,)),
+    Slip("sheltering means that the roof may be open", NIGHT + "table.py",
+         "shelter,\n        Roof.CLOSES,", "shelter,\n        Roof.MAY_BE_OPEN,", (TABLE,)),
+    # Interrupts and the night -------------------------------------------------------------------
+    Slip("the guard's refusal outranks unsafe weather", NIGHT + "interrupts.py",
+         "(DeviceError, GuardRefusal, NotComputed)", "(DeviceError, NotComputed)", (INTERRUPTS,)),
+    Slip("a person outranks unsafe weather", NIGHT + "interrupts.py",
+         '    UNSAFE = "unsafe weather"\n    OPERATOR = "a person"\n',
+         '    OPERATOR = "a person"\n    UNSAFE = "unsafe weather"\n', (INTERRUPTS,)),
+    Slip("the weakest is heard", NIGHT + "interrupts.py",
+         "return min(_members(several)", "return max(_members(several)", (INTERRUPTS,)),
+    Slip("the watch on the weather is content", NIGHT + "interrupts.py",
+         "    raise Unsafe(await context.guard.until_exposed())\n",
+         "    await context.guard.until_exposed()\n", (PHASES,)),
+    Slip("the watch on the pier is content", NIGHT + "interrupts.py",
+         "        raise TurnedTooFar(str(refusal)) from refusal\n", "        return\n", (PHASES,)),
+    Slip("the watch on the person hears nothing", NIGHT + "interrupts.py",
+         '    raise Operator("a person asked for the end of the night")\n', "", (PHASES,)),
+    Slip("dawn by one clock", NIGHT + "context.py",
+         "self.guard.later_s()", "self.clock.unix_s()", (GUARD,)),
+    Slip("dawn is looked for once", NIGHT + "context.py",
+         "min(left_s, LOOK_AT_CLOCK_S)", "left_s", (GUARD,)),
+    Slip("no trouble is too much", NIGHT + "night.py",
+         "count > TROUBLES_MAX", "count > 2 * TROUBLES_MAX", (PHASES,)),
+    Slip("no rest after trouble", NIGHT + "night.py",
+         "await self._rest(BACK_OFF_S * count)", "await self._rest(0.0)", (PHASES,)),
+    Slip("rain waits for the end of a rest", NIGHT + "night.py",
+         "for cut in (Cut.UNSAFE, Cut.OPERATOR)]", "for cut in (Cut.OPERATOR,)]", (PHASES,)),
+    Slip("nobody is called", NIGHT + "night.py",
+         "context.log.emit(PersonNeeded(reason=reason))", "pass", (PHASES,)),
+    Slip("a mistake is kept quiet", NIGHT + "night.py",
+         "            raise self._mistake\n", "            pass\n", (PHASES,)),
+    Slip("a night that ended is armed again", "daemon/nightloom/daemon.py",
+         " and last.outcome == ENDED", ' and last.outcome == "over"', (PHASES,)),
+    Slip("the night's end is not recorded", NIGHT + "night.py",
+         "finish(record, ENDED,", 'finish(record, "over",', (PHASES,)),
+    Slip("a daemon does not make safe when it starts", "daemon/nightloom/daemon.py",
+         "            except NotSafe as reason:\n"
+         "                self._log.emit(PersonNeeded(reason=str(reason)))\n",
+         "            except NotSafe as reason:\n"
+         "                return self._log.emit(PersonNeeded(reason=str(reason)))\n", (PHASES,)),
+    # The phases ---------------------------------------------------------------------------------
+    Slip("sheltering does not wait for safe weather", NIGHT + "shelter.py",
+         "        await context.guard.until_weather_is_safe(wait_s)\n", "", (PHASES,)),
+    Slip("sheltering waits for one safe reading", NIGHT + "shelter.py",
+         "until_weather_is_safe(wait_s)", "until_weather_is_safe(0.0)", (PHASES,)),
+    Slip("sheltering neither parks nor closes", NIGHT + "shelter.py",
+         "        await make_safe(context.guard, context.log)\n", "", (PHASES,)),
+    Slip("sheltering does not reach for the station", NIGHT + "shelter.py",
+         "asking = group.create_task(_keep_asking(context))",
+         "asking = group.create_task(asyncio.sleep(0.0))", (PHASES,)),
+    Slip("readying opens in unsafe weather", NIGHT + "ready.py",
+         "            if reasons:\n", "            if False:\n", (PHASES,)),
+    Slip("readying opens hours early", NIGHT + "ready.py",
+         "if context.clock.unix_s() < opens_s:", "if False:", (PHASES,)),
+    Slip("readying waits with the roof as it is", NIGHT + "ready.py",
+         "                await make_safe(context.guard, context.log)\n", "", (PHASES,)),
+    Slip("readying leaves the mount tracking", NIGHT + "ready.py",
+         "    await context.guard.stand_still()", "    pass", (PHASES,)),
+    Slip("readying opens over a mount that it does not park", NIGHT + "ready.py",
+         "        await context.guard.park()\n", "", (PHASES,)),
+    Slip("readying connects no station", NIGHT + "ready.py",
+         "(guard.connect_mount, guard.connect_roof, guard.connect_station)",
+         "(guard.connect_mount, guard.connect_roof)", (PHASES,)),
+    Slip("retiring neither parks nor closes", NIGHT + "retire.py",
+         "        await make_safe(context.guard, context.log)\n", "", (PHASES,)),
+    Slip("stranded does not rest", NIGHT + "retire.py",
+         "    await asyncio.sleep(TRY_AGAIN_S)\n", "", (PHASES,)),
+    Slip("stranded does not wait for the link", NIGHT + "retire.py",
+         "    await context.guard.until_linked()\n", "", (PHASES,)),
+    Slip("holding looks again at once", NIGHT + "hold.py",
+         "asyncio.sleep(context.settings.policies.clouds.recheck_s)", "asyncio.sleep(0)",
+         (PHASES,)),
+    Slip("a dust cap holds up the roof", NIGHT + "closing_up.py",
+         'context.log.emit(DeviceTrouble.of(error, "the roof closes all the same"))', "raise",
+         (PHASES,)),
+    Slip("letting go of the stars swallows a cancellation", "daemon/nightloom/crew/guide.py",
+         "        await asyncio.wait({task})\n        if self._task is not task:",
+         "        try:\n            await asyncio.wait({task})\n"
+         "        except asyncio.CancelledError:\n            pass\n"
+         "        if self._task is not task:", (LOOP,)),
+    # The devices --------------------------------------------------------------------------------
+    Slip("parked in an earlier life is parked", DEVICES + "mount.py",
+         "return self.is_parked and self._parked_life == self.life",
+         "return self.is_parked and self._parked_life is not None", (GUARD,)),
+    Slip("parked is what it says", DEVICES + "mount.py",
+         "return self.is_parked and self._parked_life == self.life", "return self.is_parked",
+         (GUARD,)),
+    Slip("parked may track", DEVICES + "mount.py",
+         "return vector is not None and _parked(vector) and not self._says_tracking",
+         "return vector is not None and _parked(vector)", (GUARD, MAKE_SAFE)),
+    Slip("unparked is still seen parked", DEVICES + "mount.py",
+         "        self._parked_life = None\n        vector = self.need(PARKING)\n",
+         "        vector = self.need(PARKING)\n", (GUARD, MOUNTS, MAKE_SAFE)),
+    Slip("on the way to its park is parked", DEVICES + "mount.py",
+         'return vector.on("PARK") and vector.state not in (State.BUSY, State.ALERT)',
+         'return vector.on("PARK")', (MOUNTS, MAKE_SAFE)),
+    Slip("a roof is what it was in an earlier life", DEVICES + "roof.py",
+         "self._seen is None or self._seen[1] != self.life or", "self._seen is None or",
+         (GUARD,)),
+    Slip("a roof is what it was, whatever it reads", DEVICES + "roof.py",
+         "return self._seen[0] if self.state is self._seen[0] else RoofState.UNKNOWN",
+         "return self._seen[0]", (PARTS, GUARD)),
+    Slip("a roof on its way is where it goes", DEVICES + "roof.py",
+         "return _settled(now) and now.on(element)", "return now.on(element)", (PARTS,)),
+    Slip("a silent station is believed", DEVICES + "weather.py",
+         "        if age_s > self.settings.silence_s:\n", "        if False:\n", (PARTS,)),
+    Slip("a station that was never heard is believed", DEVICES + "weather.py",
+         'return ["the station has not been heard yet"]', "return []", (PARTS,)),
+    Slip("a frozen station is believed", DEVICES + "weather.py",
+         "if frozen_s is not None and same_for_s > frozen_s:", "if False:", (PARTS,)),
+    Slip("a definition counts as a reading", DEVICES + "weather.py",
+         "                pass  # What a definition holds may be of any age.\n",
+         "                self._heard_s = _now_s()\n", (PARTS,)),
+    Slip("an override is no reason", DEVICES + "weather.py",
+         '                reasons.append(f"{name} is on")\n', "                pass\n", (PARTS,)),
+    Slip("the station's alert is no reason", DEVICES + "weather.py",
+         '            reasons += [f"{light} is in alert" for light in alerts]\n', "", (PARTS,)),
+    Slip("our own limit has no upper end", DEVICES + "weather.py",
+         "if highest is not None and value > highest:", "if False:", (PARTS,)),
+)  # fmt: skip
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--only", default="", help="slips with this in their name or file")
+    said = parser.parse_args()
+    chosen = [slip for slip in SLIPS if said.only in f"{slip.name} {slip.file}"]
+    console = Console(highlight=False, markup=False, soft_wrap=True)
+    survived = []
+    with tempfile.TemporaryDirectory(prefix="slips-") as folder:
+        copy = _copied(Path(folder))
+        for slip in chosen:
+            caught = _caught_by(copy, slip)
+            if caught.startswith(SURVIVED):
+                survived.append(slip)
+            console.print(f"{slip.name}: {caught}")
+    console.print(f"{len(chosen)} slips, {len(chosen) - len(survived)} caught; survived:")
+    console.print(*(f"    {slip.file}: {slip.name}" for slip in survived), sep="\n")
+    return 1 if survived or not chosen else 0
+
+
+def _copied(folder: Path) -> Path:
+    for name in COPIED:
+        if (TREE / name).is_dir():
+            ignored = shutil.ignore_patterns("__pycache__", ".*")
+            shutil.copytree(TREE / name, folder / name, ignore=ignored)
+        else:
+            shutil.copy(TREE / name, folder / name)
+    return folder
+
+
+def _caught_by(copy: Path, slip: Slip) -> str:
+    """The first test that fails with the slip. Raises ValueError where it cannot be made."""
+    file = copy / slip.file
+    honest = file.read_text("utf-8")
+    if honest.count(slip.text) != 1:
+        raise ValueError(f"{slip.name}: its text stands {honest.count(slip.text)} times")
+    slipped = honest.replace(slip.text, slip.instead)
+    compile(slipped, slip.file, "exec")
+    file.write_text(slipped, "utf-8")
+    number = SLIPS.index(slip)
+    os.utime(file, (number, number))  # compiled anew also where size and second are another's
+    try:
+        return _first_failure(copy, slip.tests)
+    finally:
+        file.write_text(honest, "utf-8")
+
+
+def _first_failure(copy: Path, tests: tuple[str, ...]) -> str:
+    """Name of the first test that fails in the copy, which a process of its own looks for."""
+    SERVER.set_forkserver_preload(list(PRELOADED))
+    hears, says = SERVER.Pipe(duplex=False)
+    process = SERVER.Process(target=_run, args=(copy, tests, says))
+    process.start()
+    says.close()
+    process.join(LIMIT_S)
+    if process.exitcode is None:
+        process.kill()
+        process.join()
+        return HUNG
+    if process.exitcode == 0:
+        return SURVIVED
+    try:
+        return str(hears.recv())
+    except EOFError:
+        return NOT_RUN
+
+
+def _run(copy: Path, tests: tuple[str, ...], says: Connection) -> None:
+    """Run the tests in the copy until the first that fails, tell its name, and exit as pytest."""
+    os.chdir(copy)
+    sys.dont_write_bytecode = False  # what did not change need not be compiled again
+    sys.path[:0] = [str(copy / part) for part in ("daemon", "drivers", "tests")]
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+
+    class Teller:
+        def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+            if report.failed:
+                says.send(report.nodeid)
+
+    command = ["-x", "-q", "-p", "no:cacheprovider", "--tb=no"]
+    sys.exit(int(pytest.main([*command, *(f"tests/{name}" for name in tests)], [Teller()])))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

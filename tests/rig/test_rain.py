@@ -1,0 +1,225 @@
+"""Rain, as the C++ weather simulator tells of it, into what a night may be doing.
+
+Each time the mount simulator is parked before the dome simulator's shutter begins to close, and
+both are so, as the server says, within the time that is promised.
+"""
+
+import dataclasses
+import subprocess
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from nightloom.ledger import FILE_NAME, GuideCalibration, Ledger
+from nightloom.sky import Site, altitude_azimuth
+from nightloom_drivers.clock import WallClock
+from rig.daemon import Daemon, running
+from rig.observatory import (
+    FOCAL_LENGTH_MM,
+    GUIDE_PIXEL_UM,
+    LATITUDE_DEG,
+    LEAST_DITHER_PX,
+    Place,
+    ask,
+    configure,
+    park_near,
+    put,
+    simulators,
+)
+from servers import Server
+
+pytestmark = pytest.mark.rig
+
+PROMISED_S, PARK_S, TRAVEL_S = 90.0, 30.0, 6.0
+DONE_S = PROMISED_S + PARK_S + TRAVEL_S
+LOOK_S = 0.1
+STEP_S_MAX = 150.0
+CLEAR_MAG, CLOUDED_MAG = 17.0, 1.0
+CLOCK = WallClock()
+
+
+@dataclasses.dataclass(frozen=True)
+class Shower:
+    """What the server said of one rain, in seconds since the station was told to measure it."""
+
+    phase: str
+    """What the night was doing then, by the daemon's log."""
+    open_before: bool
+    parked_before: bool
+    parked_s: float
+    closed_s: float
+    passed_free_mount: bool
+    """Whether the shutter was seen closing over a mount that was not parked."""
+
+
+def weather(server: Server, rain_mm: float) -> None:
+    """Set the rain and have it measured now: by itself the station does so once a minute."""
+    station = "Weather Simulator"
+    put(
+        server,
+        (station, "WEATHER_CONTROL", {"Precip": rain_mm}),
+        (station, "WEATHER_REFRESH", {"REFRESH": True}),
+    )
+    rain = ask(server, "Weather Simulator.WEATHER_STATUS.WEATHER_RAIN_HOUR")
+    assert rain == ("Alert" if rain_mm else "Ok")
+
+
+def cloud(server: Server, faintest_mag: float) -> None:
+    """Have both cameras see no star fainter than this."""
+    told = {"SIM_LIMITINGMAG": faintest_mag}
+    cameras = "CCD Simulator", "Guide Simulator"
+    put(server, *((camera, "SIMULATOR_SETTINGS", told) for camera in cameras))
+
+
+def is_open(server: Server) -> bool:
+    return (
+        ask(server, "Dome Simulator.DOME_SHUTTER.SHUTTER_OPEN") == "On"
+        and ask(server, "Dome Simulator.DOME_SHUTTER._STATE") == "Ok"
+    )
+
+
+def is_parked(server: Server) -> bool:
+    """At its park position and not tracking."""
+    return (
+        ask(server, "Telescope Simulator.TELESCOPE_PARK.PARK") == "On"
+        and ask(server, "Telescope Simulator.TELESCOPE_PARK._STATE") == "Ok"
+        and ask(server, "Telescope Simulator.TELESCOPE_TRACK_STATE.TRACK_ON") == "Off"
+    )
+
+
+def shower(server: Server, daemon: Daemon) -> Shower:
+    """Have it rain until mount and shutter are safe, or should long have been."""
+    phase = daemon.of("phase_changed")[-1]["after"]
+    open_before, parked_before = is_open(server), is_parked(server)
+    parked_s = closed_s = float("inf")
+    passed_free_mount = False
+    began_s = CLOCK.unix_s()
+    weather(server, 1.0)
+    while closed_s == float("inf") and CLOCK.unix_s() < began_s + DONE_S:
+        # The shutter first: a mount that parks between the two looks is not held against it.
+        closes = ask(server, "Dome Simulator.DOME_SHUTTER.SHUTTER_CLOSE") == "On"
+        closed = closes and ask(server, "Dome Simulator.DOME_SHUTTER._STATE") == "Ok"
+        parked, now_s = is_parked(server), CLOCK.unix_s() - began_s
+        passed_free_mount |= closes and not parked
+        if parked:
+            parked_s = min(parked_s, now_s)
+        if closed:
+            closed_s = now_s
+        threading.Event().wait(LOOK_S)
+    return Shower(phase, open_before, parked_before, parked_s, closed_s, passed_free_mount)
+
+
+def calibrated(output: Path, place: Place) -> None:
+    """Have the ledger know from an earlier night how guide pulses move the stars."""
+    output.mkdir(exist_ok=True)
+    with Ledger(output / FILE_NAME) as ledger:
+        ledger.add_calibration(
+            GuideCalibration(
+                measured_utc=CLOCK.now(),
+                pier_side="west",
+                scale_arcsec_per_px=206.265 * GUIDE_PIXEL_UM / FOCAL_LENGTH_MM,
+                declination_deg=place.dec_deg,
+                ra_angle_deg=90.0,
+                dec_angle_deg=180.0,
+                ra_rate_px_per_s=4.5,
+                dec_rate_px_per_s=4.5,
+                backlash_s=0.0,
+                north_is_south=False,
+            )
+        )
+
+
+def not_up_yet(config: Path, place: Place) -> None:
+    """Have the target wanted from where it will be in half an hour, and the roof open before."""
+    site = Site(LATITUDE_DEG, place.longitude_deg, 100.0)
+    at_s = CLOCK.unix_s() + 1800.0
+    floor_deg = float(altitude_azimuth(site, place.ra_deg, place.dec_deg, at_s)[0])
+    targets, policies = config / "targets.toml", config / "policies.toml"
+    text = targets.read_text()
+    line = f"dec_deg = {place.dec_deg}\n"
+    assert text.count(line) == 1
+    targets.write_text(text.replace(line, f"{line}altitude_floor_deg = {floor_deg:.4f}\n"))
+    text = policies.read_text()
+    policies.write_text(text.replace("[acquire]\n", "[acquire]\nopen_before_s = 7200\n"))
+
+
+def brisk(config: Path) -> None:
+    """Let nothing take longer than rain needs it to."""
+    file = config / "policies.toml"
+    text = file.read_text()
+    for line, instead in (
+        (f"least_px = {LEAST_DITHER_PX}", "least_px = 0"),
+        ("exposure_s = 20.0\n[guiding]", "exposure_s = 5.0\n[guiding]"),
+    ):
+        assert line in text
+        text = text.replace(line, instead)
+    file.write_text(text)
+
+
+def another(daemon: Daemon, kind: str) -> Callable[[Daemon], bool]:
+    """Whether one more event of this kind has come."""
+    count = len(daemon.of(kind))
+    return lambda d: len(d.of(kind)) > count
+
+
+def in_phase(phase: str) -> Callable[[Daemon], bool]:
+    return lambda d: any(line["after"] == phase for line in d.of("phase_changed")[-1:])
+
+
+@pytest.fixture(scope="module")
+def showers(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Shower]:
+    """What came of each rain, by what it rained into. A driver that is killed stays dead."""
+    folder, seen = tmp_path_factory.mktemp("rig"), dict[str, Shower]()
+    with simulators(folder / "home", options=["-r", "0"]) as server:
+        config, output = folder / "waiting", folder / "first"
+        place = configure(config, output, server.port, cycles=100)
+        not_up_yet(config, place)
+        park_near(server, place)
+        with running(config) as daemon:
+            daemon.until(lambda d: bool(d.of("roof_opened")), STEP_S_MAX)
+            seen["waiting"] = shower(server, daemon)
+        weather(server, 0.0)
+
+        config, output = folder / "config", folder / "out"
+        place = configure(config, output, server.port, cycles=100, start_steps=37500)
+        calibrated(output, place)
+        brisk(config)
+        with running(config) as daemon:
+            daemon.until(another(daemon, "sub_begun"), STEP_S_MAX)
+            seen["exposing"] = shower(server, daemon)
+            weather(server, 0.0)
+            daemon.until(another(daemon, "sub_begun"), STEP_S_MAX)
+            cloud(server, CLOUDED_MAG)
+            daemon.until(in_phase("holding"), STEP_S_MAX)
+            seen["holding"] = shower(server, daemon)
+            cloud(server, CLEAR_MAG)
+            weather(server, 0.0)
+            daemon.until(another(daemon, "slewed"), STEP_S_MAX)
+            server.kill_driver("indi_simulator_ccd")
+            daemon.until(another(daemon, "device_trouble"), STEP_S_MAX)
+            seen["without a camera"] = shower(server, daemon)
+            with pytest.raises(subprocess.CalledProcessError):
+                ask(server, "CCD Simulator.CONNECTION.CONNECT")
+    return seen
+
+
+@pytest.mark.parametrize(
+    ("into", "phases", "parked"),
+    [
+        ("waiting", {"readying"}, True),
+        ("exposing", {"gathering"}, False),
+        ("holding", {"holding"}, False),
+        ("without a camera", {"acquiring", "readying"}, False),
+    ],
+)
+def test_rain_finds_the_mount_parked_and_then_the_roof_closed(
+    showers: dict[str, Shower], into: str, phases: set[str], parked: bool
+) -> None:
+    seen = showers[into]
+    assert seen.open_before
+    assert seen.phase in phases
+    assert seen.parked_before is parked
+    assert not seen.passed_free_mount
+    assert seen.parked_s <= seen.closed_s < DONE_S
