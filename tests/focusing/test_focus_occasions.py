@@ -46,7 +46,7 @@ def test_the_first_look_of_a_night_is_a_curve() -> None:
 
 
 def test_a_new_target_asks_unless_a_look_is_fresh() -> None:
-    bench, watch = watching(least_interval_s=900.0)
+    bench, watch = watching(minimum_interval_s=900.0)
     bench.at_s += 890.0
     assert watch.due("a new target") == ""
     bench.at_s += 20.0

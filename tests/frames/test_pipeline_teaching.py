@@ -75,7 +75,7 @@ def after_clear_frames(
 
     async def work() -> tuple[list[float], Frame]:
         clock, heard = LoopClock(BEGIN_S), list[JudgedFrame]()
-        limit = {"largest_guide_rms_arcsec": guide_limit_arcsec}
+        limit = {"maximum_guide_rms_arcsec": guide_limit_arcsec}
         settings, _ = demo(targets={"L": 60.0}, policies={"frames": limit})
         with Ledger(out / FILE_NAME) as ledger:
             pipeline = FramePipeline(

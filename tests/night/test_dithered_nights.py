@@ -47,7 +47,7 @@ def test_another_night_uses_other_places(tmp_path: Path, first: Story) -> None:
     story = live(tmp_path, demo(targets=SHORT), hours=HOURS)
     here = offsets(places_of(story))
     used = offsets([p for p in places_of(story) if p.number in {f.pointing for f in story.frames}])
-    least_px = story.rehearsal.settings.policies.dither.least_px
+    least_px = story.rehearsal.settings.policies.dither.minimum_step_px
     assert pdist(used).min() >= least_px
     assert cdist(used, offsets(earlier)).min() >= SAME_PX
     assert len(here) >= 6
@@ -60,5 +60,5 @@ def test_a_restart_in_the_night_goes_on_from_its_places(tmp_path: Path) -> None:
     places = places_of(story)
     assert [place.number for place in places] == list(range(1, len(places) + 1))
     used = {frame.pointing for frame in story.frames}
-    least_px = story.rehearsal.settings.policies.dither.least_px
+    least_px = story.rehearsal.settings.policies.dither.minimum_step_px
     assert pdist(offsets([place for place in places if place.number in used])).min() >= least_px

@@ -144,7 +144,7 @@ def test_no_pointing_is_near_an_earlier_one_across_the_meridian(crossed: Story) 
         known = {place.number: (place.x_px, place.y_px) for place in ledger.places("NGC 891")}
     places = [known[number] for number in sorted({frame.pointing for frame in crossed.frames})]
     apart = [np.hypot(*np.subtract(a, b)) for i, a in enumerate(places) for b in places[:i]]
-    assert min(apart) >= crossed.rehearsal.settings.policies.dither.least_px
+    assert min(apart) >= crossed.rehearsal.settings.policies.dither.minimum_step_px
 
 
 def test_waiting_for_the_other_side_is_used_for_a_look_at_the_focus(tmp_path: Path) -> None:
@@ -156,7 +156,7 @@ def test_waiting_for_the_other_side_is_used_for_a_look_at_the_focus(tmp_path: Pa
         hours=0.75,
         table={"flip_after_h": 0.2, "hour_angle_pier_west_h": (-6.5, 0.13)},
         mount={"flip_after_h": 0.2},
-        policies={"focus": {"temperature_change_c": 20.0, "least_interval_s": 600.0}},
+        policies={"focus": {"temperature_change_c": 20.0, "minimum_interval_s": 600.0}},
         exposure_s=240.0,
     )
     assert story.played.violations == []

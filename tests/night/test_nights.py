@@ -86,7 +86,7 @@ def test_each_filter_is_focused_at_its_offset(clear: Story) -> None:
 
 
 def test_no_two_pointings_are_closer_than_the_least_dither(clear: Story) -> None:
-    least_px = clear.rehearsal.settings.policies.dither.least_px
+    least_px = clear.rehearsal.settings.policies.dither.minimum_step_px
     places = [(0.0, 0.0), *((d.dx_px, d.dy_px) for d in clear.of(e.Dithered))]
     apart = [np.hypot(*np.subtract(a, b)) for i, a in enumerate(places) for b in places[:i]]
     assert min(apart) >= least_px

@@ -34,7 +34,7 @@ def test_a_sub_waits_once_more_for_an_error_that_it_would_not_bear(tmp_path: Pat
     """
     hasty = {"rest_deadline_s": 1.0}
     bears = short(tmp_path / "bears", policies={"guiding": hasty})
-    refuses = {"guiding": hasty, "frames": {"largest_guide_rms_arcsec": STRICT_ARCSEC}}
+    refuses = {"guiding": hasty, "frames": {"maximum_guide_rms_arcsec": STRICT_ARCSEC}}
     waits = short(tmp_path / "waits", policies=refuses)
     for story, tries in ((bears, 1), (waits, 2)):
         gathering_s = story.at(e.SubBegun)[0]

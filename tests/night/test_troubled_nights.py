@@ -27,7 +27,7 @@ def test_a_sub_that_was_knocked_about_is_rejected_and_made_up(tmp_path: Path) ->
         for number in range(4):
             await gust(rig, clock, DUSK_S + 600.0 if number == 0 else 2.0)
 
-    frames = {"largest_guide_rms_arcsec": 1.5}
+    frames = {"maximum_guide_rms_arcsec": 1.5}
     changed = demo(targets=dict.fromkeys("RGB", 60.0), policies={"frames": frames})
     story = live(tmp_path, changed, hours=0.5, meddler=blow)
     assert story.played.violations == []
@@ -55,7 +55,7 @@ def test_a_sub_out_of_focus_is_rejected_for_its_star_size(tmp_path: Path) -> Non
 
 def test_stars_drawn_out_are_a_reason_too(tmp_path: Path) -> None:
     changed = demo(
-        targets=dict.fromkeys("RGB", 30.0), policies={"frames": {"largest_ellipticity": 0.001}}
+        targets=dict.fromkeys("RGB", 30.0), policies={"frames": {"maximum_ellipticity": 0.001}}
     )
     story = live(tmp_path, changed, hours=0.3)
     assert story.frames

@@ -248,7 +248,7 @@ rest_for_s = 2.0
 calibration_step_ms = 1500.0
 [dither]
 radius_px = 15.0
-least_px = {LEAST_DITHER_PX}
+minimum_step_px = {LEAST_DITHER_PX}
 [weather]
 wait_safe_s = 2.0
 [acquire]

@@ -89,7 +89,7 @@ def test_blocks_are_in_order_and_in_their_windows(
     for block in plan.blocks:
         (window,) = candidates[block.group].windows
         assert window.start_unix_s <= block.start_unix_s < block.end_unix_s <= window.end_unix_s
-        assert 0 <= block.open_s <= block.end_unix_s - block.start_unix_s
+        assert 0 <= block.open_s <= block.end_unix_s - block.start_unix_s + 1e-6
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -148,7 +148,7 @@ def test_wanted_hours_and_hours_of_a_night_end_a_target(ledger: Ledger) -> None:
     wants = {"L": {"exposure_s": 120.0, "wanted_hours": 1.0}}
     settings = settings_of(
         target("first", ANDROMEDA, filter=wants),
-        target("second", ANDROMEDA, priority=2, hours_max=2.0),
+        target("second", ANDROMEDA, priority=2, maximum_hours=2.0),
         target("third", ANDROMEDA, priority=3),
     )
     evening = Evening(settings, ledger)

@@ -110,7 +110,7 @@ def test_a_target_is_left_at_a_time_of_day(said: str, moment: float) -> None:
 
 
 def test_a_target_is_left_after_its_hours_of_a_night() -> None:
-    settings = settings_of(target("one", ANDROMEDA, hours_max=2.0), target("two", LION))
+    settings = settings_of(target("one", ANDROMEDA, maximum_hours=2.0), target("two", LION))
     night_windows = NightWindows(settings, NIGHT)
     seen = outlook(settings, night_windows, nothing, nothing)
     assert sum(one.expected_s for one in seen.filters["one"].values()) == pytest.approx(7200)

@@ -107,7 +107,10 @@ def test_the_demo_rig_is_the_one_its_observatory_describes(demo: Settings) -> No
 def test_the_demo_focus_offsets_are_right_to_a_tenth_of_the_critical_focus_zone(
     demo: Settings,
 ) -> None:
-    """Critical focus zone 4.88 λ N², handbook form (from memory): 33 steps here at 550 nm."""
+    """Critical focus zone 4.88 λ N²: 33 steps here at 550 nm.
+
+    Within it the cone of light is no wider than the Airy disk of 2.44 λ N: 2 × N × 2.44 λ N.
+    """
     assert demo.rig is not None
     observatory = demo.observatory
     zone_steps = 4.88 * 0.55 * observatory.optics.focal_ratio**2 / observatory.focuser.step_um

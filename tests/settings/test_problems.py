@@ -177,9 +177,9 @@ CASES = [
     (
         "targets.toml",
         "priority = 1",
-        "hours_max = 0",
-        'targets.toml: target["NGC 891"].hours_max = 0 must be a number above 0 up to 24'
-        " (accepted hours after which a night leaves it).",
+        "maximum_hours = 0",
+        'targets.toml: target["NGC 891"].maximum_hours = 0 must be a number above 0 up to 24,'
+        " in hours (accepted hours after which a night leaves it).",
     ),
     (
         "targets.toml",
@@ -202,7 +202,7 @@ CASES = [
         "moon_distance_deg = 30.0",
         'targets.toml: target["NGC 891"].moon_distance_deg = 30.0 is not a known key; known'
         " here: name, ra_deg, dec_deg, equinox, priority, altitude_floor_deg,"
-        " maximum_moonlight_ratio, until_utc, hours_max, filter, group, dither.",
+        " maximum_moonlight_ratio, until_utc, maximum_hours, filter, group, dither.",
     ),
     (
         "targets.toml",
@@ -331,7 +331,7 @@ def test_one_name_fills_one_slot(edited: Edit) -> None:
 def test_all_problems_of_all_files_come_together(edited: Edit) -> None:
     edited("observatory.toml", "latitude_deg = 47.1", "latitude_deg = 95")
     edited("targets.toml", "share = 3", "share = 0")
-    found = edited("policies.toml", "least_px = 3.0", "least_px = 30.0")
+    found = edited("policies.toml", "minimum_step_px = 3.0", "minimum_step_px = 30.0")
     assert [sentence.split(":")[0] for sentence in found] == [
         "observatory.toml",
         "targets.toml",

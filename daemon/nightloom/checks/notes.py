@@ -90,14 +90,14 @@ def _dithers(settings: Settings) -> Iterator[str]:
     for target in settings.targets.targets:
         own = target.dither
         radius_px = policy.radius_px if own.radius_px is None else own.radius_px
-        least_px = policy.least_px if own.least_px is None else own.least_px
+        least_px = policy.minimum_step_px if own.minimum_step_px is None else own.minimum_step_px
         if _pointings(target) > room_for(radius_px, least_px):
             radius = f"a radius of {radius_px:g} px holds about {room_for(radius_px, least_px)}"
             told.setdefault(f"{radius} pointings {least_px:g} px apart", []).append(target.name)
     for room, names in told.items():
         yield (
             f"In a night of {LONG_NIGHT_H:g} h dithers of {', '.join(names)} go further out:"
-            f" {room} (dither.radius_px, dither.least_px)."
+            f" {room} (dither.radius_px, dither.minimum_step_px)."
         )
 
 

@@ -271,7 +271,7 @@ class Focusing:
             travel=self._travel,
             zone_steps=zone_um / said.step_um,
             slope_px_per_step=slope_px_per_step,
-            least_stars=self._policy.least_stars,
+            least_stars=self._policy.minimum_stars,
         )
 
 

@@ -69,14 +69,14 @@ class FocusScan:
         if not fine:
             return [seen[n].point for n in sorted(seen)]
         for _ in range(CLOUD_ROUNDS):
-            dim = dimmed(_compared(seen), self._policy.least_stars)
+            dim = dimmed(_compared(seen), self._policy.minimum_stars)
             if not dim:
                 break
             self._exposures_s[filter_name] = clear_s  # not for good because of a cloud
             await asyncio.sleep(self._cloud_s)
             seen |= await self._all(scan, dim, filter_name, fine)
         points = _compared(seen)
-        still = dimmed(points, self._policy.least_stars)
+        still = dimmed(points, self._policy.minimum_stars)
         if still:
             self._exposures_s[filter_name] = clear_s
         for n in still:
@@ -86,7 +86,7 @@ class FocusScan:
 
     def _relax(self, filter_name: str, fewest: int) -> None:
         """Halve an exposure that a cloud, or a poorer field, had made longer than need be."""
-        if fewest >= PLENTY * self._policy.least_stars:
+        if fewest >= PLENTY * self._policy.minimum_stars:
             half_s = self._exposures_s[filter_name] / 2.0
             self._exposures_s[filter_name] = max(half_s, self._policy.exposure_s)
 
@@ -107,7 +107,7 @@ class FocusScan:
             exposure_s = self._exposures_s[filter_name]
             frame = await self._camera.expose(exposure_s)
             stars = await self._compute(measure_frame, frame.data, self._saturation_adu)
-            most_s, least = self._policy.longest_exposure_s, self._policy.least_stars
+            most_s, least = self._policy.maximum_exposure_s, self._policy.minimum_stars
             if not longer or not 0 < stars.count < least or exposure_s >= most_s:
                 break
             factor = min(max(1.5 * least / stars.count, LONGER), LONGEST)

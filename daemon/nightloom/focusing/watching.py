@@ -80,7 +80,7 @@ class FocusWatch:
 
         An `occasion` asks for one by itself, unless the last look is fresh.
         """
-        fresh = self._clock.unix_s() - self._looked_at_s < self._policy.least_interval_s
+        fresh = self._clock.unix_s() - self._looked_at_s < self._policy.minimum_interval_s
         if self._occasion or (occasion and not fresh):
             return self._occasion or occasion
         return self._too_old() or self._too_cold() or self._grown() or self._unsure()

@@ -255,10 +255,10 @@ class FramePipeline:
 def _policy(settings: Settings) -> JudgingPolicy:
     limits = settings.policies.frames
     return JudgingPolicy(
-        FramePolicy(accept_fraction=limits.least_star_fraction),
+        FramePolicy(accept_fraction=limits.minimum_star_fraction),
         QualityPolicy(
-            limits.largest_guide_rms_arcsec,
-            limits.largest_ellipticity,
-            limits.largest_growth_percent / 100.0,
+            limits.maximum_guide_rms_arcsec,
+            limits.maximum_ellipticity,
+            limits.maximum_growth_percent / 100.0,
         ),
     )

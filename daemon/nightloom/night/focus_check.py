@@ -44,7 +44,7 @@ async def _check(context: Context, filter_name: str, reason: str) -> Check:
         position = focusing.within(middle + offset)  # one side falls away at an end of the travel
         point = await focusing.point(position, filter_name)
         offsets.append(position - middle)
-        radii.append(point.radius_px if point.stars >= policy.least_stars else math.nan)
+        radii.append(point.radius_px if point.stars >= policy.minimum_stars else math.nan)
         check = judge_check(offsets, radii, focusing.slope_px_per_step, zone_steps)
     assert check is not None
     positions = [middle + offset for offset in offsets]

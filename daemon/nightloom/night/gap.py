@@ -76,5 +76,5 @@ async def dither(context: Context) -> None:
 
 def least_dither_px(context: Context, target: Target) -> float:
     """The least distance between two of its pointings."""
-    own_px = target.dither.least_px
-    return context.settings.policies.dither.least_px if own_px is None else own_px
+    own_px = target.dither.minimum_step_px
+    return context.settings.policies.dither.minimum_step_px if own_px is None else own_px

@@ -40,9 +40,9 @@ def lacking(target: Target, gathered: Gathered) -> dict[int, dict[str, Sub]]:
 
 def left_tonight_s(target: Target, tonight_s: Mapping[str, float]) -> float:
     """Accepted seconds that a night may still give to a target."""
-    if target.hours_max is None:
+    if target.maximum_hours is None:
         return inf
-    return max(0.0, 3600.0 * target.hours_max - sum(tonight_s.values()))
+    return max(0.0, 3600.0 * target.maximum_hours - sum(tonight_s.values()))
 
 
 def wanted_s(lacking: Mapping[str, Sub], accepted_s: Mapping[str, float]) -> float:

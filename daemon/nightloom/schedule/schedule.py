@@ -94,7 +94,7 @@ class Schedule:
     def gathered(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> Gathered:
         """What the ledger holds of it; `pending_s` have no verdict yet. Raises LedgerError."""
         accepted_s, tonight_s = self._ledger.accepted_s(target.name), NOTHING
-        if target.hours_max is not None:
+        if target.maximum_hours is not None:
             tonight_s = self._ledger.accepted_s(target.name, night=str(self.night))
         return Gathered(accepted_s, pending_s, tonight_s)
 

@@ -41,10 +41,12 @@ class FocusPolicy(Table):
         description="distance between two positions of a curve; left out, reckoned from the optics",
     )
     exposure_s: float = Field(default=4.0, gt=0, le=120, description="exposure at each position")
-    longest_exposure_s: float = Field(
+    maximum_exposure_s: float = Field(
         default=30.0, gt=0, le=300, description="longest exposure where stars are too few"
     )
-    least_stars: int = Field(default=8, ge=1, description="stars needed at a position to count it")
+    minimum_stars: int = Field(
+        default=8, ge=1, description="stars needed at a position to count it"
+    )
     false_alarms_per_night: float = Field(
         default=2.0,
         gt=0,
@@ -67,7 +69,7 @@ class FocusPolicy(Table):
         gt=0,
         description="change of temperature since the last look at the focus that asks for a check",
     )
-    least_interval_s: float = Field(
+    minimum_interval_s: float = Field(
         default=900.0,
         ge=0,
         description="age up to which a look at the focus will do for a new target",
@@ -102,12 +104,12 @@ class GuidingPolicy(Table):
         description="longest wait for rest; a sub that bears the error begins then; left out, ten "
         "times the time above",
     )
-    least_move_arcsec: float = Field(
+    minimum_move_arcsec: float = Field(
         default=0.08,
         ge=0,
         description="error below which no pulse is sent, so as not to chase the seeing",
     )
-    longest_pulse_ms: float = Field(default=2000.0, gt=0, description="longest single pulse")
+    maximum_pulse_ms: float = Field(default=2000.0, gt=0, description="longest single pulse")
     calibration_step_ms: float | None = Field(
         default=None,
         gt=0,
@@ -124,12 +126,14 @@ class DitherPolicy(Table):
     """How far the pointing moves between cycles, in pixels of the main camera."""
 
     radius_px: float = Field(default=12.0, gt=0, description="farthest dither from the centre")
-    least_px: float = Field(default=3.0, ge=0, description="shortest step between two pointings")
+    minimum_step_px: float = Field(
+        default=3.0, ge=0, description="shortest step between two pointings"
+    )
 
     @model_validator(mode="after")
     def _room(self) -> Self:
-        if self.least_px > self.radius_px:
-            raise ValueError("must have least_px no larger than radius_px")
+        if self.minimum_step_px > self.radius_px:
+            raise ValueError("must have minimum_step_px no larger than radius_px")
         return self
 
 
@@ -189,24 +193,24 @@ class FramesPolicy(Table):
         min_length=1,
         description="path of a frame under the output folder, as a Python format string",
     )
-    least_star_fraction: float = Field(
+    minimum_star_fraction: float = Field(
         default=0.5,
         ge=0,
         le=1,
         description="part of the usual stars below which a frame is rejected",
     )
-    largest_growth_percent: float = Field(
+    maximum_growth_percent: float = Field(
         default=40.0,
         gt=0,
         description="growth of the half-flux radius above which a frame is rejected",
     )
-    largest_ellipticity: float | None = Field(
+    maximum_ellipticity: float | None = Field(
         default=0.4,
         gt=0,
         lt=1,
         description="1 less short over long axis of the stars above which a frame is rejected",
     )
-    largest_guide_rms_arcsec: float | None = Field(
+    maximum_guide_rms_arcsec: float | None = Field(
         default=None,
         gt=0,
         description="guide error above which a frame is rejected; left out, none",
@@ -215,7 +219,7 @@ class FramesPolicy(Table):
     @property
     def guide_tolerance_arcsec(self) -> float:
         """The guide error that a frame bears; infinite where none is too large."""
-        return inf if self.largest_guide_rms_arcsec is None else self.largest_guide_rms_arcsec
+        return inf if self.maximum_guide_rms_arcsec is None else self.maximum_guide_rms_arcsec
 
     @field_validator("name_pattern")
     @classmethod

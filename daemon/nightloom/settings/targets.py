@@ -27,7 +27,7 @@ class TargetDither(Table):
     radius_px: float | None = Field(
         default=None, gt=0, description="farthest dither from the centre"
     )
-    least_px: float | None = Field(
+    minimum_step_px: float | None = Field(
         default=None, ge=0, description="shortest step between two pointings"
     )
 
@@ -109,7 +109,7 @@ class Target(Table):
     until_utc: str | None = Field(
         default=None, description="time of day after which it is left for the night"
     )
-    hours_max: float | None = Field(
+    maximum_hours: float | None = Field(
         default=None, gt=0, le=24, description="accepted hours after which a night leaves it"
     )
     filters: dict[str, Sub] = Field(

@@ -158,7 +158,7 @@ class Exposures:
         policies = self._settings.policies
         others = (
             policies.focus.exposure_s,
-            policies.focus.longest_exposure_s,
+            policies.focus.maximum_exposure_s,
             *(policies.acquire.exposure_s * longer for longer in (1, 2, 3, 4)),
         )
         return any(abs(exposure_s - other_s) < 1e-3 for other_s in others)

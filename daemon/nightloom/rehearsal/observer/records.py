@@ -121,7 +121,7 @@ def _judge(settings: Settings, sub: Sub, entry: Entry, findings: Findings) -> No
     if sub.wander_arcsec > NOT_TRAILED.tolerance:
         seen = f"{entry.uid} was accepted, and the telescope wandered {sub.wander_arcsec:.1f}″ rms"
         findings.add(NOT_TRAILED, sub.start_s, seen)
-    growth = settings.policies.frames.largest_growth_percent / 100 + IN_FOCUS.tolerance
+    growth = settings.policies.frames.maximum_growth_percent / 100 + IN_FOCUS.tolerance
     if sub.defocus_growth > growth:
         seen = f"{entry.uid} was accepted, and defocus widens its stars by {sub.defocus_growth:.0%}"
         findings.add(IN_FOCUS, sub.start_s, seen)
@@ -197,8 +197,8 @@ def _look_at_dithers(settings: Settings, subs: Iterable[Sub], findings: Findings
         latest[sub.target, sub.filter] = sub
         if before is None or before.slews != sub.slews:
             continue
-        own_px = settings.targets.named(sub.target).dither.least_px
-        least_px = settings.policies.dither.least_px if own_px is None else own_px
+        own_px = settings.targets.named(sub.target).dither.minimum_step_px
+        least_px = settings.policies.dither.minimum_step_px if own_px is None else own_px
         places = (before.ra_deg, before.dec_deg), (sub.ra_deg, sub.dec_deg)
         moved_px = _apart_arcsec(*places) / scale
         if moved_px < least_px - DITHERED.tolerance:
