@@ -73,15 +73,7 @@ def build_context(
     )
     target_run = TargetRun(settings, schedule, guard, ledger, clock)
 
-    def to_cloud_monitor(reading: Reading) -> None:
-        airmass = schedule.airmass(target_run.running, clock.unix_s())
-        cloud_monitor.guide(reading.flux_ratio, reading.held, reading.chosen, airmass)
-
-    def to_focus_watch(reading: Reading) -> None:
-        focusing.watch.guide(reading.at_s, reading.width_px)
-
-    for listener in (to_cloud_monitor, to_focus_watch):
-        guiding.readings.listen(listener)
+    _listen(guiding, cloud_monitor, focusing, schedule, target_run, clock)
     return Context(
         settings=settings,
         rig=rig,
@@ -99,3 +91,24 @@ def build_context(
         stop=stop or asyncio.Event(),
         seed=seed,
     )
+
+
+def _listen(
+    guiding: Guiding,
+    cloud_monitor: CloudMonitor,
+    focusing: Focusing,
+    schedule: Schedule,
+    target_run: TargetRun,
+    clock: Clock,
+) -> None:
+    """Have who learns from guide frames hear the readings: of clouds, and of the focus."""
+
+    def to_cloud_monitor(reading: Reading) -> None:
+        airmass = schedule.airmass(target_run.running, clock.unix_s())
+        cloud_monitor.guide(reading.flux_ratio, reading.held, reading.chosen, airmass)
+
+    def to_focus_watch(reading: Reading) -> None:
+        focusing.watch.guide(reading.at_s, reading.width_px)
+
+    for listener in (to_cloud_monitor, to_focus_watch):
+        guiding.readings.listen(listener)
