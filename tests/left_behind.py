@@ -48,10 +48,6 @@ def _processes() -> set[Thing]:
     return {("process", child) for child in children - kept}
 
 
-def _present() -> set[Thing]:
-    return _descriptors() | _processes()
-
-
 @pytest.fixture(autouse=True)
 def nothing_left_behind(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Compare what is there before and after the test and its other fixtures.
@@ -77,12 +73,15 @@ def nothing_left_behind(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
     monkeypatch.setattr(resource_tracker, "register", register_and_note)
     monkeypatch.setattr(asyncio.Runner, "run", run_and_look)
-    before = _present()
+    descriptors, processes = _descriptors(), _processes()
     yield
-    left = _present() - before
+    left = _descriptors() - descriptors
     if left:  # what only garbage holds is let go first
         gc.collect()
-        left &= _present()
+        left &= _descriptors()
+    now = _processes()
+    if len(now) > len(processes):  # a server that several tests share may have been started again
+        left |= now - processes
     left |= {("segment", segment.name) for segment in segments if segment.exists()}
     if left or tasks:
         what = [*(f"{kind}: {name}" for kind, name in sorted(left)), *tasks]

@@ -224,7 +224,7 @@ class Guiding:
     def _pulse_policy(self) -> GuidePolicy:
         policy = self._settings.policies.guiding
         return GuidePolicy(
-            least_move_px=policy.minimum_move_arcsec / self._scale,
+            least_move_px=policy.ignored_error_arcsec / self._scale,
             pulse_max_ms=round(policy.maximum_pulse_ms),
         )
 

@@ -104,7 +104,7 @@ class GuidingPolicy(Table):
         description="longest wait for rest; a sub that bears the error begins then; left out, ten "
         "times the time above",
     )
-    minimum_move_arcsec: float = Field(
+    ignored_error_arcsec: float = Field(
         default=0.08,
         ge=0,
         description="error below which no pulse is sent, so as not to chase the seeing",
