@@ -14,7 +14,7 @@ ACTING = {
     "clouds": {"monitor"},
     "cycle": set[str](),
     "focusing": {"runs", "scanning", "watching", "records", "learned"},
-    "frames": {"pipeline", "measuring"},
+    "frames": {"pipeline", "measuring", "disk", "records", "recovery"},
     "guiding": {
         "guiding",
         "loop",
@@ -69,6 +69,11 @@ def test_rules_know_no_clock_no_device_no_ledger_and_no_log(room: str) -> None:
             if (room, file.stem, name) in NAMES_ALONE:
                 continue
             assert not name.startswith(FORBIDDEN), f"{file.relative_to(ROOT)} imports {name}"
+
+
+def test_the_next_sub_is_decided_by_facts_alone() -> None:
+    for name in imported(ast.parse((DAEMON / "night" / "next_sub.py").read_text())):
+        assert not name.startswith((*FORBIDDEN, "nightloom.safety", "nightloom.rig")), name
 
 
 def test_a_long_file_says_why() -> None:

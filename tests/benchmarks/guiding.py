@@ -3,12 +3,12 @@ same mount, same pixels; in several airs, since a mount's part shows in a quiet 
 
     python tests/benchmarks/guiding.py [--nights 4] [--hours 1] [--jitter 0.1 0.25 0.5]
 
-The mount has 20″ of periodic error (peak to peak) in 480 s, 1.5′ of polar error and 3″ of play in
-declination; the seeing is 2.5″; a guide frame of 2 s comes each 2.1 s and its pulses. `jitter` is
-the motion of a star in one axis in a second, and falls as the root of the time. For a 60 mm guide
-telescope in that seeing `image_motion_arcsec` gives 0.16″ to 0.23″ in 2 s (wind of 10 to 5 m/s,
-outer scale 25 m), which is a jitter of 0.25 to 0.3; 0.5 is air without an outer scale, and 0.1 a
-good mountain's.
+The mount has 20″ of periodic error (peak to peak) in 480 s, 1.5′ of polar error and 3″ of backlash
+in declination; the seeing is 2.5″; a guide frame of 2 s comes each 2.1 s and its pulses. `jitter`
+is the motion of a star in one axis in a second, and falls as the root of the time. For a 60 mm
+guide telescope in that seeing `image_motion_arcsec` gives 0.16″ to 0.23″ in 2 s (wind of 10 to 5
+m/s, outer scale 25 m), which is a jitter of 0.25 to 0.3; 0.5 is air without an outer scale, and 0.1
+a good mountain's.
 """
 
 import argparse
@@ -110,7 +110,7 @@ def row(nights: int, hours: float, jitter_arcsec: float) -> dict[str, float]:
 
 
 def after_slews(seed: int, jitter_arcsec: float, *, known: bool) -> list[float]:
-    """RMS in the ten minutes after each slew, with the worm's wave known from before or not."""
+    """RMS in the ten minutes after each slew, with the periodic error known from before or not."""
     sky = GuidedSky(HARD_MOUNT, seed, jitter_arcsec=jitter_arcsec)
     sky.slew(SLEWS_H[0])
     calibration = sky.calibrate()

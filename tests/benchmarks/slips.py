@@ -26,7 +26,7 @@ DEVICES = "drivers/nightloom_drivers/devices/"
 
 GUARD, MAKE_SAFE = "safety/test_guard.py", "safety/test_make_safe.py"
 PHASES, TABLE = "safety/test_phases_alone.py", "night/test_phases.py"
-INTERRUPTS, LOOP = "night/test_interrupts.py", "crew/test_guide_loop.py"
+INTERRUPTS, LOOP = "night/test_interrupts.py", "guiding/test_guide_loop.py"
 PARTS, MOUNTS = "devices/test_roof_cap_and_weather.py", "devices/test_mount_and_guide_port.py"
 PIER = "night/test_pier_limits.py"
 
@@ -319,7 +319,7 @@ SLIPS = (
     Slip("a dust cap holds up the roof", NIGHT + "closing_up.py",
          'context.log.emit(DeviceTrouble.of(error, "the roof closes all the same"))', "raise",
          (PHASES,)),
-    Slip("letting go of the stars swallows a cancellation", "daemon/nightloom/crew/guide.py",
+    Slip("letting go of the stars swallows a cancellation", "daemon/nightloom/guiding/loop.py",
          "        await asyncio.wait({task})\n        if self._task is not task:",
          "        try:\n            await asyncio.wait({task})\n"
          "        except asyncio.CancelledError:\n            pass\n"

@@ -31,6 +31,7 @@ from nightloom_drivers.devices import (
     WeatherSettings,
 )
 from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.link.link import Link
 from nightloom_drivers.link.vector import Vector
@@ -124,8 +125,8 @@ def test_cameras_expose_bin_and_abort(tmp_path: Path) -> None:
         assert abs((frame.start - WallClock().now()).total_seconds()) < 5
         camera = Camera(link, "CCD Simulator", replace(settings, binning=2), WallClock())
         await camera.connect()
-        assert (await camera.expose(0.1, "dark")).data.shape == (512, 640)
-        assert (await camera.expose(0.0, "bias")).header["FRAME"] == "Bias"
+        assert (await camera.expose(0.1, FrameKind.DARK)).data.shape == (512, 640)
+        assert (await camera.expose(0.0, FrameKind.BIAS)).header["FRAME"] == "Bias"
         running = asyncio.create_task(camera.expose(30.0))
         await asyncio.sleep(0.5)
         running.cancel()

@@ -10,6 +10,7 @@ import pytest
 from devices.misbehaving import CLOCK, Answer, Scripted, fits_frame, numbers, switches, tell
 from nightloom_drivers.devices import Camera, CameraSettings
 from nightloom_drivers.errors import DeviceContradicts, DeviceGone, DeviceLate, DeviceRefused
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link import Link, State, Value
 
 SECONDS = "CCD_EXPOSURE_VALUE"
@@ -128,7 +129,7 @@ def test_what_a_saved_file_or_another_client_changed_is_set_before_each_exposure
         device.publish("UPLOAD_MODE", State.OK, UPLOAD_LOCAL=True, UPLOAD_CLIENT=False)
         device.publish("CCD_CONTROLS", State.OK, Gain=0.0)
         await asyncio.sleep(1)
-        await camera.expose(1, "dark")
+        await camera.expose(1, FrameKind.DARK)
         assert camera.need("UPLOAD_MODE").on("UPLOAD_CLIENT")
         assert camera.need("CCD_CONTROLS").elements == {
             "Gain": 120,
@@ -438,6 +439,6 @@ def test_impossible_wishes_are_refused_without_asking() -> None:
         with pytest.raises(DeviceRefused, match="cannot bin"):
             await connected(link, binning=2)
         assert device.requests("CCD_EXPOSURE") == device.requests("CCD_FRAME") == []
-        assert (await camera.expose(0, "bias")).exposure_s == 0.01
+        assert (await camera.expose(0, FrameKind.BIAS)).exposure_s == 0.01
 
     tell(device, story)

@@ -33,6 +33,7 @@ from nightloom_drivers.devices import (
     WeatherSettings,
 )
 from nightloom_drivers.errors import DeviceRefused
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link import LoopbackLink, State, Value
 from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.simulators.rig import build_rig
@@ -74,7 +75,7 @@ def test_camera_cools_exposes_and_warms() -> None:
                 await Camera(link, "Rig Camera", CameraSettings(gain=501), CLOCK_2026).connect()
             unbinned = Camera(link, "Rig Camera", CameraSettings(), CLOCK_2026)
             await unbinned.connect()
-            bias = await unbinned.expose(0, "bias")
+            bias = await unbinned.expose(0, FrameKind.BIAS)
             assert bias.data.shape == (info.height, info.width)
             await camera.warm(ramp_c_per_min=4)
             assert camera.need("CCD_COOLER").on("COOLER_OFF")

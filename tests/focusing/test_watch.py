@@ -5,7 +5,8 @@ import pytest
 
 from focusing.star_sizes import SPACING_S, ZONE_STEPS, Air, Night
 from focusing.watched import plain_night, watch_night
-from nightloom.focusing import Sub, Verdict, Watch, at_zenith_px, run_length, threshold_for
+from nightloom.focusing import Sub, Verdict, Watch, run_length, threshold_for
+from nightloom.frames.seeing import at_zenith_px
 
 SHIFTS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 BEGINS_S = 2 * 3600.0

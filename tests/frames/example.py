@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from astropy.wcs import WCS
 
 from nightloom.frames.header import FrameFacts
+from nightloom_drivers.frame_kind import FrameKind
 
 
 def wcs() -> WCS:
@@ -19,7 +20,7 @@ def wcs() -> WCS:
 
 
 FACTS = FrameFacts(
-    kind="light",
+    kind=FrameKind.LIGHT,
     started_at=datetime(2026, 9, 12, 21, 30, 15, 125000, tzinfo=UTC),
     exposure_s=300.0,
     target="NGC 7000",

@@ -7,7 +7,6 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
@@ -15,11 +14,11 @@ import pytest
 from astropy.io import fits
 
 from night.nights import NIGHT, demo
-from nightloom.clouds.monitor import CloudMonitor
 from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.frames import FrameFacts, partial_of
 from nightloom.frames import pipeline as taking_in
-from nightloom.frames.pipeline import UNWRITTEN_MAX, FramePipeline, FramesNotKept
+from nightloom.frames.disk import UNWRITTEN_MAX, FramesNotKept
+from nightloom.frames.pipeline import FramePipeline
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e
@@ -27,6 +26,7 @@ from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.devices import Exposure
 from nightloom_drivers.devices import Frame as DeviceFrame
 from nightloom_drivers.errors import DeviceLate
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.virtual_loop import run_virtual
 from worker_tasks import dies, hangs
 
@@ -44,13 +44,16 @@ class Room:
     folder: Path
     said: list[Event] = field(default_factory=list)
 
-    def take(self, number: int, exposure: Any = None) -> taking_in.Download:
+    def take(
+        self, number: int, exposure: Any = None, kind: FrameKind = FrameKind.LIGHT
+    ) -> taking_in.Download:
         """Take in a sub whose shutter has closed."""
         begun = datetime.fromtimestamp(BEGIN_S, UTC) + timedelta(minutes=number)
-        sub = Sub(uid_of(str(NIGHT), number), str(NIGHT), "NGC 891", "L", 60.0, number, begun)
+        seen = ("NGC 891", "L") if kind is FrameKind.LIGHT else ("", "")
+        sub = Sub(uid_of(str(NIGHT), number), str(NIGHT), *seen, 60.0, number, begun, kind=kind)
         self.ledger.begin_sub(sub)
         given = exposure or Here(begun)
-        facts = FrameFacts(kind="light", exposure_s=60.0)
+        facts = FrameFacts(kind=kind, exposure_s=60.0)
         return self.pipeline.take(replace(sub, stage=Stage.CLOSED), facts, cast(Exposure, given))
 
     def frames(self) -> list[Frame]:
@@ -81,9 +84,7 @@ async def room(out: Path, compute: Executor, store: Executor) -> AsyncIterator[R
     settings, _ = demo(targets={"L": 60.0})
     clock = LoopClock(BEGIN_S)
     log = Log(clock)
-    focusing: Any = SimpleNamespace(watch=SimpleNamespace(sub=lambda *_: None))
     with Ledger(out / FILE_NAME) as ledger:
-        cloud_monitor = CloudMonitor(settings, clock)
         pipeline = FramePipeline(
             settings,
             NIGHT,
@@ -91,8 +92,6 @@ async def room(out: Path, compute: Executor, store: Executor) -> AsyncIterator[R
             ledger,
             compute,
             store,
-            cloud_monitor,
-            focusing,
             clock,
             log,
         )
@@ -242,3 +241,27 @@ def test_what_is_found_under_the_name_of_a_sub_in_flight(there: str, tmp_path: P
     run_virtual(work())
     assert (path.read_bytes() if path.exists() else None) == before
     assert list(path.parent.iterdir()) == ([path] if before else [])
+
+
+@pytest.mark.parametrize("kind", [FrameKind.DARK, FrameKind.BIAS, FrameKind.FLAT])
+def test_a_frame_that_is_no_light_is_kept_by_its_kind_and_belongs_to_no_target(
+    kind: FrameKind, tmp_path: Path
+) -> None:
+    """Nobody asks it for stars, and nobody who looks at the sky or the focus hears of it."""
+
+    async def work() -> None:
+        async with room(tmp_path, InLine(), InLine()) as here:
+            heard = list[Any]()
+            here.pipeline.listen(heard.append)
+            here.take(1, kind=kind)
+            await here.pipeline.drain()
+            (frame,) = here.frames()
+            assert (frame.kind, frame.verdict, frame.stars) == (kind, "accepted", None)
+            assert fits.getheader(here.folder / frame.path)["IMAGETYP"] == kind.upper()
+            assert (here.ledger.targets(), heard) == ([], [])
+            here.take(2)
+            await here.pipeline.drain()
+            assert here.ledger.targets() == ["NGC 891"]
+            assert [one.sub.kind for one in heard] == [FrameKind.LIGHT]
+
+    run_virtual(work())

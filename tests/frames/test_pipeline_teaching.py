@@ -5,42 +5,31 @@ Frames of one field: clear, under cloud, drawn out, badly guided, out of focus.
 
 import asyncio
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
 import pytest
 
 from night.nights import NIGHT, demo
-from nightloom.clouds.monitor import CloudMonitor
 from nightloom.frames import FrameFacts, StarField
 from nightloom.frames.pipeline import FramePipeline
+from nightloom.frames.records import JudgedFrame
 from nightloom.frames.stars import STAR
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.devices import Exposure
 from nightloom_drivers.devices import Frame as DeviceFrame
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.virtual_loop import run_virtual
 
 BEGIN_S = 1_794_340_800.0
 CLEAR = {"count": 200, "half_flux_radius_px": 2.0, "ellipticity": 0.1}
 USUAL = 4
 """Clear frames before the one that is asked about."""
-
-
-@dataclass
-class Heard:
-    """Stands in for the focusing: remembers the star sizes that its watch was told."""
-
-    radii_px: list[float] = field(default_factory=list)
-
-    @property
-    def watch(self) -> Any:
-        return SimpleNamespace(sub=lambda _filter, radius_px, *_: self.radii_px.append(radius_px))
 
 
 class Exposed:
@@ -85,11 +74,10 @@ def after_clear_frames(
         return next(fields)
 
     async def work() -> tuple[list[float], Frame]:
-        clock, heard = LoopClock(BEGIN_S), Heard()
+        clock, heard = LoopClock(BEGIN_S), list[JudgedFrame]()
         limit = {"maximum_guide_rms_arcsec": guide_limit_arcsec}
         settings, _ = demo(targets={"L": 60.0}, policies={"frames": limit})
         with Ledger(out / FILE_NAME) as ledger:
-            cloud_monitor = CloudMonitor(settings, clock)
             pipeline = FramePipeline(
                 *(
                     settings,
@@ -98,21 +86,23 @@ def after_clear_frames(
                     ledger,
                     seen,
                     seen,
-                    cloud_monitor,
-                    heard,
                     clock,
                     Log(clock),
                 )  # type: ignore[arg-type]
             )
+            pipeline.listen(heard.append)
             async with asyncio.TaskGroup() as group:
                 pipeline.begin(group)
                 for number in range(1, USUAL + 2):
                     sub = taken(number, **(known if number == USUAL + 1 else {}))
                     ledger.begin_sub(replace(sub, stage=Stage.BEGUN))
-                    facts = FrameFacts(kind="light", exposure_s=60.0)
+                    facts = FrameFacts(kind=FrameKind.LIGHT, exposure_s=60.0)
                     pipeline.take(sub, facts, cast(Exposure, Exposed(sub.begun_utc)))
                     await pipeline.drain()
-            return heard.radii_px[USUAL:], ledger.frames()[-1]
+            last = heard[USUAL]
+            told = last.judgement.shows_focus
+            radius_px = last.measured.stars.half_flux_radius_px
+            return [radius_px] if told else [], ledger.frames()[-1]
 
     return run_virtual(work())
 
@@ -123,7 +113,7 @@ def after_clear_frames(
         ({}, {}, True, "accepted"),
         ({"half_flux_radius_px": 3.2}, {}, True, "rejected"),  # out of focus, or the air: it judges
         ({"count": 40, "half_flux_radius_px": 2.5}, {}, False, "rejected"),  # cloud
-        ({"half_flux_radius_px": 2.5}, {"doubt": "cloud passed over it"}, False, "rejected"),
+        ({"half_flux_radius_px": 2.5}, {"clouded": True}, False, "rejected"),
         ({"ellipticity": 0.5, "half_flux_radius_px": 2.5}, {}, False, "rejected"),  # wind, a trail
         ({"half_flux_radius_px": 2.5}, {"guide_rms_arcsec": 1.6}, False, "rejected"),
     ],

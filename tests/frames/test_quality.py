@@ -32,10 +32,10 @@ def test_nothing_is_asked_for_without_limits() -> None:
 def test_the_usual_size_is_the_median_of_the_recent_frames() -> None:
     usual = Usual()
     for size_px in (2.0, 2.2):
-        usual.add(size_px)
+        usual = usual.seen(size_px)
     assert usual.median is None, "two frames tell nothing"
     for size_px in (math.nan, 9.0):
-        usual.add(size_px)
+        usual = usual.seen(size_px)
     assert usual.median == 2.2
 
 
@@ -43,11 +43,11 @@ def test_air_that_turned_for_good_becomes_the_usual_one() -> None:
     """Half of the recent frames later: a night under worse air is not lost."""
     usual = Usual()
     for _ in range(20):
-        usual.add(2.0)
+        usual = usual.seen(2.0)
     rejected = 0
     for _ in range(20):
         rejected += bool(quality_doubt(None, 0.1, 3.0, usual.median, POLICY))
-        usual.add(3.0)
+        usual = usual.seen(3.0)
     assert rejected == 5
 
 

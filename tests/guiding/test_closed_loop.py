@@ -1,4 +1,4 @@
-"""The rules on a simulated mount and its guide camera: worm, drift, play, air, pixels."""
+"""The rules on a simulated mount and its guide camera: gears, drift, backlash, air, pixels."""
 
 import math
 
@@ -43,7 +43,9 @@ def test_rates_and_play_are_those_of_the_mount(calibrated: tuple[GuidedSky, Cali
 def test_guiding_comes_near_the_floor_and_far_under_a_plain_loop(
     calibrated: tuple[GuidedSky, Calibration],
 ) -> None:
-    """20″ of worm in 480 s, 1.5′ of polar error, 3″ of play, 2.5″ seeing, half an hour."""
+    """Half an hour; 20″ of periodic error in 480 s, 1.5′ of polar error, 3″ of backlash, 2.5″ of
+    seeing.
+    """
     sky, learned = calibrated
     guided = rms_arcsec(sky, guide(sky, forecasting(sky, learned), 0.5))
     plain_sky = GuidedSky(HARD_MOUNT, seed=2)
@@ -120,9 +122,9 @@ def test_a_gust_is_over_with_its_end(calibrated: tuple[GuidedSky, Calibration]) 
 
 @pytest.mark.parametrize("seed", [1, 4, 6])
 def test_a_perfect_mount_is_left_alone(seed: int) -> None:
-    """No worm, no drift, no play: in the air alone a pulse is rare and short.
+    """No periodic error, no drift, no backlash: in the air alone a pulse is rare and short.
 
-    Of these nights the calibration takes the air for 0.4″, 1.0″ and 0.4″ of play.
+    Of these nights the calibration takes the air for 0.4″, 1.0″ and 0.4″ of backlash.
     """
     sky = GuidedSky(PERFECT_MOUNT, seed)
     guided = rms_arcsec(sky, guide(sky, forecasting(sky, sky.calibrate()), 0.3))

@@ -1,4 +1,4 @@
-"""Forecasts, corrections, the play of declination, and the calibration that does not fit."""
+"""Forecasts, corrections, the backlash of declination, and the calibration that does not fit."""
 
 import math
 
@@ -37,7 +37,7 @@ def air(count: int, scatter_px: float, seed: int = 1) -> np.ndarray:
     return np.random.default_rng(seed).normal(0, scatter_px, count)
 
 
-def worm(count: int, period_s: float, amplitude_px: float) -> np.ndarray:
+def gear_wave(count: int, period_s: float, amplitude_px: float) -> np.ndarray:
     """A gear's wave and a second harmonic a fifth as high."""
     turn = 2 * np.pi * CADENCE_S * np.arange(count) / period_s
     wave: np.ndarray = amplitude_px * (np.sin(turn + 0.7) + 0.2 * np.sin(2 * turn + 2.0))
@@ -126,12 +126,12 @@ def test_periodic_error_is_learned_within_two_turns(period_s: float) -> None:
     """
     count = int(max(5 * period_s, 3600) / CADENCE_S)
     noise = air(count, 0.09)
-    forecast, misses = followed(worm(count, period_s, 2.4) + noise)
+    forecast, misses = followed(gear_wave(count, period_s, 2.4) + noise)
     known = int(max(2.2 * period_s, 1200) / CADENCE_S)
     assert np.mean(misses[known:] ** 2) < 1.25 * np.mean(noise[known:] ** 2)
-    assert forecast.worm is not None
-    assert forecast.worm.period_s == pytest.approx(period_s, rel=0.01)
-    assert forecast.worm.amplitude_px == pytest.approx(2.4, rel=0.05)
+    assert forecast.periodic_error is not None
+    assert forecast.periodic_error.period_s == pytest.approx(period_s, rel=0.01)
+    assert forecast.periodic_error.amplitude_px == pytest.approx(2.4, rel=0.05)
 
 
 def test_the_wave_goes_on_after_a_slew_where_the_axis_then_stands() -> None:
@@ -160,14 +160,14 @@ def test_the_wave_goes_on_after_a_slew_where_the_axis_then_stands() -> None:
         ]
     )
     over_air = np.mean(misses[2:] ** 2, axis=0) / np.mean(noise[1152:1400] ** 2)
-    assert known.worm is not None
+    assert known.periodic_error is not None
     assert over_air[0] < 1.15
     assert over_air[1] > 1.3
 
 
 def test_a_wave_that_does_not_go_on_is_not_heard_for_long() -> None:
     """A clutch slipped in the slew: soon the forecasts are those of one that knows nothing."""
-    offsets = worm(1500, 480.0, 2.4) + air(1500, 0.09)
+    offsets = gear_wave(1500, 480.0, 2.4) + air(1500, 0.09)
     control = Control(CALIBRATION, POLICY, PeriodicError())
     for n, offset in enumerate(offsets[:1000]):
         control.observe(CADENCE_S * n, float(offset), 0.0)
@@ -214,30 +214,30 @@ def test_a_single_gust_is_not_chased_and_a_real_move_is() -> None:
 
 @given(st.lists(st.floats(-5, 5).filter(lambda move: abs(move) > 1e-3), min_size=1, max_size=30))
 def test_play_tells_where_the_telescope_is(moves: list[float]) -> None:
-    """Against motor and telescope as two bodies, once the motor has been through the play."""
+    """Against motor and telescope as two bodies, once the motor has been through the backlash."""
     width = 0.7
-    play = Backlash(width)
+    backlash = Backlash(width)
     motor = telescope = 0.0  # touching upwards
     for number, move in enumerate([5.0, *moves]):
         motor += move
         moved = min(max(telescope, motor), motor + width) - telescope
         telescope += moved
-        told = play.turn(move)
+        told = backlash.turn(move)
         if number:
             assert told == pytest.approx(moved, abs=1e-9)
 
 
 @pytest.mark.parametrize("believed_px", [0.0, 0.4, 1.4])
 def test_play_is_learned_from_the_turns(believed_px: float) -> None:
-    """Twenty turns through 0.7 px of play, each seen through 0.05 px of air."""
-    chance, true, play = np.random.default_rng(1), Backlash(0.7), Backlash(believed_px)
+    """Twenty turns through 0.7 px of backlash, each seen through 0.05 px of air."""
+    chance, true, backlash = np.random.default_rng(1), Backlash(0.7), Backlash(believed_px)
     for motor_px in (3.0, -3.0) * 10:
-        moved, told = true.turn(motor_px), play.turn(motor_px)
+        moved, told = true.turn(motor_px), backlash.turn(motor_px)
         side = math.copysign(1.0, motor_px)
-        play.turned(side * (moved - told + chance.normal(0, 0.05)))
+        backlash.turned(side * (moved - told + chance.normal(0, 0.05)))
     # The mean of ten turns has an error of 0.016 px; what was believed counts for a tenth at most.
-    assert play.width_px == pytest.approx(0.7, abs=0.08)
-    assert play.side == -1
+    assert backlash.width_px == pytest.approx(0.7, abs=0.08)
+    assert backlash.side == -1
 
 
 def test_a_turn_in_the_control_teaches_the_play() -> None:
@@ -258,7 +258,7 @@ def test_a_turn_in_the_control_teaches_the_play() -> None:
 
 
 def test_turning_round_takes_the_play_with_it() -> None:
-    """0.3 s of play, of which a seventh is left for the next frame."""
+    """0.3 s of backlash, of which a seventh is left for the next frame."""
     control = Control(CALIBRATION, POLICY)
     control.observe(0.0, 0.0, 0.0)
     control.given(control.lead(0.0, 5.0))
@@ -269,15 +269,15 @@ def test_turning_round_takes_the_play_with_it() -> None:
 def test_declination_keeps_to_the_side_that_the_drift_asks_for() -> None:
     """With 0.02 px a minute of drift north, nearly all pulses are south."""
     control = Control(CALIBRATION, POLICY)
-    telescope, play, sides = 0.0, Backlash(0.75), []
-    play.turn(-1.0)
+    telescope, backlash, sides = 0.0, Backlash(0.75), []
+    backlash.turn(-1.0)
     for frame, noise in enumerate(air(1500, 0.08)):
         drift = 0.004 * frame
         control.observe(CADENCE_S * frame, 0.0, drift + telescope + noise)
         pulses = control.correct(CADENCE_S * (frame + 1))
         control.given(pulses)
         if dec_ms := pulses.north_ms - pulses.south_ms:
-            telescope += play.turn(dec_ms / 1000 * 2.5)
+            telescope += backlash.turn(dec_ms / 1000 * 2.5)
             sides.append(dec_ms > 0)
     assert len(sides) > 30
     assert np.mean(sides) < 0.1

@@ -212,7 +212,8 @@ def test_a_star_moves_its_way_wherever_it_lies_on_the_pixels(fwhm_px: float, lea
 @pytest.mark.parametrize("fwhm_px", [2.0, 3.0, 4.0])
 def test_centroid_scatter_is_near_the_photon_limit(snr: float, fwhm_px: float) -> None:
     """One axis scatters by FWHM/(2.355 SNR) when photons are the only noise (King 1983, PASP 95,
-    163, from memory); the window may cost up to 30 %, and the least bound cannot be beaten.
+    163): N photons, each σ off, have a mean σ/√N off. The window may cost up to 30 %,
+    and the least bound cannot be beaten.
     """
     rng = np.random.default_rng(12)
     flux, shape = snr**2, (64, 64)

@@ -11,6 +11,7 @@ from guiding.closed_loop import EXPOSURE_S, PERFECT_MOUNT, GuidedSky
 from guiding.star_images import moved, star_image
 from nightloom.guiding import GuideStars, HotPixels, find_guide_stars, measure
 from nightloom.guiding.hot_pixels import SURE
+from nightloom_drivers.frame_kind import FrameKind
 
 Frame = NDArray[np.uint16]
 SHAPE = (240, 320)
@@ -27,7 +28,7 @@ class Learned:
 
     def frame(self, *, dark: bool = False) -> Frame:
         return self.sky.world.guide_camera.expose(
-            self.sky.now_s, EXPOSURE_S, "dark" if dark else "light"
+            self.sky.now_s, EXPOSURE_S, FrameKind.DARK if dark else FrameKind.LIGHT
         )
 
 

@@ -9,9 +9,9 @@ from guiding.star_images import Star, moved, star_image
 from nightloom.guiding import (
     GuideStars,
     find_guide_stars,
-    found_again,
     is_doubtful,
     measure,
+    recovered_shift,
     sharpened,
     too_few,
     with_hold_point_of,
@@ -39,21 +39,23 @@ def test_a_field_that_jumped_is_found_by_its_pattern(dx: float, dy: float, seed:
     rng = np.random.default_rng(seed)
     stars = choose(star_image(FIELD, rng=rng))
     jumped = star_image(moved(FIELD, dx, dy), rng=rng)
-    assert found_again(jumped, stars, saturation_adu=FULL_ADU) == pytest.approx((dx, dy), abs=0.5)
+    assert recovered_shift(jumped, stars, saturation_adu=FULL_ADU) == pytest.approx(
+        (dx, dy), abs=0.5
+    )
 
 
 def test_another_field_and_a_cloud_are_not_taken_for_it() -> None:
     rng = np.random.default_rng(1)
     stars = choose(star_image(FIELD, rng=rng))
     for other in (ELSEWHERE, []):
-        assert found_again(star_image(other, rng=rng), stars, saturation_adu=FULL_ADU) is None
+        assert recovered_shift(star_image(other, rng=rng), stars, saturation_adu=FULL_ADU) is None
 
 
 def test_a_lone_star_is_found_too() -> None:
     rng = np.random.default_rng(2)
     stars = choose(star_image(FIELD[:1], rng=rng))
     jumped = star_image(moved(FIELD[:1], 30.0, 20.0), rng=rng)
-    found = found_again(jumped, stars, saturation_adu=FULL_ADU)
+    found = recovered_shift(jumped, stars, saturation_adu=FULL_ADU)
     assert found == pytest.approx((30.0, 20.0), abs=0.3)
 
 

@@ -19,6 +19,7 @@ from nightloom.ledger import (
     uid_of,
 )
 from nightloom.ledger.migrations import MIGRATIONS
+from nightloom_drivers.frame_kind import FrameKind
 
 DUSK = datetime(2026, 11, 14, 18, 0, tzinfo=UTC)
 NIGHT = "2026-11-14"
@@ -58,8 +59,7 @@ def test_a_sub_comes_back_as_far_as_it_had_come_also_after_reopening(tmp_path: P
         guide_peak_arcsec=1.5,
         guide_seeing_arcsec=0.3,
         rotation_deg=12.5,
-        doubt="cloud passed over it",
-        bumped=True,
+        clouded=True,
         start_utc=DUSK,
         path="M81/a.fits",
     )
@@ -151,3 +151,26 @@ def test_a_ledger_of_before_is_brought_up_with_what_it_holds(tmp_path: Path) -> 
         assert ledger.uids(NIGHT) == [f"{NIGHT}-0003"]
         assert ledger.in_flight() == []
         assert ledger.accepted_s("M81") == {"L": 60.0}
+
+
+def test_subs_in_flight_of_before_frames_had_kinds_are_lights_and_keep_their_cloud(
+    tmp_path: Path,
+) -> None:
+    """One under a cloud, one that was bumped, which its guide peak tells, and one of neither."""
+    path = tmp_path / FILE_NAME
+    number = next(n for n, step in enumerate(MIGRATIONS) if "DROP COLUMN doubt" in step)
+    connection = sqlite3.connect(path)
+    connection.executescript("".join(MIGRATIONS[:number]) + f"PRAGMA user_version = {number};")
+    for uid, doubt, bumped in (("a", "cloud passed", 0), ("b", "it was off", 1), ("c", "", 0)):
+        connection.execute(
+            "INSERT INTO subs (uid, night, target, filter, exposure_s, pointing, begun_utc, stage,"
+            " doubt, bumped, path, outcome) VALUES (?, ?, 'M81', 'L', 60.0, 1, ?, 'stored',"
+            " ?, ?, '', '')",
+            [uid, NIGHT, DUSK.isoformat(), doubt, bumped],
+        )
+    connection.commit()
+    connection.close()
+    with Ledger(path) as ledger:
+        left = ledger.in_flight()
+        assert [sub.clouded for sub in left] == [True, False, False]
+        assert {sub.kind for sub in left} == {FrameKind.LIGHT}

@@ -14,6 +14,7 @@ from nightloom.ledger import FILE_NAME, GuideCalibration, Ledger
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link import State, Value
 from nightloom_drivers.simulators.camera import CameraSimulator
 from nightloom_drivers.simulators.mount import MountSimulator
@@ -118,7 +119,7 @@ def slips(tmp_path_factory: pytest.TempPathFactory) -> Slips:
         await asyncio.sleep(120.0)
         blind.append(clock.unix_s())
         camera._chip = replace(
-            chip, expose=lambda at_s, s, _, *how: chip.expose(at_s, s, "dark", *how)
+            chip, expose=lambda at_s, s, _, *how: chip.expose(at_s, s, FrameKind.DARK, *how)
         )
         await asyncio.sleep(30.0)
         camera._chip = chip

@@ -80,7 +80,7 @@ PLACES = (
     after("the folder's fsync", writer, "_sync_folder", WHOLE),
     after("it is said stored", Ledger, "follow_sub", WHOLE, picks=of_stage(Stage.STORED)),
     after("it is measured", taking_in, "measure_frame", WHOLE),
-    after("the verdict", taking_in, "judge_frame", WHOLE),
+    after("the verdict", taking_in, "judge", WHOLE),
     *(after(f"card {n}", os, "pwrite", WHOLE, number=n) for n in (1, 3, 4)),
     before("its hash", hashlib, "file_digest", WHOLE),
     before("the entry", Ledger, "enter", WHOLE),

@@ -3,6 +3,7 @@ import pytest
 import sep
 from astropy.wcs import WCS
 
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cameras import Window
 from nightloom_drivers.physics.mount import Boresight
 from nightloom_drivers.physics.sensor import binned
@@ -124,7 +125,7 @@ def test_stars_are_smallest_at_best_focus_and_grow_on_both_sides() -> None:
 def test_a_closed_roof_or_cap_leaves_a_dark_frame() -> None:
     world, t_s = open_world()
     lit = world.camera.expose(t_s, 30.0)
-    dark = world.camera.expose(t_s, 30.0, "dark")
+    dark = world.camera.expose(t_s, 30.0, FrameKind.DARK)
     world.cap.close(t_s + 40)
     capped = world.camera.expose(t_s + 60, 30.0)
     world.cap.open(t_s + 100)
@@ -157,7 +158,7 @@ def test_dark_current_doubles_with_warmth_and_hot_pixels_stay() -> None:
     for setpoint in (0.0, -6.0):
         world.cooler.set_point(t_s, setpoint)
         t_s += 1200
-        dark = world.camera.expose(t_s, 600.0, "dark").astype(float)
+        dark = world.camera.expose(t_s, 600.0, FrameKind.DARK).astype(float)
         means.append(np.median(dark) - world.camera.settings.bias_adu)
         hot.append(set(np.argsort(dark.ravel())[-30:].tolist()))
         t_s += 600
@@ -168,7 +169,7 @@ def test_dark_current_doubles_with_warmth_and_hot_pixels_stay() -> None:
 
 def test_bias_frames_have_the_stated_level_and_noise() -> None:
     world, t_s = open_world()
-    bias = world.camera.expose(t_s, 100.0, "bias").astype(float)
+    bias = world.camera.expose(t_s, 100.0, FrameKind.BIAS).astype(float)
     assert bias.mean() == pytest.approx(500, abs=0.1)
     assert bias.std() == pytest.approx(3.3 / 0.78, rel=0.02)
 
@@ -178,7 +179,9 @@ def test_flats_show_the_vignetting_and_photon_noise() -> None:
     world.cap.close(t_s)
     world.panel.set_level(t_s, 255)
     world.panel.switch(t_s, on=True)
-    flats = [world.camera.expose(t_s + 60 + 10 * i, 1.2, "flat").astype(float) for i in (0, 1)]
+    flats = [
+        world.camera.expose(t_s + 60 + 10 * i, 1.2, FrameKind.FLAT).astype(float) for i in (0, 1)
+    ]
     signal = flats[0] - 500
     middle, corner = signal[364:404, 492:532], signal[:30, :30]
     assert 5_000 < middle.mean() < 45_000
@@ -194,7 +197,9 @@ def test_windows_and_binning() -> None:
     window = Window(100, 50, 301, 200)
     assert world.camera.expose(t_s, 5.0, window=window).shape == (200, 301)
     assert world.camera.expose(t_s, 5.0, window=window, binning=2).shape == (100, 150)
-    assert world.camera.expose(t_s, 5.0, "bias", binning=2).mean() == pytest.approx(2000, abs=1)
+    assert world.camera.expose(t_s, 5.0, FrameKind.BIAS, binning=2).mean() == pytest.approx(
+        2000, abs=1
+    )
     assert binned(np.ones((5, 7), np.float32), 2).tolist() == [[4.0] * 3] * 2
 
 

@@ -19,6 +19,7 @@ from nightloom.frames import FrameFacts, frame_header, write_frame
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
 from nightloom.rehearsal.observer import Audit, Sub, audit
 from nightloom.settings import Settings
+from nightloom_drivers.frame_kind import FrameKind
 from rehearsal.scenes import STEADY, Seen, Stage, observed
 
 SLOTS = {"L": 1, "R": 2, "G": 3, "B": 4}
@@ -115,7 +116,7 @@ def kept(cycle: Seen, tmp_path_factory: pytest.TempPathFactory) -> Night:
             with fits.open(BytesIO(data)) as opened:
                 pixels = np.asarray(opened[0].data, np.uint16)
             facts = FrameFacts(
-                kind="light",
+                kind=FrameKind.LIGHT,
                 started_at=datetime.fromtimestamp(sub.start_s, UTC),
                 exposure_s=sub.exposure_s,
                 target=sub.target,
@@ -156,13 +157,13 @@ SPOILT: dict[str, Callable[[Night], object]] = {
     "is not in the ledger": lambda n: n.sql("DELETE FROM frames WHERE uid LIKE '%3'"),
     "is in the ledger 2 times": lambda n: n.sql(
         "INSERT INTO frames SELECT 'twice', night, target, filter, exposure_s, start_utc, path,"
-        " sha256, 'rejected', 'twice', pointing, NULL, NULL, NULL, NULL, NULL"
+        " sha256, 'rejected', 'twice', pointing, NULL, NULL, NULL, NULL, NULL, kind"
         " FROM frames WHERE uid LIKE '%3'"
     ),
     "no such sub left the camera": lambda n: n.sql(
         "INSERT INTO frames SELECT 'made up', night, target, filter, exposure_s,"
         " '2026-11-10T23:00:00+00:00', path, sha256, 'rejected', 'made up', pointing,"
-        " NULL, NULL, NULL, NULL, NULL FROM frames WHERE uid LIKE '%3'"
+        " NULL, NULL, NULL, NULL, NULL, kind FROM frames WHERE uid LIKE '%3'"
     ),
     "is not on disk": lambda n: n.file(3).unlink(),
     "is not the file of the ledger's hash": lambda n: n.sql(

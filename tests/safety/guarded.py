@@ -11,22 +11,23 @@ from typing import Any
 
 import numpy as np
 import pytest
-from nightloom.arithmetic import InLine
-from nightloom.programme.programme import Programme
 
 from night.nights import NIGHT, demo
+from nightloom.executor import InLine
 from nightloom.ledger import Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
 from nightloom.rig import SimulatedRig, assemble, safety_devices, simulated_rig, simulated_sky
 from nightloom.safety import Acts, Guard, GuardRefusal, SafetyDevices
+from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Settings
-from nightloom.sky import Site, from_date, sidereal_deg, sun_altitude
+from nightloom.sky import Site, sidereal_deg, sun_altitude
 from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import Event, Log
 from nightloom_drivers.clock import LoopClock, SteadyClock
 from nightloom_drivers.link import State, Value
 from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.physics.site import icrs_deg
 from nightloom_drivers.simulators.faults import CONNECT, Faults
 from nightloom_drivers.simulators.rig import MOUNT, ROOF
 from nightloom_drivers.simulators.simulator import Asked
@@ -158,7 +159,7 @@ class Scene:
     def place(self, hour_angle_h: float, dec_deg: float) -> tuple[float, float]:
         """Right ascension and declination (ICRS) of a place by its hour angle of date."""
         now_s = self.true.unix_s()
-        ra_deg, dec = from_date((self.sidereal_h() - hour_angle_h) % 24.0, dec_deg, now_s)
+        ra_deg, dec = icrs_deg(now_s, 15.0 * ((self.sidereal_h() - hour_angle_h) % 24.0), dec_deg)
         return float(ra_deg), float(dec)
 
     # What is refused --------------------------------------------------------------------------
@@ -224,7 +225,7 @@ def context_of(scene: Scene, ledger: Ledger) -> Context:
         scene.settings,
         assemble(scene.devices.link, scene.settings.observatory, scene.clock),
         scene.devices,
-        Programme(scene.settings, NIGHT, scene.clock, ledger),
+        Schedule(scene.settings, NIGHT, scene.clock, ledger),
         frames_folder=None,
         ledger=ledger,
         log=scene.log,

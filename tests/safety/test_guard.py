@@ -626,7 +626,7 @@ def test_dawn_is_never_missed(tmp_path: Path, step_s: float) -> None:
             scene.clock.step_s = step_s
             with pytest.raises(Dawn):
                 await waiting
-            ends_s = context.programme.dark.end_unix_s - max(step_s, 0.0)
+            ends_s = context.schedule.dark.end_unix_s - max(step_s, 0.0)
             late_s = scene.true.unix_s() - ends_s
             assert 0.0 < late_s < 60.0 + scene.settings.observatory.camera.download_deadline_s
 

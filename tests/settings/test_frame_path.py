@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from nightloom.settings.frame_path import NameFacts, NamePattern
 from nightloom.settings.policies import FramesPolicy
+from nightloom_drivers.frame_kind import FrameKind
 
 USUAL = FramesPolicy().name_pattern
 
@@ -18,7 +19,7 @@ def facts(target: str = "NGC 7000", filter_name: str = "L") -> NameFacts:
     return NameFacts(
         target=target,
         filter=filter_name,
-        kind="light",
+        kind=FrameKind.LIGHT,
         exposure_s=120.0,
         utc=datetime(2026, 9, 13, 1, 2, 3, tzinfo=UTC),
         night=date(2026, 9, 12),

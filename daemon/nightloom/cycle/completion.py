@@ -12,7 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 Costs = NDArray[np.float64]
-"""(filters, filters): what the gap from a filter (row) to another costs; inf where forbidden."""
+"""(filters, filters): what the gap from a filter (row) to another costs; inf where forbidden.
+
+Never NaN.
+"""
 
 TABLE_MAX = 2_000_000
 """States for which a table of costs is worked out: any cycle of 12 subs has fewer."""

@@ -11,7 +11,7 @@ from nightloom.focusing.light import dimmed, light_ratio
 from nightloom.focusing.measurement import FocusMeasurement
 from nightloom.focusing.offsets import Offset, Offsets, Trust, learn_offsets
 from nightloom.focusing.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
-from nightloom.focusing.seeing import Sub, Surprise, at_zenith_px, surprise
+from nightloom.focusing.seeing import Sub, Surprise, surprise
 from nightloom.focusing.shape import BLURRED_DISK, HYPERBOLA, Shape
 from nightloom.focusing.tilt import Tilt, measure_tilt
 from nightloom.focusing.travel import Approach, Travel
@@ -41,7 +41,6 @@ __all__ = [
     "Trust",
     "Verdict",
     "Watch",
-    "at_zenith_px",
     "blur_slope_px_per_um",
     "critical_focus_zone_um",
     "dimmed",

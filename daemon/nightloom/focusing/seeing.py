@@ -19,10 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.focusing.noise import believed, learned
+from nightloom.frames.seeing import SEEING_EXPONENT
 
 Floats = NDArray[np.float64]
-
-SEEING_EXPONENT = 0.6  # of airmass: Kolmogorov turbulence (Neilsen et al. 2019, arXiv:1912.06254)
 
 # What is believed before the night has shown it: standard deviations of ln radius.
 _STRETCH_SPREAD = 0.015  # between two good focus positions, a quarter of a zone apart
@@ -62,11 +61,6 @@ class Surprise:
 
     growth: float
     standard: float
-
-
-def at_zenith_px(radius_px: float, airmass: float) -> float:
-    """Half-flux radius as the same air would give it at the zenith."""
-    return float(radius_px / airmass**SEEING_EXPONENT)
 
 
 def surprise(reference: Sequence[Sub], before: Sub | None, sub: Sub) -> Surprise:

@@ -22,7 +22,7 @@ class Sky:
 
 
 def take_sky_off(pixels: NDArray[np.float32]) -> Sky:
-    """Subtract the map from pixels (rows, columns) in place."""
+    """Subtract the map from pixels (rows, columns) in place; the map leaves a NaN out."""
     step = 2 if pixels.size >= THINNED_FROM_PX else 1
     thin = np.ascontiguousarray(pixels[::step, ::step])
     sky = sep.Background(thin, bw=MESH_PX // step, bh=MESH_PX // step)

@@ -22,6 +22,7 @@ from astropy.time import Time
 from astropy.wcs import WCS
 
 from nightloom.plain_text import plain_text
+from nightloom_drivers.frame_kind import FrameKind
 
 ELLIPSOID = 6378140.0, 1 / 298.2577
 """Equatorial radius in metres and flattening of the IAU (1976) ellipsoid, which the standard has
@@ -37,7 +38,7 @@ class FrameFacts:
     `pier_side` is "EAST" or "WEST", and `wcs` maps the frame's 0-based pixels.
     """
 
-    kind: str  # light, dark, bias or flat
+    kind: FrameKind
     uid: str | None = None
     started_at: datetime | None = None
     exposure_s: float | None = None

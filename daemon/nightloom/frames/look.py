@@ -79,7 +79,7 @@ def look(
     pixels_max: int | None,
     binning: int = 1,
 ) -> Look:
-    """Look at (rows, columns) of a frame that was halved to squares of `binning` pixels.
+    """Look at (rows, columns) of a frame that was halved to squares of `binning` pixels, none NaN.
 
     Raises FrameNotMeasured.
     """
@@ -269,6 +269,7 @@ def halved(
 ) -> NDArray[np.uint16] | NDArray[np.float32]:
     """The mean of the middle two of each square of four pixels; an odd last row or column is lost.
 
+    Of (rows, columns) it returns (rows // 2, columns // 2), NaN where a square has one.
     A mean of all four would hand a hot pixel on as a small star.
     """
     rows, columns = (size // 2 * 2 for size in data.shape)

@@ -1,6 +1,7 @@
 """Star measurement as the night asks for it: a plain function that may run in a worker."""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +12,29 @@ NOT_MEASURED = StarField(math.nan, math.nan, 0, math.nan, math.nan, math.nan, np
 """What is known of a frame whose stars are not."""
 
 
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A frame's stars, or why nobody looked for them."""
+
+    stars: StarField = NOT_MEASURED
+    unmeasured: str = ""
+
+    @property
+    def star_count(self) -> int | None:
+        """How many stars it has; None when nobody counted."""
+        return None if self.unmeasured else self.stars.count
+
+
 def measure_frame(data: NDArray[np.uint16], saturation_adu: float) -> StarField:
-    """Measure a frame, a large one by sample; one that cannot be measured has no stars."""
+    """Measure a frame of (rows, columns) ADU, a large one by sample.
+
+    One whose sources cannot be told apart has no stars, and medians that are NaN.
+    """
     return _measured(data, saturation_adu, SAMPLE_PX)
 
 
 def measure_whole(data: NDArray[np.uint16], saturation_adu: float) -> StarField:
-    """Measure all of a frame, for those who must know every bright star of it."""
+    """As `measure_frame`, all of it, for those who must know every bright star of it."""
     return _measured(data, saturation_adu, None)
 
 

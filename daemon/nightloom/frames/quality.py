@@ -1,8 +1,7 @@
 """Whether a frame is as sharp and as round as it should be, and was guided well enough."""
 
 import math
-from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 RECENT = 9
@@ -33,6 +32,7 @@ class QualityPolicy:
     growth_max: float | None = None
 
 
+@dataclass(frozen=True)
 class Usual:
     """What is usual of a number that every frame shows: star size at the zenith, or guide error.
 
@@ -40,18 +40,19 @@ class Usual:
     size is the usual one after half as many frames as are kept, and the night goes on.
     """
 
-    def __init__(self, kept: int = RECENT) -> None:
-        self._recent: deque[float] = deque(maxlen=kept)
+    kept: int = RECENT
+    recent: tuple[float, ...] = ()
 
     @property
     def median(self) -> float | None:
         """The usual value; None before it is known."""
-        return median(self._recent) if len(self._recent) >= ENOUGH else None
+        return median(self.recent) if len(self.recent) >= ENOUGH else None
 
-    def add(self, value: float | None) -> None:
-        """Take note of one frame; None and NaN say nothing."""
-        if value is not None and math.isfinite(value):
-            self._recent.append(value)
+    def seen(self, value: float | None) -> "Usual":
+        """With one frame more; None and NaN say nothing."""
+        if value is None or not math.isfinite(value):
+            return self
+        return replace(self, recent=(*self.recent, value)[-self.kept :])
 
 
 def guided_as_usual(guide_rms_arcsec: float | None, usual_arcsec: float | None) -> bool:

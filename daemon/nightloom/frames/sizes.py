@@ -14,7 +14,11 @@ def half_flux_radii_px(
     y: NDArray[np.float64],
     aperture_px: float,
 ) -> NDArray[np.float64]:
-    """Radius of the circle that holds half of the flux within the aperture."""
+    """Radius of the circle that holds half of the flux within the aperture, of each of n stars.
+
+    `pixels` (rows, columns) are without sky and NaN; `x` and `y`, from their first pixel, are (n,).
+    Returns (n,), 0 where there is no flux.
+    """
     apertures_px = np.full(len(x), aperture_px)
     radii_px, _ = sep.flux_radius(pixels, x, y, apertures_px, 0.5, subpix=SUBPIXELS)
     return np.asarray(radii_px)
@@ -29,7 +33,8 @@ def core_fwhms_px(
 ) -> NDArray[np.float64]:
     """FWHM of the Gaussian fitted to each star's core, a straight line in (r², ln value).
 
-    NaN where the core does not fall off from the middle.
+    `pixels` (rows, columns) are without sky and NaN; `x`, `y` and `peak_adu` are (n,). Returns
+    (n,), NaN where the core does not fall off from the middle.
     """
     steps = np.arange(-half_width_px, half_width_px + 1)
     columns = np.rint(x).astype(int)[:, None, None] + steps[None, None, :]

@@ -30,6 +30,7 @@ class FrameNotMeasured(Exception):
 def find(pixels: NDArray[np.float32], threshold_adu: float, *, wide: bool) -> NDArray[np.void]:
     """Sources above a threshold in pixels without sky, as sep.extract describes them.
 
+    `pixels` (rows, columns) hold no NaN; returns (n,), in SEP's order.
     Raises FrameNotMeasured when SEP cannot tell the sources apart.
     """
     sep.set_extract_pixstack(max(STACK_PX_MIN, int(STACK_SHARE * pixels.size)))

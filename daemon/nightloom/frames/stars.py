@@ -85,7 +85,7 @@ def measure(
     threshold_sigmas: float = 4.0,
     sample_px: int | None = SAMPLE_PX,
 ) -> StarField:
-    """Measure a frame of pixel values in ADU (rows, columns).
+    """Measure a frame of pixel values in ADU (rows, columns), none of them NaN.
 
     A star is at least five connected pixels that each stand `threshold_sigmas` above the noise.
     `sample_px` is how many pixels to look at, None for all; all are looked at, too, when the

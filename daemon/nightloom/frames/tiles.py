@@ -19,7 +19,7 @@ class Tile:
     right: int
 
     def of(self, data: NDArray[np.generic]) -> NDArray[np.generic]:
-        """Its pixels, not copied."""
+        """Its pixels (rows, columns) of a whole frame, not copied."""
         return data[self.top : self.bottom, self.left : self.right]
 
     @property
@@ -47,7 +47,10 @@ def spread(shape: tuple[int, int], pixels_max: int | None) -> list[Tile]:
 def zone_of(
     shape: tuple[int, int], x: NDArray[np.float64], y: NDArray[np.float64]
 ) -> NDArray[np.intp]:
-    """Number of the zone of each place: 0, 1, 2 in the lowest rows, then 3 … 8."""
+    """Number of the zone of each place: 0, 1, 2 in the lowest rows, then 3 … 8.
+
+    `x` and `y` are (n,) places of a frame of (rows, columns), without NaN; returns (n,).
+    """
     row, column = (
         np.clip(((place + 0.5) * ZONES / size).astype(np.intp), 0, ZONES - 1)
         for place, size in zip((y, x), shape, strict=True)

@@ -26,6 +26,7 @@ def trails(
     """Mark the sources of trails, from places and rms semi-axes.
 
     Most stars of the frame have the semi-axis `width_px`, and are `usual_ratio` longer than wide.
+    All are (n,) without NaN, as is what is returned.
     """
     ratio = long_px / short_px
     marked = (ratio > ELONGATED * usual_ratio) | (

@@ -19,7 +19,7 @@ from nightloom.guiding.forecast import Forecast
 from nightloom.guiding.hot_pixels import HotPixels
 from nightloom.guiding.periodic_error import PeriodicError, axis_ahead_s
 from nightloom.guiding.pulses import Direction, Pulses
-from nightloom.guiding.recovery import found_again
+from nightloom.guiding.recovery import recovered_shift
 from nightloom.guiding.response import Response
 from nightloom.guiding.rest import INSIDE, RestPolicy, SettleState, settled
 from nightloom.guiding.star_set import is_doubtful, sharpened, too_few, with_hold_point_of
@@ -53,12 +53,12 @@ __all__ = [
     "TooShort",
     "axis_ahead_s",
     "find_guide_stars",
-    "found_again",
     "is_doubtful",
     "is_free",
     "measure",
     "next_dither",
     "nothing_held",
+    "recovered_shift",
     "settled",
     "sharpened",
     "too_few",

@@ -1,15 +1,16 @@
-"""The play between the declination motor and the telescope."""
+"""The backlash between the declination motor and the telescope."""
 
-# Each turn measures the play as well as the calibration did; the mean of the last ones counts,
+# Each turn measures the backlash as well as the calibration did; the mean of the last ones counts,
 # since grease and balance change with the cold and the altitude.
 MEMORY_TURNS = 10
 
 
 class Backlash:
-    """Tells how long a pulse must be to move the telescope, with the play that is still free.
+    """Tells how long a pulse must be to move the telescope, with the part of the backlash that
+    is still free.
 
-    Motor and telescope are counted in px along the axis. Which end of the play the motor is at is
-    not known before it has moved once through it: until then no play is expected.
+    Motor and telescope are counted in px along the axis. Which end of the backlash the motor is
+    at is not known before it has moved once through it: until then none is expected.
     """
 
     def __init__(self, width_px: float) -> None:
@@ -47,7 +48,7 @@ class Backlash:
 
     def turned(self, beyond_px: float) -> None:
         """A turn through all of it took the telescope further than expected, or less far when
-        negative: the play is as much narrower, or wider.
+        negative: it is as much narrower, or wider.
         """
         touches_below = self.side < 0
         self._measured = min(self._measured + 1, MEMORY_TURNS)

@@ -68,10 +68,14 @@ def measure(
 ) -> Measurement:
     """Measure ``image`` (rows, columns) against ``stars``, searching ``radius_px`` around them.
 
+    The image has no NaN. A star whose reference is NaN, or whose window leaves the frame, is not
+    held.
+
     ``near_px`` moves the search, not the reference: give the last offset while the star is led
     away on purpose. The common shift is found first, on the stars' windows laid over each other;
     then each star gets a Gaussian-windowed centroid. The error of one star in one axis is
-    FWHM/(2.355 SNR) (King 1983, PASP 95, 163, from memory). Nothing held is a result, not an error.
+    FWHM/(2.355 SNR) (King 1983, PASP 95, 163): the mean of N photons, each a star's σ off, is σ/√N
+    off, and the SNR is √N at best. Nothing held is a result, not an error.
     Raises ValueError for a radius under `RADIUS_MIN_PX`, which leaves no room for a star.
     """
     if radius_px < RADIUS_MIN_PX:
@@ -116,7 +120,9 @@ def nothing_held(count: int) -> Measurement:
 
 
 def _without_sky(windows: Floats) -> tuple[Floats, Floats]:
-    """Windows less the median of their rims, two pixels wide, and the noise of a pixel there."""
+    """Windows (n, size, size) less the median of their rims, two pixels wide, and the noise of a
+    pixel there (n,). The frame has no NaN: a camera counts.
+    """
     rim = windows[:, _rim(windows.shape[1])]
     rim.sort(axis=1)
     count = rim.shape[1]
@@ -128,13 +134,17 @@ def _without_sky(windows: Floats) -> tuple[Floats, Floats]:
 
 @lru_cache
 def _rim(size: int) -> NDArray[np.bool_]:
+    """Which pixels of a window (size, size) are its rim."""
     rim = np.ones((size, size), dtype=np.bool_)
     rim[RIM_PX:-RIM_PX, RIM_PX:-RIM_PX] = False
     return rim
 
 
 def _common_shift(relative: Floats, step: NDArray[np.intp], rest: Floats) -> Floats:
-    """The shift (x, y), to a pixel, at which the stars' windows laid over each other peak.
+    """The shift (x, y), to a pixel, at which the stars' windows laid over each other peak: (2,).
+
+    ``relative``: light of each star in units of its own (n, size, size); ``step``: offsets of the
+    window's pixels from its middle (size,); ``rest``: where each star should be in it (2, n).
 
     Sums of 3×3 pixels are compared, so that a hot pixel cannot outshine a star, and each window's
     are clipped, so that a bright star that came into one cannot outweigh the others.
@@ -152,7 +162,9 @@ def _common_shift(relative: Floats, step: NDArray[np.intp], rest: Floats) -> Flo
 def _centroids(
     light: Floats, step: NDArray[np.intp], start: Floats, fwhm_px: float
 ) -> tuple[Floats, Floats]:
-    """Gaussian-windowed centroids (2, n) from ``start``, and the σ (n,) of each star.
+    """Gaussian-windowed centroids (2, n) from ``start`` (2, n), and the σ (n,) of each star.
+
+    ``light`` is (n, size, size). A window without light stays near its start; nothing is NaN.
 
     For a Gaussian star of variance s and a window of variance w, the weighted mean is w/(s+w) of
     the distance and the weighted variance is s·w/(s+w): products of Gaussians. The fixed point is
@@ -181,7 +193,9 @@ def _centroids(
 def _photometry(
     light: Floats, noise_adu: Floats, step: NDArray[np.intp], centre: Floats, stars: GuideStars
 ) -> tuple[Floats, Floats]:
-    """Light within the aperture at the expected places, and its SNR: lost stars count too."""
+    """Light within the aperture at the expected places (2, n), and its SNR, both (n,): lost stars
+    count too. ``light`` is (n, size, size), ``noise_adu`` (n,); less light than sky is negative.
+    """
     across, down = step - centre[0][:, None], step - centre[1][:, None]
     distance = np.sqrt(across[:, None, :] ** 2 + down[:, :, None] ** 2)
     # A pixel on the rim counts by the part of it that is inside, to first order.
@@ -197,6 +211,8 @@ def _photometry(
 def _width_px(light: Floats, step: NDArray[np.intp], centre: Floats, fwhm_px: float) -> float:
     """FWHM of stars laid over each other, from the second moment of their light in an aperture.
 
+    ``light`` (n, size, size) about ``centre`` (2, n); NaN for n = 0 and where there is no light.
+
     A pixel adds 1/12 px² to that wherever a star lies, while a window as narrow as a coarsely
     sampled star makes it look smaller or larger from place to place.
     """
@@ -210,7 +226,11 @@ def _width_px(light: Floats, step: NDArray[np.intp], centre: Floats, fwhm_px: fl
 def _agree(
     moved: Floats, error: Floats, held: NDArray[np.bool_], fwhm_px: float
 ) -> NDArray[np.bool_]:
-    """Which stars moved as the median of the held ones did."""
+    """Which stars moved as the median of the held ones did: (n,), those that are not held too.
+
+    ``moved`` is (2, n), ``error`` (n,), infinite where there is no light. Fewer than three are
+    all believed.
+    """
     if held.sum() < 3:
         return held
     middle = np.median(moved[:, held], axis=1)
@@ -230,6 +250,9 @@ def _summary(
     fwhm_px: Floats,
     width_px: float,
 ) -> Measurement:
+    """From arrays of the m visible stars, (m,) or (2, m), to all n of the reference: NaN where a
+    star is not visible or not held.
+    """
     nans, which = np.full((3, len(stars)), np.nan), visible[held]
     nans[0, which] = stars.x_px[which] + moved[0, held]
     nans[1, which] = stars.y_px[which] + moved[1, held]
@@ -254,7 +277,9 @@ def _summary(
 
 
 def _weighted(moved: Floats, error: Floats, fwhm_px: float) -> tuple[tuple[float, float], float]:
-    """Weighted mean (x, y) and its error, widened when the stars disagree more than they should."""
+    """Weighted mean (x, y) of ``moved`` (2, n) with errors (n,), and its own error, widened when
+    the stars disagree more than they should; NaN for n = 0.
+    """
     count = moved.shape[1]
     if count == 0:
         return (float("nan"), float("nan")), float("nan")

@@ -10,13 +10,13 @@ from nightloom.guiding.periodic_error import PeriodicError
 from nightloom.guiding.pulses import Pulses
 from nightloom.guiding.response import Response
 
-# A moved telescope is placed to about this part of the way, and of the play it went through.
-WAY_ERROR, PLAY_ERROR = 0.04, 0.15
-# Declination turns round for an error this many times the air's, or this many when the drift
-# brings it back anyway: each turn costs the play, and its width is known roughly only.
-TURN_AIR, TURN_AIR_DRIFTING = 0.8, 2.5
-# A drift that moves the stars by less than this part of the air's scatter in a minute has no sign.
-DRIFT_AIR_PER_MIN = 0.2
+# A moved telescope is placed to about this part of the way, and of the backlash it went through.
+WAY_ERROR, BACKLASH_ERROR = 0.04, 0.15
+# Declination turns round for an error this many times the seeing, or this many when the drift
+# brings it back anyway: each turn costs the backlash, whose width is known roughly only.
+TURN_SEEING, TURN_SEEING_DRIFTING = 0.8, 2.5
+# A drift that moves the stars by less than this part of the seeing in a minute has no sign.
+DRIFT_SEEING_PER_MIN = 0.2
 # An axis that follows by less than this part of the way, either way round, had better rest.
 FOLLOWS_LEAST = 0.3
 
@@ -35,15 +35,15 @@ class GuidePolicy:
 class Axis:
     """One axis: what it was moved by, where it would be without, and where it will be."""
 
-    def __init__(self, rate_px_per_s: float, play_px: float, forecast: Forecast) -> None:
+    def __init__(self, rate_px_per_s: float, backlash_px: float, forecast: Forecast) -> None:
         self.forecast = forecast
         self.response = Response()
         self.rests = False
         self.rate_px_per_s = rate_px_per_s
-        self._play = Backlash(play_px)
+        self._backlash = Backlash(backlash_px)
         self._moved_px = 0.0
         self._lately_px = 0.0
-        self._turned_px = 0.0  # the play that the last pulse went through
+        self._turned_px = 0.0  # the backlash that the last pulse went through
 
     def observe(self, at_s: float, error_px: float) -> None:
         """Take the error of a frame."""
@@ -52,7 +52,7 @@ class Axis:
         if math.isnan(miss_px):
             pass
         elif self._turned_px:
-            self._play.turned(math.copysign(1.0, self._turned_px) * miss_px)
+            self._backlash.turned(math.copysign(1.0, self._turned_px) * miss_px)
         else:
             self.response.add(self._lately_px, miss_px, self.forecast.miss_error_px)
         self._lately_px = self._turned_px = 0.0
@@ -66,12 +66,12 @@ class Axis:
         self._moved_px -= by_px
 
     def pulse_ms(self, wanted_px: float) -> int:
-        """The pulse that moves the stars so far, through the play if need be."""
+        """The pulse that moves the stars so far, through the backlash if need be."""
         if wanted_px == 0.0 or self.rests:
             return 0
         side = 1 if wanted_px > 0 else -1
         # A little short: what is missing is seen and made up, what is too much turns round again.
-        ahead_px = (1 - PLAY_ERROR) * self._play.ahead_px(side)
+        ahead_px = (1 - BACKLASH_ERROR) * self._backlash.ahead_px(side)
         return round(1000 * (wanted_px + side * ahead_px) / self.rate_px_per_s)
 
     def pulsed(self, pulse_ms: float) -> None:
@@ -80,57 +80,58 @@ class Axis:
             return
         side = 1 if pulse_ms > 0 else -1
         motor_px = pulse_ms / 1000 * self.rate_px_per_s
-        ahead_px = self._play.ahead_px(side)
-        moved_px = self._play.turn(motor_px)
+        ahead_px = self._backlash.ahead_px(side)
+        moved_px = self._backlash.turn(motor_px)
         if ahead_px > 0 and moved_px:
             self._turned_px = side * ahead_px
         self._moved_px += moved_px
         self._lately_px += moved_px
-        doubt_px = math.hypot(WAY_ERROR * moved_px, PLAY_ERROR * min(ahead_px, abs(motor_px)))
+        doubt_px = math.hypot(WAY_ERROR * moved_px, BACKLASH_ERROR * min(ahead_px, abs(motor_px)))
         if doubt_px > self.forecast.seeing_px / 4:
             self.forecast.doubt(doubt_px)
 
     @property
-    def play_px(self) -> float:
-        """The play as learned so far."""
-        return self._play.width_px
+    def backlash_px(self) -> float:
+        """The backlash as learned so far."""
+        return self._backlash.width_px
 
     def turns_for(self, wanted_px: float) -> bool:
         """Whether a correction is worth turning the motor round for, if it has to turn."""
         side = 1 if wanted_px > 0 else -1
-        if self._play.ahead_px(side) == 0:
+        if self._backlash.ahead_px(side) == 0:
             return True
         seeing_px = self.forecast.seeing_px
         drift_px = 60 * self.forecast.drift_px_per_s
-        brings_back = drift_px * side > DRIFT_AIR_PER_MIN * seeing_px
-        return abs(wanted_px) > (TURN_AIR_DRIFTING if brings_back else TURN_AIR) * seeing_px
+        brings_back = drift_px * side > DRIFT_SEEING_PER_MIN * seeing_px
+        return abs(wanted_px) > (TURN_SEEING_DRIFTING if brings_back else TURN_SEEING) * seeing_px
 
 
 class Control:
     """Both axes of a calibrated mount: takes errors and gives pulses.
 
     The errors are those of `Calibration.to_axes`, in px. One of them outlives dithers; after a
-    slew there is a new one, made by `next_one`, which knows the gear of the one before.
+    slew there is a new one, made by `next_one`, which knows the periodic error of the one before.
     """
 
     def __init__(
-        self, calibration: Calibration, policy: GuidePolicy, *errors: PeriodicError
+        self, calibration: Calibration, policy: GuidePolicy, *known: PeriodicError
     ) -> None:
         self.calibration, self._policy = calibration, policy
-        play_px = calibration.backlash_s * calibration.dec_rate_px_per_s
-        wave = Forecast(
-            *(errors or (PeriodicError(),)), sky_share=cos_declination(calibration.declination_deg)
+        backlash_px = calibration.backlash_s * calibration.dec_rate_px_per_s
+        ra_forecast = Forecast(
+            *(known or (PeriodicError(),)), sky_share=cos_declination(calibration.declination_deg)
         )
-        self.ra = Axis(calibration.ra_rate_px_per_s, 0.0, wave)
-        self.ahead_s = errors[0].ahead_s if errors else 0.0
-        self.dec = Axis(calibration.dec_rate_px_per_s, play_px, Forecast())
+        self.ra = Axis(calibration.ra_rate_px_per_s, 0.0, ra_forecast)
+        self.ahead_s = known[0].ahead_s if known else 0.0
+        self.dec = Axis(calibration.dec_rate_px_per_s, backlash_px, Forecast())
 
     def next_one(self, calibration: Calibration, ahead_s: float) -> "Control":
-        """A control for after a slew or a calibration, with a fresh wave and the one learned.
+        """A control for after a slew or a calibration, with a fresh periodic error and the one
+        learned.
 
         ``ahead_s``: the angle of the right ascension axis now, as `PeriodicError` takes it.
         """
-        known = self.ra.forecast.likeliest_worm
+        known = self.ra.forecast.likeliest_periodic_error
         learned = [known.slewed(ahead_s)] if known is not None and known.amplitude_px else []
         return Control(calibration, self._policy, PeriodicError(ahead_s), *learned)
 
@@ -189,12 +190,12 @@ class Control:
 
     @property
     def backlash_s(self) -> float:
-        """The play of declination as learned so far, in seconds of pulse."""
-        return self.dec.play_px / self.dec.rate_px_per_s
+        """The backlash of declination as learned so far, in seconds of pulse."""
+        return self.dec.backlash_px / self.dec.rate_px_per_s
 
     @property
     def seeing_px(self) -> float:
-        """The part of the total error that is the air's and the measurement's."""
+        """The part of the total error that the air and the measurement make."""
         return math.hypot(self.ra.forecast.seeing_px, self.dec.forecast.seeing_px)
 
     def distance(self, ra_px: float, dec_px: float) -> float:

@@ -21,7 +21,7 @@ from nightloom.settings.policies import GuidingPolicy
 
 REST_WITHIN_PX = 0.5
 EDDY_M, WIND_M_PER_S = 20.0, 10.0
-"""Of the air's outer scale and the wind aloft (common figures of observatory sites, no source)."""
+"""The air's outer scale, of which 10 to 30 m are common, and a wind (common figures, no source)."""
 
 DEADLINE_RESTS = 10
 STEPS_A_LEG = 5

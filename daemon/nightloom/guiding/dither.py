@@ -80,7 +80,9 @@ def room_for(radius_px: float, least_px: float) -> int:
 def is_free(
     place: tuple[float, float], earlier: Floats, least_px: float, elsewhere: Floats
 ) -> bool:
-    """Whether a place keeps the distances that `next_dither` promises."""
+    """Whether a place keeps the distances that `next_dither` promises from ``earlier`` pointings
+    (n, 2) and those ``elsewhere`` (m, 2); NaN is not expected.
+    """
     here_px = _nearest_px(np.array([place]), earlier)[0]
     there_px = _nearest_px(np.array([place]), elsewhere)[0]
     return bool(here_px >= least_px and here_px > 0 and there_px >= SAME_PX)
@@ -89,10 +91,10 @@ def is_free(
 def _free_points(
     used: Floats, others: Floats, radius_px: float, least_px: float, start: int
 ) -> tuple[Floats, Floats]:
-    """Points of the disc away from those used, in the order of the sequence.
+    """Points of the disc away from those used, in the order of the sequence: (k, 2).
 
-    With each its distance from the nearest of `others`. No more are looked for than it takes to
-    find `AHEAD` that are as far from those.
+    With each its distance from the nearest of `others`, (k,); `used` and `others` are (n, 2).
+    No more are looked for than it takes to find `AHEAD` that are as far from those.
     """
     # Enough points to leave no hole the size of the least distance.
     count = BLOCK + int(16 * min((radius_px / max(least_px, 1e-9)) ** 2, 1000.0))
@@ -111,7 +113,7 @@ def _free_points(
 
 
 def _nearest_px(points: Floats, places: Floats) -> Floats:
-    """Distance of each point from the nearest place; infinite without any."""
+    """Distance (m,) of each point (m, 2) from the nearest place (n, 2); infinite for n = 0."""
     apart = points[:, None] - places
     nearest: Floats = np.hypot(apart[..., 0], apart[..., 1]).min(axis=1, initial=math.inf)
     return nearest

@@ -17,8 +17,8 @@ Floats = NDArray[np.float64]
 
 # Gains once the filter has run in. The smallest averages over a minute, the largest hardly at all.
 GAINS = (0.04, 0.08, 0.15, 0.25, 0.4, 0.6)
-# Of the slope that a filter follows: nearly none, or as much as suits its gain (Benedict and
-# Bordner 1962, from memory).
+# Of the slope that a filter follows: nearly none, or gain²/(2 − gain), which is best for a steady
+# motion (Benedict and Bordner 1962, IRE Transactions on Automatic Control AC-7, 27).
 SLOPE_SHARES = (0.02, 1.0)
 # Errors of the last minutes count, so that a change of the air is noticed in time.
 MEMORY_FRAMES = 120.0
@@ -34,16 +34,18 @@ CALM = 2.0
 
 
 class Forecast:
-    """Follows one axis, whose gear may have the waves of `worms`. Positions and scatters in px;
-    times in seconds, rising. ``sky_share``: px on the sky to one of the worms' own.
+    """Follows one axis, whose gear may have one of several periodic errors. Positions and scatters
+    in px; times in seconds, rising. ``sky_share``: px on the sky to one of the gear's own.
+
+    The state of k forecasters is in arrays of shape (k,), never NaN once a frame was seen.
     """
 
-    def __init__(self, *worms: PeriodicError, sky_share: float = 1.0) -> None:
-        self._worms, self._sky_share = worms, sky_share
+    def __init__(self, *periodic_errors: PeriodicError, sky_share: float = 1.0) -> None:
+        self._periodic_errors, self._sky_share = periodic_errors, sky_share
         gain, share = (part.ravel() for part in np.meshgrid(GAINS, SLOPE_SHARES))
-        self._wave = np.repeat(np.arange(1 + len(worms)), len(gain))
+        self._wave = np.repeat(np.arange(1 + len(periodic_errors)), len(gain))
         """Which wave each forecaster hears, from 1; 0 for none."""
-        gain, share = (np.tile(part, 1 + len(worms)) for part in (gain, share))
+        gain, share = (np.tile(part, 1 + len(periodic_errors)) for part in (gain, share))
         # In units of one frame's variance: a random walk that has this gain in the long run.
         self._walk = gain**2 / (1 - gain)
         self._slope_gain = share * gain**2 / (2 - gain)
@@ -53,7 +55,7 @@ class Forecast:
         self._slope = np.zeros(len(gain))
         self._error = np.full(len(gain), SCATTER_PX_FIRST**2)
         # A wave that is known begins.
-        known = np.array([False, *(worm.amplitude_px > 0 for worm in worms)])[self._wave]
+        known = np.array([False, *(one.amplitude_px > 0 for one in periodic_errors)])[self._wave]
         self._best = int(np.argmin(np.abs(gain - 0.4) + share - 0.01 * known))
         self._at_s = math.nan
         self._frames = 0
@@ -81,19 +83,19 @@ class Forecast:
         return float(self._gain[self._best])
 
     @property
-    def worm(self) -> PeriodicError | None:
-        """The learned wave when it drives."""
+    def periodic_error(self) -> PeriodicError | None:
+        """The learned periodic error when it drives."""
         heard = int(self._wave[self._best])
-        return self._worms[heard - 1] if heard else None
+        return self._periodic_errors[heard - 1] if heard else None
 
     @property
-    def likeliest_worm(self) -> PeriodicError | None:
-        """The wave whose forecasters erred least lately, whether it drives or not."""
-        if not self._worms:
+    def likeliest_periodic_error(self) -> PeriodicError | None:
+        """The one whose forecasters erred least lately, whether it drives or not."""
+        if not self._periodic_errors:
             return None
-        waves = range(1, 1 + len(self._worms))
+        waves = range(1, 1 + len(self._periodic_errors))
         least = [float(self._error[self._wave == wave].min()) for wave in waves]
-        return self._worms[int(np.argmin(least))]
+        return self._periodic_errors[int(np.argmin(least))]
 
     @property
     def drift_px_per_s(self) -> float:
@@ -102,7 +104,7 @@ class Forecast:
 
     def observe(self, at_s: float, offset_px: float, moved_px: float = 0.0) -> float:
         """Take a frame's offset, without the corrections so far; return its distance from the
-        forecast, NaN in a gust or after a knock. What the last correction of ``moved_px`` may
+        forecast, NaN in a gust or after a bump. What the last correction of ``moved_px`` may
         explain, were its sign wrong, is neither.
         """
         if math.isnan(self._at_s):
@@ -116,14 +118,17 @@ class Forecast:
         if sure:
             self._judge(miss)
         self._frames += 1
-        for worm in () if stray else self._worms:
-            worm.observe(at_s, (offset_px - self._jumped_px) / self._sky_share)
+        for one in () if stray else self._periodic_errors:
+            one.observe(at_s, (offset_px - self._jumped_px) / self._sky_share)
             if self._frames % REFIT_FRAMES == 0:
-                worm.refit()
+                one.refit()
         return math.nan if stray or jumped else float(miss[self._best])
 
     def _follow(self, at_s: float, forecast: Floats, miss: Floats, stray: bool) -> None:
-        """Kalman's step for each level; slopes learn only from what is no jump."""
+        """Kalman's step for each level; slopes learn only from what is no jump.
+
+        ``forecast`` and ``miss`` have shape (k,), one a forecaster, and no NaN.
+        """
         self._variance += self._walk
         calm = self._variance < CALM * self._gain / (1 - self._gain)
         gain = self._variance / (self._variance + 1)
@@ -145,7 +150,8 @@ class Forecast:
         self._variance += (error_px / max(self.seeing_px, 1e-3)) ** 2
 
     def _ahead(self, at_s: float) -> Floats:
-        waves = [0.0, *(worm.change_px(self._at_s, at_s) for worm in self._worms)]
+        """Each forecaster's offset at a time to come, shape (k,); NaN before the first frame."""
+        waves = [0.0, *(one.change_px(self._at_s, at_s) for one in self._periodic_errors)]
         wave = self._sky_share * np.array(waves)[self._wave]
         ahead: Floats = self._level + self._slope * (at_s - self._at_s) + wave
         return ahead
@@ -163,7 +169,7 @@ class Forecast:
         return far and not jumped, jumped
 
     def _judge(self, miss: Floats) -> None:
-        """Hold the forecasts against what came, and hear the best one."""
+        """Hold the forecasts against what came, and hear the best one; ``miss`` (k,), no NaN."""
         weight = max(1 / (self._frames + RUN_IN_FRAMES), 1 / MEMORY_FRAMES)
         largest = (OUTLIER_SIGMA * self.scatter_px) ** 2
         self._error += weight * (np.minimum(miss**2, largest) - self._error)

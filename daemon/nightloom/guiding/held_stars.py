@@ -10,10 +10,10 @@ from nightloom.guiding import (
     GuideStars,
     Measurement,
     find_guide_stars,
-    found_again,
     is_doubtful,
     measure,
     nothing_held,
+    recovered_shift,
     sharpened,
     too_few,
     with_hold_point_of,
@@ -165,4 +165,4 @@ def _choose_stars(
 def _search(
     image: NDArray[np.uint16], stars: GuideStars, saturation_adu: float
 ) -> tuple[float, float] | None:
-    return found_again(image, stars, saturation_adu=saturation_adu)
+    return recovered_shift(image, stars, saturation_adu=saturation_adu)

@@ -22,7 +22,7 @@ class HotMap:
         self._place_px: tuple[float, float] | None = None
 
     def mended(self, image: NDArray[Any]) -> NDArray[Any]:
-        """The frame without the hot pixels known so far."""
+        """The frame (rows, columns) without the hot pixels known so far; NaN is not expected."""
         if self._hot.score.shape != image.shape:
             self._recall(image.shape)
         return self._hot.mended(image)
@@ -32,8 +32,8 @@ class HotMap:
         self._place_px = None
 
     async def learn(self, image: NDArray[Any], place_px: tuple[float, float]) -> None:
-        """Take a raw frame that was mended, with the place of its stars from where they were
-        after the slew. One in which they are where they were says nothing.
+        """Take a raw frame (rows, columns) that was mended, with the place of its stars from
+        where they were after the slew. One in which they are where they were says nothing.
         """
         if self._place_px is not None and math.dist(place_px, self._place_px) < APART_PX:
             return

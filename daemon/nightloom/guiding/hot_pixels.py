@@ -43,7 +43,7 @@ class HotPixels:
 
     def learned(self, image: NDArray[Any]) -> "HotPixels":
         """With one more frame, in which the stars are `APART_PX` from where they were in the last
-        one that was learned from.
+        one that was learned from. ``image`` has the shape of ``score`` and no NaN.
         """
         pixels = np.asarray(image, dtype=np.float32)
         beyond = pixels - median_filter(pixels, 3)
@@ -59,7 +59,10 @@ class HotPixels:
         return [(int(x), int(y)) for y, x in np.argwhere(self.score >= SURE)]
 
     def mended(self, image: NDArray[Any]) -> NDArray[Any]:
-        """The frame with each hot pixel at the mean of its sound neighbours."""
+        """The frame (rows, columns) with each hot pixel at the mean of its sound neighbours.
+
+        One of another shape, or without hot pixels, is given back as it is.
+        """
         hot, around, weights = self._mending
         if not len(hot) or image.shape != self.score.shape:
             return image

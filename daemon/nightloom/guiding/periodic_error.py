@@ -122,14 +122,14 @@ class PeriodicError:
 
     def slewed(self, ahead_s: float) -> "PeriodicError":
         """The same gear where the axis stands now: its wave is known, its period to a part."""
-        worm = PeriodicError(ahead_s, self.period_s)
-        worm._earlier, worm._last_s = self._pointings(), self._last_s
-        for pointing in worm._earlier:
-            normal, right = _of_the_wave(*worm._equations(pointing, worm._grid))
-            worm._normal += normal
-            worm._right += right
-        worm.refit()
-        return worm
+        same = PeriodicError(ahead_s, self.period_s)
+        same._earlier, same._last_s = self._pointings(), self._last_s
+        for pointing in same._earlier:
+            normal, right = _of_the_wave(*same._equations(pointing, same._grid))
+            same._normal += normal
+            same._right += right
+        same.refit()
+        return same
 
     def change_px(self, from_s: float, to_s: float) -> float:
         """By how much the wave alone moves the stars between two times; 0 before the first fit."""
@@ -152,7 +152,9 @@ class PeriodicError:
         self._last_s = at_s
 
     def _equations(self, pointing: Pointing, rates: Floats) -> tuple[Floats, Floats]:
-        """Normal equations (rates, terms, terms) and right sides of one pointing, as of now."""
+        """Normal equations (rates, terms, terms) and right sides (rates, terms) of one pointing,
+        as of now. Only frames in which stars were held are remembered, so that nothing is NaN.
+        """
         at_s, axis_s, offset_px = pointing.memory
         weight = np.exp((at_s - self._last_s) / MEMORY_S)
         basis = np.stack([self._basis(at_s - pointing.began_s, axis_s, rate) for rate in rates])
@@ -162,7 +164,7 @@ class PeriodicError:
     def _basis(
         self, since_s: float | Floats, axis_s: float | Floats, rate: float | Floats
     ) -> Floats:
-        """The terms at several times for one rate, or at one time for several rates."""
+        """The terms (n, terms) at n times for one rate, or at one time for n rates."""
         turn = np.atleast_1d(rate * axis_s)
         basis = np.empty((len(turn), TERMS))
         basis[:, 0], basis[:, 1] = 1.0, since_s / DRIFT_UNIT_S
@@ -172,7 +174,9 @@ class PeriodicError:
 
 
 def _of_the_wave(normal: Floats, right: Floats) -> tuple[Floats, Floats]:
-    """What equations say of the wave when nothing is known of offset and drift."""
+    """What equations (n, terms, terms), (n, terms) say of the wave when nothing is known of offset
+    and drift; of the same shapes, with zeros there.
+    """
     own, cross = normal[:, :2, :2] + PRIOR[:2, :2], normal[:, :2, 2:]
     share = np.linalg.solve(own, cross).transpose(0, 2, 1)
     wave_normal, wave_right = np.zeros_like(normal), np.zeros_like(right)
@@ -182,7 +186,10 @@ def _of_the_wave(normal: Floats, right: Floats) -> tuple[Floats, Floats]:
 
 
 def _summit(places: Floats, heights: Floats) -> float:
-    """Where a parabola through the highest of evenly spaced points and its neighbours peaks."""
+    """Where a parabola through the highest of evenly spaced points and its neighbours peaks.
+
+    Both have shape (n,) with n > 2, and no NaN.
+    """
     best = int(heights[1:-1].argmax()) + 1
     before, top, after = heights[best - 1 : best + 2]
     bend = before - 2 * top + after

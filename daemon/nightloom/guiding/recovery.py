@@ -1,4 +1,4 @@
-"""Finding lost guide stars again, by their pattern, anywhere in the frame."""
+"""Recovery of lost guide stars, by their pattern, anywhere in the frame."""
 
 from typing import Any
 
@@ -14,13 +14,14 @@ NEAR_PX = 2.0
 SAME_MIN = 3
 
 
-def found_again(
+def recovered_shift(
     image: NDArray[Any], stars: GuideStars, *, saturation_adu: float
 ) -> tuple[float, float] | None:
     """How far the stars have moved together, (dx, dy) in px, or None when they are not there.
 
-    Every pair of a reference star and one in the frame votes for a shift; the shift that brings
-    most stars into place wins, if it brings `SAME_MIN`, or all there are of fewer.
+    ``image`` is (rows, columns) without NaN. Every pair of a reference star and one in
+    the frame votes for a shift; the shift that brings most stars into place wins, if it brings
+    `SAME_MIN`, or all there are of fewer.
     """
     seen = find_guide_stars(image, saturation_adu=saturation_adu, count_max=COUNT_MAX, margin_px=4)
     if not len(seen) or not len(stars):

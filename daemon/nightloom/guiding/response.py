@@ -11,7 +11,7 @@ LEAST, MOST = 0.5, 1.7
 SURE_ERRORS = 3.0
 # A long move counts no more than this many times the scatter: one alone may have met a gust.
 MOVE_MAX = 3.0
-# Further off than this many scatters beyond twice the move is a gust's or a knock's doing.
+# Further off than this many scatters beyond twice the move is a gust's or a bump's doing.
 MISS_MAX = 3.0
 
 

@@ -20,7 +20,8 @@ FEW, JUMP_PX = 0.34, 2.0
 def sharpened(stars: GuideStars, seen: Measurement) -> GuideStars:
     """The same stars, each reference a little nearer to where the star is among the others.
 
-    The weighted mean of the changes is nothing, so that the hold point stays.
+    The weighted mean of the changes is nothing, so that the hold point stays. Stars that are not
+    held, NaN in ``seen``, keep their references; the arrays keep their shape (n,).
     """
     if seen.held < 3:
         return stars
@@ -40,7 +41,7 @@ def sharpened(stars: GuideStars, seen: Measurement) -> GuideStars:
 def is_doubtful(seen: Measurement, near_px: tuple[float, float]) -> bool:
     """Whether the few stars held may be others that came into the windows of those that left.
 
-    Behind a cloud the brightest ones stay where they were; after a knock nothing does.
+    Behind a cloud the brightest ones stay where they were; after a bump nothing does.
     """
     if not 0 < seen.held <= FEW * len(seen.is_held):
         return False
@@ -54,7 +55,7 @@ def too_few(seen: Measurement) -> bool:
 
 def with_hold_point_of(seen: Measurement, chosen: GuideStars) -> GuideStars:
     """Stars newly chosen in the frame of ``seen``, with the hold point and the clear level of
-    the old ones.
+    the old ones. At least one of these must be held, so that its offset is not NaN.
     """
     moved = chosen.shifted(-seen.dx_px, -seen.dy_px)
     return replace(moved, flux_adu=moved.flux_adu / seen.flux_ratio)

@@ -60,7 +60,7 @@ def find_guide_stars(
 
     Left out: stars whose peak is near ``saturation_adu``, stars within ``margin_px`` of an edge
     or with a neighbour within twice the aperture, and hot pixels. No star is a result of
-    length 0, not an error.
+    length 0, not an error. The image has no NaN.
     """
     pixels = np.ascontiguousarray(image, dtype=np.float32)
     background = sep.Background(pixels)
@@ -97,7 +97,9 @@ def _no_stars(gain_e_per_adu: float) -> GuideStars:
 
 
 def _is_hot_pixel(sky: NDArray[np.float32], x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.bool_]:
-    """Whether one pixel holds most of the light of its 3×3 block, for each peak (x, y)."""
+    """Whether one pixel holds most of the light of its 3×3 block: (n,) for peaks at ``x``, ``y``
+    (n,) of ``sky`` (rows, columns).
+    """
     padded = np.pad(sky, 1)
     step = np.arange(3)
     blocks = padded[y[:, None, None] + step[:, None], x[:, None, None] + step]
@@ -107,7 +109,9 @@ def _is_hot_pixel(sky: NDArray[np.float32], x: NDArray[Any], y: NDArray[Any]) ->
 
 
 def _typical_fwhm(sky: NDArray[np.float32], found: NDArray[Any]) -> float:
-    """Median half-flux diameter, which is the FWHM of a Gaussian star, of the brighter half."""
+    """Median half-flux diameter, which is the FWHM of a Gaussian star, of the brighter half
+    of what sep ``found``, (n,) with n > 0.
+    """
     bright = found[found["flux"] >= np.median(found["flux"])]
     radius, _ = sep.flux_radius(
         sky, bright["x"], bright["y"], 4 * np.maximum(bright["a"], 1.0), 0.5, subpix=5
@@ -116,6 +120,7 @@ def _typical_fwhm(sky: NDArray[np.float32], found: NDArray[Any]) -> float:
 
 
 def _has_neighbour(x: Floats, y: Floats, flux: Floats, distance_px: float) -> NDArray[np.bool_]:
+    """Which of n stars have another one near that is bright enough to disturb: (n,) from (n,)."""
     disturbing = np.hypot(x[:, None] - x, y[:, None] - y) < distance_px
     disturbing &= flux[None, :] > NEIGHBOUR_SHARE * flux[:, None]
     np.fill_diagonal(disturbing, False)

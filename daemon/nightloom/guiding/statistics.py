@@ -12,7 +12,7 @@ class GuideStatistics:
     count: int = 0
     ra_square_sum: float = 0.0
     dec_square_sum: float = 0.0
-    air_square_sum: float = 0.0
+    seeing_square_sum: float = 0.0
     peak_arcsec: float = 0.0
 
     def add(self, ra_px: float, dec_px: float, seeing_px: float = math.nan) -> "GuideStatistics":
@@ -28,7 +28,7 @@ class GuideStatistics:
             self.count + 1,
             self.ra_square_sum + ra * ra,
             self.dec_square_sum + dec * dec,
-            self.air_square_sum + (seeing_px * self.scale_arcsec_per_px) ** 2,
+            self.seeing_square_sum + (seeing_px * self.scale_arcsec_per_px) ** 2,
             max(self.peak_arcsec, math.hypot(ra, dec)),
         )
 
@@ -54,7 +54,7 @@ class GuideStatistics:
     @property
     def seeing_arcsec(self) -> float:
         """The part of `rms_arcsec` that the air and the measurement make: no mount holds better."""
-        return self._root(self.air_square_sum)
+        return self._root(self.seeing_square_sum)
 
     def _root(self, square_sum: float) -> float:
         return math.sqrt(square_sum / self.count) if self.count else math.nan

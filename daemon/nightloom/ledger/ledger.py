@@ -26,6 +26,7 @@ from nightloom.ledger.records import (
     Verdict,
 )
 from nightloom.ledger.rows import AnyRecord, columns, from_row, stored, to_row
+from nightloom_drivers.frame_kind import FrameKind
 
 FILE_NAME = "ledger.sqlite"
 """The ledger's name in an output folder."""
@@ -231,7 +232,13 @@ class Ledger:
 
     def targets(self) -> list[str]:
         """Names of all targets that have frames."""
-        return [name for (name,) in self._rows("SELECT DISTINCT target FROM frames ORDER BY 1", [])]
+        return [
+            name
+            for (name,) in self._rows(
+                "SELECT DISTINCT target FROM frames WHERE kind = ? ORDER BY 1",
+                [FrameKind.LIGHT.value],
+            )
+        ]
 
     # Focus curves and checks -----------------------------------------------------------------
 

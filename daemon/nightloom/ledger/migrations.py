@@ -162,6 +162,16 @@ MIGRATIONS = (
     ) STRICT;
     CREATE INDEX subs_in_flight ON subs (begun_utc) WHERE outcome = '';
     """,
+    """
+    ALTER TABLE frames ADD COLUMN kind TEXT NOT NULL DEFAULT 'light'
+        CHECK (kind IN ('light', 'dark', 'bias', 'flat'));
+    ALTER TABLE subs ADD COLUMN kind TEXT NOT NULL DEFAULT 'light'
+        CHECK (kind IN ('light', 'dark', 'bias', 'flat'));
+    ALTER TABLE subs ADD COLUMN clouded INTEGER NOT NULL DEFAULT 0 CHECK (clouded IN (0, 1));
+    UPDATE subs SET clouded = 1 WHERE doubt <> '' AND bumped = 0;
+    ALTER TABLE subs DROP COLUMN doubt;
+    ALTER TABLE subs DROP COLUMN bumped;
+    """,
 )
 
 

@@ -5,6 +5,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any, Literal
 
+from nightloom_drivers.frame_kind import FrameKind
+
 
 def uid_of(night: str, number: int) -> str:
     """The name of a night's sub, and of its frame."""
@@ -50,7 +52,7 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True)
 class Sub:
-    """A light frame on its way, with all that judging it needs beside its pixels.
+    """A frame on its way, with all that judging it needs beside its pixels.
 
     There is no other record of it: what is pending is read from here, before and after a crash.
     """
@@ -71,16 +73,15 @@ class Sub:
     guide_peak_arcsec: float | None = None
     guide_seeing_arcsec: float | None = None
     rotation_deg: float | None = None
-    doubt: str = ""
-    """A reason to reject it that was known before it was measured."""
-    bumped: bool = False
-    """Whether the telescope was moved off meanwhile: few stars then say nothing of the sky."""
+    clouded: bool = False
+    """Whether the guide stars showed a cloud meanwhile."""
     start_utc: datetime | None = None
     """Start of the exposure as the camera has it."""
     path: str = ""
     """Relative to the folder of frames; empty when none are written."""
     outcome: str = ""
     """How it ended; empty while it is in flight."""
+    kind: FrameKind = FrameKind.LIGHT
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,10 @@ class Intent:
 
 @dataclass(frozen=True)
 class Frame:
-    """One light frame and its verdict; one that is accepted is safe on disk."""
+    """One frame and its verdict; one that is accepted is safe on disk.
+
+    Only a light has a target, and only it and a flat have a filter; empty for the others.
+    """
 
     uid: str
     night: str
@@ -123,6 +127,7 @@ class Frame:
     guide_rms_arcsec: float | None = None
     rotation_deg: float | None = None
     """Position angle of the frame's up, north through east; None when it was not solved."""
+    kind: FrameKind = FrameKind.LIGHT
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,9 @@ from collections.abc import Callable
 from dataclasses import fields
 from datetime import UTC, datetime
 from enum import StrEnum
+from functools import cache
 from numbers import Integral, Real
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_type_hints
 
 from nightloom.ledger.records import (
     Check,
@@ -16,12 +17,9 @@ from nightloom.ledger.records import (
     Frame,
     GuideCalibration,
     GuideHotPixels,
-    Part,
     Place,
     PointingMiss,
-    Stage,
     Sub,
-    Verdict,
 )
 
 AnyRecord = (
@@ -66,8 +64,24 @@ def stored(value: Any) -> Any:
 
 def from_row(kind: type[Record], row: tuple[Any, ...]) -> Record:
     """The record of a row that holds `columns(kind)`."""
-    values = dict(zip(columns(kind), row, strict=True))
-    return kind(**{name: _READ.get(name, _as_is)(value) for name, value in values.items()})
+    readers = _readers(kind)  # type: ignore[arg-type]  # a class is hashable
+    return kind(
+        **{name: read(value) for (name, read), value in zip(readers.items(), row, strict=True)}
+    )
+
+
+@cache
+def _readers(kind: type[AnyRecord]) -> dict[str, Callable[[Any], Any]]:
+    """How each column is read: enums and truths by their type, others by their name."""
+    types = get_type_hints(kind)
+    return {
+        name: types[name] if _is_itself(types[name]) else _READ.get(name, _as_is)
+        for name in columns(kind)
+    }
+
+
+def _is_itself(hint: Any) -> bool:
+    return isinstance(hint, type) and issubclass(hint, StrEnum | bool)
 
 
 def _as_is(value: Any) -> Any:
@@ -91,13 +105,6 @@ _READ: dict[str, Callable[[Any], Any]] = {
     "begun_utc": _time,
     "taken_utc": datetime.fromisoformat,
     "measured_utc": datetime.fromisoformat,
-    "kind": Part,
-    "stage": Stage,
-    "verdict": Verdict,
-    "accepted": bool,
-    "north_is_south": bool,
-    "doubted": bool,
-    "bumped": bool,
     "positions_steps": _tuple,
     "radii_px": _tuple,
     "exposures_s": _tuple,

@@ -7,6 +7,7 @@ from nightloom.clouds.monitor import CloudMonitor
 from nightloom.executor import Executor
 from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
+from nightloom.frames.records import JudgedFrame
 from nightloom.guiding.guiding import Guiding
 from nightloom.guiding.readings import Reading
 from nightloom.ledger import Ledger
@@ -66,11 +67,10 @@ def build_context(
         ledger,
         compute,
         store,
-        cloud_monitor,
-        focusing,
         clock,
         log,
     )
+    _tell(pipeline, cloud_monitor, focusing)
     target_run = TargetRun(settings, schedule, guard, ledger, clock)
 
     def to_cloud_monitor(reading: Reading) -> None:
@@ -99,3 +99,26 @@ def build_context(
         stop=stop or asyncio.Event(),
         seed=seed,
     )
+
+
+def _tell(pipeline: FramePipeline, cloud_monitor: CloudMonitor, focusing: Focusing) -> None:
+    """Have those hear of judged frames to whom they say something."""
+
+    def of_the_sky(frame: JudgedFrame) -> None:
+        if frame.judgement.transparency is not None:
+            cloud_monitor.frame(frame.judgement.transparency)
+
+    def of_the_focus(frame: JudgedFrame) -> None:
+        if frame.judgement.shows_focus:
+            sub = frame.sub
+            focusing.watch.sub(
+                sub.filter,
+                frame.measured.stars.half_flux_radius_px,
+                sub.airmass or 1.0,
+                sub.start_utc or sub.begun_utc,
+                sub.exposure_s,
+                sub.pointing,
+            )
+
+    pipeline.listen(of_the_focus)
+    pipeline.listen(of_the_sky)

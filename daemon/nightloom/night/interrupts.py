@@ -20,7 +20,7 @@ from enum import Enum
 from typing import Any, TypeVar
 
 from nightloom.executor import NotComputed
-from nightloom.frames.pipeline import FramesNotKept
+from nightloom.frames.disk import FramesNotKept
 from nightloom.ledger import LedgerError
 from nightloom.night.context import Context
 from nightloom.safety import GuardRefusal, NotSafe, WrongSide

@@ -13,9 +13,6 @@ from nightloom.telemetry.events import SubBegun, SubCancelled
 
 SOFTWARE = "nightloom"
 
-BUMP_ARCSEC = 15.0
-"""No air moves a guide star so far: something pushed the telescope, and trailed the stars."""
-
 
 async def expose(context: Context, planned: Planned) -> Download:
     """Take a sub of the running target, and return when its shutter has closed.
@@ -36,7 +33,7 @@ async def expose(context: Context, planned: Planned) -> Download:
     )
     context.ledger.begin_sub(sub)
     try:
-        exposure = await context.rig.camera.begin(planned.exposure_s)
+        exposure = await context.rig.camera.begin(planned.exposure_s, sub.kind)
         context.guiding.restart_statistics()
         context.log.emit(
             SubBegun(
@@ -58,15 +55,11 @@ async def expose(context: Context, planned: Planned) -> Download:
     target_run.shutter_closed(planned)
     guided = context.guiding.statistics
     facts = _facts(context, target, sub, guided, began_s)
-    return context.pipeline.take(_closed(context, sub, facts, guided, began_s), facts, exposure)
+    return context.pipeline.take(_closed(context, sub, facts, began_s), facts, exposure)
 
 
-def _closed(
-    context: Context, sub: Sub, facts: FrameFacts, guided: GuideStatistics, began_s: float
-) -> Sub:
+def _closed(context: Context, sub: Sub, facts: FrameFacts, began_s: float) -> Sub:
     """The sub with what held when its shutter closed, before anything moved on."""
-    clouded = context.cloud_monitor.last_dim_s > began_s
-    bumped = guided.peak_arcsec > BUMP_ARCSEC
     solution = context.pointing.solution
     return replace(
         sub,
@@ -78,15 +71,8 @@ def _closed(
         guide_peak_arcsec=facts.guide_peak_arcsec,
         guide_seeing_arcsec=facts.guide_seeing_arcsec,
         rotation_deg=None if solution is None else solution.rotation_deg,
-        doubt=_doubt(clouded, bumped, guided.peak_arcsec),
-        bumped=bumped,
+        clouded=context.cloud_monitor.last_dim_s > began_s,
     )
-
-
-def _doubt(clouded: bool, bumped: bool, peak_arcsec: float) -> str:
-    if bumped:
-        return f"the telescope was {peak_arcsec:.0f}″ off for a while"
-    return "cloud passed over it" if clouded else ""
 
 
 def _facts(
@@ -96,7 +82,7 @@ def _facts(
     rig, observatory = context.rig, context.settings.observatory
     middle_s = began_s + sub.exposure_s / 2
     return FrameFacts(
-        kind="light",
+        kind=sub.kind,
         exposure_s=sub.exposure_s,
         target=sub.target,
         filter_name=sub.filter,

@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 class Candidate:
     """A group of filters of a target: when it may be imaged, how well, and how much is wanted.
 
-    `quality` has one value, 0 to 1, for each step of the night. `open_fraction` is the part of its
+    `quality`, (steps,), is 0 to 1 and never NaN. `open_fraction` is the part of its
     time for which the shutter is open. `wanted_s` are the open seconds that the group still lacks,
     `target_s` those that the whole target may still take tonight. In its `crossings` the telescope
     changes the sides of the pier, wherever it came from.
@@ -33,7 +33,10 @@ class Candidate:
     crossings: tuple[Interval, ...] = ()
 
     def usable_s(self, edges_unix_s: Floats) -> Floats:
-        """Seconds of each step, between an edge and the next, in its windows and not crossings."""
+        """Seconds of each step, (n,), in its windows and not crossings.
+
+        Steps lie between one edge and the next: (n + 1,), increasing and finite.
+        """
         crossing = overlaps(self.windows, self.crossings)
         return _shared_s(self.windows, edges_unix_s) - _shared_s(crossing, edges_unix_s)
 
@@ -106,5 +109,5 @@ class Choice:
 
 
 def steps(span: Interval, step_s: float) -> Floats:
-    """Edges of steps that fill a span; the last step may be shorter."""
+    """Edges, (steps + 1,), of steps that fill a span; the last step may be shorter."""
     return np.append(np.arange(span.start_unix_s, span.end_unix_s, step_s), span.end_unix_s)

@@ -20,7 +20,7 @@ def make_plan(
 ) -> Plan:
     """Which group of which target when, so that the night is worth most.
 
-    The objective is the sum, over the steps between `edges_unix_s`, of
+    The objective is the sum, over the steps between `edges_unix_s`, (steps + 1,), of
 
         weight × quality × open seconds
 

@@ -54,7 +54,8 @@ class Night:
     """Candidates as arrays: (steps, candidates), (candidates,) or (candidates, purses).
 
     A step in which the telescope stays on its target gives `stay_s` open seconds, one in which it
-    moves there `move_s`, each worth `rate`. `targets` numbers the candidates' targets.
+    moves there `move_s`, each worth `rate`. `targets` numbers the candidates' targets. All
+    are finite.
     """
 
     usable: NDArray[np.bool_]
@@ -120,7 +121,11 @@ def search(night: Night) -> Found:
 def _expand(
     night: Night, step: int, value: Floats, on: Ints, left_s: Floats
 ) -> tuple[Ints, Ints, Floats, Floats, Ints, Floats]:
-    """All states after a step: every state with every candidate, or with none if none may run."""
+    """All states after a step: every state with every candidate, or with none if none may run.
+
+    States before come as (states,), their purses as (states, purses); where each state after came
+    from, its choice, open seconds, worth, target and purses go out in the same way.
+    """
     stays = on[:, None] == night.targets
     open_s = np.where(stays, night.stay_s[step], night.move_s[step])
     room_s = np.where(night.draws, left_s[:, None, :], inf).min(axis=2, initial=inf)
@@ -142,14 +147,14 @@ def _expand(
 
 
 def _merged(value: Floats, on: Ints, left_s: Floats) -> Ints:
-    """The best of each set of states that are equal, purses to a second."""
+    """Which state is the best of each set that are equal, purses, (states, purses), to a second."""
     mixed = _numbered(on, left_s)
     order = np.lexsort([-value, mixed])
     return np.asarray(order[np.append(True, np.diff(mixed[order]) != 0)])
 
 
 def _varied(order: Ints, on: Ints, left_s: Floats) -> Ints:
-    """An order in which the first of all that are alike come before the others."""
+    """An order, as long as the one given, in which the first of all that are alike come first."""
     _, firsts = np.unique(_numbered(on, left_s / ALIKE_S)[order], return_index=True)
     first = np.zeros(len(order), dtype=bool)
     first[firsts] = True
@@ -157,13 +162,16 @@ def _varied(order: Ints, on: Ints, left_s: Floats) -> Ints:
 
 
 def _numbered(on: Ints, left: Floats) -> NDArray[np.uint64]:
-    """One number for each state, equal where the target and all purses, rounded, are."""
+    """One number for each state, equal where the target and all purses, rounded, are.
+
+    `on` is (states,), as the numbers are; `left` is (states, purses), finite and not negative.
+    """
     powers = np.array([pow(_SPREAD, n + 1, 2**64) for n in range(left.shape[1])], np.uint64)
     return np.asarray(on.astype(np.uint64) + np.rint(left).astype(np.uint64) @ powers)
 
 
 def _traced(trail: list[tuple[Ints, Ints, Floats]], state: int) -> tuple[list[int], list[float]]:
-    """Choices and open seconds on the way into a state."""
+    """Choices and open seconds, one for each step, on the way into a state."""
     choices, open_s = [], []
     for came, choice, seconds in reversed(trail):
         choices.append(int(choice[state]))
@@ -175,7 +183,7 @@ def _traced(trail: list[tuple[Ints, Ints, Floats]], state: int) -> tuple[list[in
 def _promises(night: Night, prices: Floats) -> tuple[Floats, Ints]:
     """What may follow each step on each target (the last column: on none), seconds bought freely.
 
-    Also the choice that leads there.
+    Also the choice that leads there: (steps + 1, targets + 1) and (steps, targets + 1).
     """
     rate = np.clip(night.rate - night.draws @ prices, 0.0, None)
     stay = np.where(night.usable, rate * night.stay_s, -inf)
@@ -198,7 +206,7 @@ def _promises(night: Night, prices: Floats) -> tuple[Floats, Ints]:
 
 
 def _prices(night: Night) -> Floats:
-    """Prices at which the purses about come out: raised while overdrawn, lowered while not."""
+    """Prices, (purses,), at which all about comes out: raised while overdrawn, else lowered."""
     prices = np.zeros(len(night.purses_s))
     if not len(prices):
         return prices
@@ -218,7 +226,7 @@ def _prices(night: Night) -> Floats:
 
 
 def _drawn_s(night: Night, choice: Ints) -> Floats:
-    """What a way through the night takes out of each purse."""
+    """What a way through the night, (steps, targets + 1), takes out of each purse, (purses,)."""
     drawn_s, on = np.zeros(len(night.purses_s)), night.start
     for step, choices in enumerate(choice):
         one = choices[on]
@@ -234,7 +242,7 @@ def _drawn_s(night: Night, choice: Ints) -> Floats:
 def _purses(
     candidates: Sequence[Candidate], targets: Ints, stay_s: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    """Purses that the night could empty, and which candidates draw on each."""
+    """Purses that the night could empty, (purses,), and who draws on each, (candidates, purses)."""
     groups = np.arange(len(candidates))
     asked = [(one.wanted_s, groups == number) for number, one in enumerate(candidates)]
     asked += [

@@ -219,7 +219,7 @@ class NightWindows:
         return self.table.window(target.name, floor_deg, self.horizon)
 
     def _group_quality(self, target: Target, group: Group) -> np.ndarray:
-        """The quality of the target's sky on the table's grid, for the group's filters."""
+        """How good its sky is for the group's filters, on the table's grid, (moments,); no NaN."""
         moments, parts = self.table.unix_s, self._moonlight_parts(group)
         sky_nl = self.table.sky_nl(target.name, moments, float(np.mean(parts)))
         return sky_quality(self.table.airmass(target.name, moments), sky_nl)

@@ -29,7 +29,7 @@ def sky_quality(airmass: ArrayLike, sky_nl: ArrayLike) -> NDArray[np.float64]:
 
     A faint object over a bright sky: its light goes with the transparency of the air,
     10^(−0.4 k (X − 1)), its noise with the root of the sky's brightness. 0 below the horizon, where
-    the airmass is NaN.
+    the airmass is NaN. Arguments broadcast, and nothing comes out NaN.
     """
     transparency = 10.0 ** (-0.4 * EXTINCTION_V * (np.asarray(airmass) - 1.0))
     quality = transparency**2 * dark_sky_nl(0.0) / np.asarray(sky_nl)

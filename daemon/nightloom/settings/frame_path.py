@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime
 from pathlib import PurePosixPath
 
 from nightloom.plain_text import plain_text
+from nightloom_drivers.frame_kind import FrameKind
 
 SUFFIX = ".fits"
 # A folder's or file's name may be 255 bytes long on all common file systems; the rest is for the
@@ -25,7 +26,7 @@ class NameFacts:
 
     target: str
     filter: str
-    kind: str
+    kind: FrameKind
     exposure_s: float
     utc: datetime
     night: date
@@ -35,7 +36,7 @@ class NameFacts:
 FIELDS = tuple(field.name for field in fields(NameFacts))
 
 _SAMPLE = NameFacts(
-    "M 31", "L", "light", 0.5, datetime(2026, 1, 2, tzinfo=UTC), date(2026, 1, 1), 1
+    "M 31", "L", FrameKind.LIGHT, 0.5, datetime(2026, 1, 2, tzinfo=UTC), date(2026, 1, 1), 1
 )
 
 

@@ -107,7 +107,7 @@ class GuidingPolicy(Table):
     least_move_arcsec: float = Field(
         default=0.08,
         ge=0,
-        description="error below which no pulse is sent, so as not to chase the air",
+        description="error below which no pulse is sent, so as not to chase the seeing",
     )
     longest_pulse_ms: float = Field(default=2000.0, gt=0, description="longest single pulse")
     calibration_step_ms: float | None = Field(

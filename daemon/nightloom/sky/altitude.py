@@ -16,7 +16,10 @@ Floats = NDArray[np.float64]
 
 
 def sidereal_deg(unix_s: ArrayLike, longitude_deg: float = 0.0) -> Floats:
-    """Apparent sidereal time at a longitude, 0 to 360 (IAU 2006/2000A)."""
+    """Apparent sidereal time at a longitude, 0 to 360 (IAU 2006/2000A).
+
+    Of the shape of the moments, which are finite.
+    """
     turned = erfa.era00(UNIX_EPOCH_JD, np.asarray(unix_s, dtype=np.float64) / 86400.0)
     _, origins = earth_pose(unix_s)
     return np.asarray((np.degrees(turned - origins) + longitude_deg) % 360.0)
@@ -25,7 +28,10 @@ def sidereal_deg(unix_s: ArrayLike, longitude_deg: float = 0.0) -> Floats:
 def horizontal_deg(
     site: Site, hour_angle_deg: ArrayLike, dec_deg: ArrayLike
 ) -> tuple[Floats, Floats]:
-    """Altitude, and azimuth from north through east, of an hour angle (west positive)."""
+    """Altitude, and azimuth from north through east, of an hour angle (west positive).
+
+    Arguments broadcast; NaN stays NaN.
+    """
     azimuth, altitude = erfa.hd2ae(
         np.radians(hour_angle_deg), np.radians(dec_deg), np.radians(site.latitude_deg)
     )
@@ -38,14 +44,17 @@ def altitude_azimuth(
     """Altitude, and azimuth from north through east, in degrees, of ICRS places.
 
     Places and moments follow numpy's broadcasting: places of shape (n, 1) and moments of shape
-    (m,) give (n, m).
+    (m,) give (n, m). A NaN place gives NaN; moments are finite.
     """
     ra, dec = apparent_deg(ra_deg, dec_deg, unix_s)
     return horizontal_deg(site, sidereal_deg(unix_s, site.longitude_deg) - ra, dec)
 
 
 def hour_angle_h(site: Site, ra_deg: ArrayLike, dec_deg: ArrayLike, unix_s: ArrayLike) -> Floats:
-    """Hour angle of ICRS places, −12 to 12, west positive."""
+    """Hour angle of ICRS places, −12 to 12, west positive.
+
+    Places and moments broadcast; a NaN place gives NaN, and moments are finite.
+    """
     ra, _ = apparent_deg(ra_deg, dec_deg, unix_s)
     angle_deg = sidereal_deg(unix_s, site.longitude_deg) - ra
     return np.asarray((angle_deg + 180.0) % 360.0 - 180.0) / 15.0

@@ -22,7 +22,10 @@ Floats = NDArray[np.float64]
 
 
 def sun_position(unix_s: ArrayLike) -> tuple[Floats, Floats, Floats]:
-    """Apparent geocentric right ascension and declination of date (deg), and distance (km)."""
+    """Apparent geocentric right ascension and declination of date (deg), and distance (km).
+
+    Of the shape of the moments, which are finite.
+    """
     from_sun = erfa.epv00(UNIX_EPOCH_JD, terrestrial_days(unix_s))[0]["p"]
     distance_au, towards_sun = erfa.pn(-from_sun)
     pose, _ = earth_pose(unix_s)
@@ -33,14 +36,17 @@ def sun_position(unix_s: ArrayLike) -> tuple[Floats, Floats, Floats]:
 def moon_position(unix_s: ArrayLike) -> tuple[Floats, Floats, Floats]:
     """Apparent geocentric right ascension and declination of date (deg), and distance (km).
 
-    No aberration: the Moon travels with the Earth.
+    No aberration: the Moon travels with the Earth. Of the shape of the moments, which are finite.
     """
     distance_au, towards_moon = erfa.pn(erfa.moon98(UNIX_EPOCH_JD, terrestrial_days(unix_s))["p"])
     return *_of_date(towards_moon, unix_s), np.asarray(distance_au * KM_PER_AU)
 
 
 def moon_phase_angle_deg(unix_s: ArrayLike) -> Floats:
-    """Angle between Sun and Earth seen from the Moon: 0 when full, 180 when new (Meeus, ch. 48)."""
+    """Angle between Sun and Earth seen from the Moon: 0 when full, 180 when new (Meeus, ch. 48).
+
+    Of the shape of the moments, which are finite.
+    """
     sun_ra, sun_dec, sun_km = sun_position(unix_s)
     moon_ra, moon_dec, moon_km = moon_position(unix_s)
     apart = np.radians(separation_deg(sun_ra, sun_dec, moon_ra, moon_dec))
@@ -48,12 +54,18 @@ def moon_phase_angle_deg(unix_s: ArrayLike) -> Floats:
 
 
 def moon_illumination(unix_s: ArrayLike) -> Floats:
-    """Illuminated fraction of the Moon's disk, 0 to 1 (Meeus, Astronomical Algorithms, ch. 48)."""
+    """Illuminated fraction of the Moon's disk, 0 to 1 (Meeus, Astronomical Algorithms, ch. 48).
+
+    Of the shape of the moments, which are finite.
+    """
     return np.asarray((1.0 + np.cos(np.radians(moon_phase_angle_deg(unix_s)))) / 2.0)
 
 
 def moon_elongation_deg(unix_s: ArrayLike) -> Floats:
-    """Ecliptic longitude of the Moon less that of the Sun: 0 when new, 180 when full."""
+    """Ecliptic longitude of the Moon less that of the Sun: 0 when new, 180 when full.
+
+    Of the shape of the moments, which are finite.
+    """
     obliquity = erfa.obl06(UNIX_EPOCH_JD, terrestrial_days(unix_s))
     to_ecliptic = erfa.rx(obliquity, np.eye(3))
     longitudes = [
@@ -74,22 +86,31 @@ def full_moon(near_unix_s: ArrayLike) -> Floats:
 
 
 def sun_altitude_azimuth(site: Site, unix_s: ArrayLike) -> tuple[Floats, Floats]:
-    """Altitude and azimuth of the Sun's centre in degrees, without refraction."""
+    """Altitude and azimuth of the Sun's centre in degrees, without refraction.
+
+    Of the shape of the moments, which are finite.
+    """
     return _seen_from(site, unix_s, *sun_position(unix_s))
 
 
 def sun_altitude(site: Site, unix_s: ArrayLike) -> Floats:
-    """Altitude of the Sun's centre in degrees, without refraction."""
+    """Altitude of the Sun's centre in degrees, without refraction.
+
+    Of the shape of the moments, which are finite.
+    """
     return sun_altitude_azimuth(site, unix_s)[0]
 
 
 def moon_altitude_azimuth(site: Site, unix_s: ArrayLike) -> tuple[Floats, Floats]:
-    """Altitude and azimuth of the Moon's centre in degrees, without refraction."""
+    """Altitude and azimuth of the Moon's centre in degrees, without refraction.
+
+    Of the shape of the moments, which are finite.
+    """
     return _seen_from(site, unix_s, *moon_position(unix_s))
 
 
 def _of_date(direction: Floats, unix_s: ArrayLike) -> tuple[Floats, Floats]:
-    """Right ascension and declination of date (deg) of a direction along the ICRS axes."""
+    """Right ascension and declination of date (deg), (...), of ICRS directions, (..., 3)."""
     pose, origins = earth_pose(unix_s)
     ra, dec = angles_deg(erfa.rxp(pose["bpn"], direction))
     return (ra - np.degrees(origins)) % 360.0, dec
@@ -98,7 +119,10 @@ def _of_date(direction: Floats, unix_s: ArrayLike) -> tuple[Floats, Floats]:
 def _seen_from(
     site: Site, unix_s: ArrayLike, ra_deg: Floats, dec_deg: Floats, distance_km: Floats
 ) -> tuple[Floats, Floats]:
-    """Altitude and azimuth of a near body, its parallax (up to 1° for the Moon) included."""
+    """Altitude and azimuth of a near body, its parallax (up to 1° for the Moon) included.
+
+    All of the shape of the moments, which are finite.
+    """
     east_deg = ra_deg - sidereal_deg(unix_s)
     here_km = (
         erfa.gd2gc(

@@ -22,7 +22,8 @@ Floats = NDArray[np.float64]
 def terrestrial_days(unix_s: ArrayLike) -> Floats:
     """Days of Terrestrial Time since JD 2440587.5.
 
-    Leap seconds are those ERFA was built with; after the last of them none is assumed.
+    Leap seconds are those ERFA was built with; after the last of them none is assumed. Of the shape
+    of the moments; NaN stays NaN.
     """
     moments = np.asarray(unix_s, dtype=np.float64)
     starts_unix_s, tai_less_utc_s = _leap_seconds()
@@ -46,7 +47,10 @@ def _pose_of_hour(hour: int) -> tuple[Any, float]:
 
 
 def earth_pose(unix_s: ArrayLike) -> tuple[Any, Floats]:
-    """ERFA's star-independent astrometry of each moment, and its equation of the origins (rad)."""
+    """ERFA's star-independent astrometry of each moment, and its equation of the origins (rad).
+
+    Both of the shape of the moments, which are finite.
+    """
     hours = np.rint(np.asarray(unix_s, dtype=np.float64) / _HOUR_S).astype(np.int64)
     distinct, index = np.unique(hours, return_inverse=True)
     poses = [_pose_of_hour(int(hour)) for hour in distinct]
@@ -55,7 +59,10 @@ def earth_pose(unix_s: ArrayLike) -> tuple[Any, Floats]:
 
 
 def apparent_deg(ra_deg: ArrayLike, dec_deg: ArrayLike, unix_s: ArrayLike) -> tuple[Floats, Floats]:
-    """Right ascension (0 to 360) and declination of date, in degrees, of ICRS places."""
+    """Right ascension (0 to 360) and declination of date, in degrees, of ICRS places.
+
+    Places and moments broadcast; a NaN place gives NaN, and moments are finite.
+    """
     astrometry, origins = earth_pose(unix_s)
     ra, dec = erfa.atciqz(np.radians(ra_deg), np.radians(dec_deg), astrometry)
     return np.degrees(ra - origins) % 360.0, np.asarray(np.degrees(dec))

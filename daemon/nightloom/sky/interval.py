@@ -28,7 +28,7 @@ class Interval:
         return Interval(start, end) if start < end else None
 
     def grid(self, step_s: float) -> NDArray[np.float64]:
-        """Moments no further apart than `step_s`, both ends included."""
+        """Moments, (n,), no further apart than `step_s`, both ends included."""
         return np.linspace(
             self.start_unix_s, self.end_unix_s, max(2, int(np.ceil(self.duration_s / step_s)) + 1)
         )
@@ -37,7 +37,10 @@ class Interval:
 def intervals_above(
     unix_s: NDArray[np.float64], height: NDArray[np.float64], level: float = 0.0
 ) -> list[Interval]:
-    """When a sampled curve is above a level, in order; crossings by linear interpolation."""
+    """When a sampled curve is above a level, in order; crossings by linear interpolation.
+
+    Moments, which increase, and heights are (n,) and finite, n at least 1.
+    """
     margin = height - level
     before, after = margin[:-1], margin[1:]
     (turns,) = np.nonzero((before > 0) != (after > 0))

@@ -29,7 +29,8 @@ def moonlight_nl(
     """What the Moon adds to the sky at a zenith distance (the paper's equations 15, 20 and 21).
 
     `phase_angle_deg` is 0 at full Moon and 180 at new Moon. Nought while the Moon is down. Within
-    10° of the Moon the aureole takes over, as the paper has it.
+    10° of the Moon the aureole takes over, as the paper has it. Arguments broadcast; NaN stays NaN,
+    except where the Moon is down, or its own zenith distance is NaN: there it is nought.
     """
     apart = np.maximum(np.asarray(separation_deg, dtype=np.float64), _CLOSEST_DEG)
     moon_zenith = np.asarray(moon_zenith_deg, dtype=np.float64)
@@ -46,12 +47,18 @@ def moonlight_nl(
 def dark_sky_nl(
     zenith_deg: ArrayLike, extinction: float = EXTINCTION_V, zenith_nl: float = DARK_ZENITH_NL
 ) -> Floats:
-    """The moonless sky at a zenith distance (the paper's equation 2)."""
+    """The moonless sky at a zenith distance (the paper's equation 2).
+
+    Of the shape of the zenith distance; NaN stays NaN.
+    """
     air = scattering_airmass(zenith_deg)
     return np.asarray(zenith_nl * 10.0 ** (-0.4 * extinction * (air - 1.0)) * air)
 
 
 def scattering_airmass(zenith_deg: ArrayLike) -> Floats:
-    """The paper's airmass for light from all along the line of sight: 5 at the horizon."""
+    """The paper's airmass for light from all along the line of sight: 5 at the horizon.
+
+    Of the shape of the zenith distance; NaN stays NaN.
+    """
     sine = np.sin(np.radians(np.minimum(np.asarray(zenith_deg, dtype=np.float64), 90.0)))
     return np.asarray((1.0 - 0.96 * sine**2) ** -0.5)

@@ -30,14 +30,17 @@ class Horizon:
         self._altitude_deg = np.array([altitude for _, altitude in ordered])
 
     def altitude_deg(self, azimuth_deg: ArrayLike) -> NDArray[np.float64]:
-        """Height of the horizon at an azimuth."""
+        """Height of the horizon at an azimuth.
+
+        Of the shape of the azimuth; NaN stays NaN.
+        """
         return np.asarray(
             np.interp(np.asarray(azimuth_deg), self._azimuth_deg, self._altitude_deg, period=360.0)
         )
 
 
 def airmass(altitude_deg: ArrayLike) -> NDArray[np.float64]:
-    """Relative airmass at an altitude; NaN below the horizon.
+    """Relative airmass at an altitude, of its shape; NaN below the horizon, and where it is NaN.
 
     Pickering, "The Southern Limits of the Ancient Star Catalog", DIO 12 (2002). It agrees with
     Kasten & Young, Applied Optics 28 (1989), to 0.3 % above 5°.

@@ -13,7 +13,10 @@ def separation_deg(
     second_longitude_deg: ArrayLike,
     second_latitude_deg: ArrayLike,
 ) -> Floats:
-    """Angle between two directions of one frame (right ascension and declination, say)."""
+    """Angle between two directions of one frame (right ascension and declination, say).
+
+    Arguments broadcast; NaN stays NaN.
+    """
     return np.asarray(
         np.degrees(
             erfa.seps(
@@ -27,11 +30,17 @@ def separation_deg(
 
 
 def vectors(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
-    """Unit vectors, the last axis holding x, y, z."""
+    """Unit vectors, (..., 3) with x, y, z last, of angles that broadcast to (...).
+
+    NaN stays NaN.
+    """
     return np.asarray(erfa.s2c(np.radians(longitude_deg), np.radians(latitude_deg)))
 
 
 def angles_deg(directions: Floats) -> tuple[Floats, Floats]:
-    """Longitude (0 to 360) and latitude of vectors of any length."""
+    """Longitude (0 to 360) and latitude, (...), of vectors of any length, (..., 3).
+
+    NaN stays NaN.
+    """
     longitude, latitude = erfa.c2s(directions)
     return np.degrees(longitude) % 360.0, np.asarray(np.degrees(latitude))

@@ -29,7 +29,8 @@ class NightTable:
 
     `targets` maps names to ICRS (ra_deg, dec_deg). Between the grid's moments directions are
     interpolated as vectors, so nothing jumps where the azimuth passes north; a step of a minute is
-    good to 1″. Moments outside the span raise ValueError, unknown names KeyError.
+    good to 1″. Moments outside the span raise ValueError, unknown names KeyError. What is looked up
+    has the shape of the moments, which are finite, and holds no NaN unless it says so.
     """
 
     def __init__(

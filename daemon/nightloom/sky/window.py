@@ -31,6 +31,9 @@ def window(
 def visible(
     unix_s: Floats, altitude_deg: Floats, azimuth_deg: Floats, floor_deg: float, horizon: Horizon
 ) -> list[Interval]:
-    """When a sampled path is above both its floor and the horizon."""
+    """When a sampled path is above both its floor and the horizon.
+
+    Moments, altitudes and azimuths are (n,) and finite.
+    """
     lowest_deg = horizon.altitude_deg(azimuth_deg).clip(min=floor_deg)
     return intervals_above(unix_s, altitude_deg - lowest_deg)

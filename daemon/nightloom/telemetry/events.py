@@ -293,7 +293,7 @@ class GuidingCalibrated(Event):
     ra_rate_arcsec_per_s: float = Field(description="speed of a west pulse")
     dec_rate_arcsec_per_s: float = Field(description="speed of a north pulse")
     orthogonality_deg: float = Field(description="how far the two axes are from a right angle")
-    backlash_arcsec: float = Field(description="play of the declination axis")
+    backlash_arcsec: float = Field(description="backlash of the declination axis")
 
 
 class GuidingDoubted(Event):
@@ -311,14 +311,14 @@ class GuidingDoubted(Event):
 
 
 class StarsHeld(Event):
-    """A guide star is held."""
+    """Guide stars were chosen, and are held from now on."""
 
     stars: int = Field(description="stars used together")
     snr: float = Field(description="signal to noise of the brightest")
 
 
 class StarsReleased(Event):
-    """Guiding ended as intended."""
+    """The guide stars were let go, as intended."""
 
     reason: str = Field(description="why")
     rms_arcsec: float | None = Field(
@@ -327,17 +327,17 @@ class StarsReleased(Event):
 
 
 class StarsUnseen(Event):
-    """The guide star was not found for too long."""
+    """No guide star was seen for too long: they are lost."""
 
     level: ClassVar[Level] = "warning"
 
-    frames: int = Field(description="guide frames in a row without it")
+    frames: int = Field(description="guide frames in a row without any")
 
 
 class StarsSeenAgain(Event):
-    """A guide star that was lost is held again."""
+    """Guide stars that were lost are held again."""
 
-    frames: int = Field(description="guide frames in a row without it")
+    frames: int = Field(description="guide frames in a row without any")
 
 
 class Dithered(Event):
@@ -351,7 +351,7 @@ class Dithered(Event):
 
 
 class RestNotReached(Event):
-    """The guide star did not come to rest in time."""
+    """The guide stars did not come to rest in time."""
 
     level: ClassVar[Level] = "warning"
 

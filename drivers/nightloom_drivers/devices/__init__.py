@@ -1,6 +1,6 @@
 """Typed devices over a link: each command returns when it is done, or raises."""
 
-from nightloom_drivers.devices.camera import Camera, ExposureKind
+from nightloom_drivers.devices.camera import Camera
 from nightloom_drivers.devices.chip import CameraInfo, CameraSettings
 from nightloom_drivers.devices.coordinates import Position
 from nightloom_drivers.devices.device import Device
@@ -23,7 +23,6 @@ __all__ = [
     "DustCap",
     "DustCapSettings",
     "Exposure",
-    "ExposureKind",
     "FilterWheel",
     "FilterWheelSettings",
     "Focuser",

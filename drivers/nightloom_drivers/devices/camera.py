@@ -4,7 +4,6 @@ import asyncio
 import contextlib
 from contextlib import ExitStack
 from datetime import datetime
-from typing import Literal
 
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices.chip import CHIPS, CameraInfo, CameraSettings
@@ -13,9 +12,8 @@ from nightloom_drivers.devices.device import ANSWER_S
 from nightloom_drivers.devices.exposure import Exposure, Frame
 from nightloom_drivers.devices.fits_image import FitsImage
 from nightloom_drivers.errors import DeviceError, DeviceRefused
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link import Link, State
-
-ExposureKind = Literal["light", "dark", "bias", "flat"]
 
 CONTROLS = ("CCD_GAIN", "CCD_OFFSET", "CCD_CONTROLS")
 """Where drivers keep gain and offset, in elements of many spellings."""
@@ -74,7 +72,7 @@ class Camera(CooledDevice):
 
     # Exposing ---------------------------------------------------------------------------------
 
-    async def begin(self, exposure_s: float, kind: ExposureKind = "light") -> Exposure:
+    async def begin(self, exposure_s: float, kind: FrameKind = FrameKind.LIGHT) -> Exposure:
         """Start an exposure and return when the driver has. The mount, the wheel and the focuser
         must be at rest: nothing in INDI sees to that.
 
@@ -100,7 +98,7 @@ class Camera(CooledDevice):
             raise
         return exposure
 
-    async def expose(self, exposure_s: float, kind: ExposureKind = "light") -> Frame:
+    async def expose(self, exposure_s: float, kind: FrameKind = FrameKind.LIGHT) -> Frame:
         """Expose and return the frame."""
         return await (await self.begin(exposure_s, kind)).frame()
 
@@ -203,18 +201,18 @@ class Camera(CooledDevice):
                     return
         raise self.refuse(CONTROLS[0], f"{control} {value:g}", f"it has no {control}")
 
-    def _checked(self, exposure_s: float, kind: str) -> float:
+    def _checked(self, exposure_s: float, kind: FrameKind) -> float:
         """The exposure to ask for: a bias is as short as the camera can."""
         limits = self.need(self.chip.exposure).limits.get(self.chip.exposure_value, (0.0, 0.0))
         lowest, highest = limits if limits[0] < limits[1] else (0.0, 1e6)
-        asked_s = max(exposure_s, lowest) if kind == "bias" else exposure_s
+        asked_s = max(exposure_s, lowest) if kind is FrameKind.BIAS else exposure_s
         if not lowest <= asked_s <= highest:
             raise self.refuse(
                 self.chip.exposure, f"{exposure_s:g} s", f"it goes from {lowest:g} to {highest:g} s"
             )
         return asked_s
 
-    async def _set_kind(self, kind: str) -> None:
+    async def _set_kind(self, kind: FrameKind) -> None:
         name, element = f"{self.chip.prefix}_FRAME_TYPE", f"FRAME_{kind.upper()}"
         vector = self.get(name)
         if vector is None or (vector.on(element) and vector.state is not State.ALERT):

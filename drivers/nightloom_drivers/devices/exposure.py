@@ -19,6 +19,7 @@ from nightloom_drivers.errors import (
     DeviceLate,
     DeviceRefused,
 )
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link import (
     Blob,
     Defined,
@@ -62,7 +63,7 @@ class Exposure:
     As an async context manager it is aborted when the block ends before the frame was taken.
     """
 
-    def __init__(self, camera: "Camera", exposure_s: float, kind: str) -> None:
+    def __init__(self, camera: "Camera", exposure_s: float, kind: FrameKind) -> None:
         self.exposure_s, self.kind = exposure_s, kind
         self._camera = camera
         self._vector, self._blob = camera.chip.exposure, camera.chip.blob
@@ -203,7 +204,7 @@ class Exposure:
         exposed_s = image.number("EXPTIME")
         tolerance_s = max(0.02, 0.01 * self.exposure_s)
         off_s = abs(exposed_s - self.exposure_s) if exposed_s is not None else 0.0
-        if off_s > tolerance_s and self.kind != "bias":
+        if off_s > tolerance_s and self.kind is not FrameKind.BIAS:
             problem = f"its EXPTIME is {exposed_s:g} s, not {self.exposure_s:g} s"
         start, allowed_s = image.start(), self._camera.settings.start_tolerance_s
         if start is not None and allowed_s is not None:

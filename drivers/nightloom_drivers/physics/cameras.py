@@ -1,11 +1,11 @@
 """The two cameras: they turn a view of the sky into a frame of raw numbers."""
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.lightpath import GuideLightPath, MainLightPath
 from nightloom_drivers.physics.psf import add_stars, gaussian_stamps
@@ -13,8 +13,6 @@ from nightloom_drivers.physics.sensor import Frame as Frame
 from nightloom_drivers.physics.sensor import Sensor, binned, digitise
 from nightloom_drivers.physics.view import View
 from nightloom_drivers.physics.weather import Weather
-
-FrameKind = Literal["light", "dark", "bias", "flat"]
 
 _FAINTEST = 0.15  # of the noise of a pixel: stars with a fainter peak are not drawn
 _POOL_SIZE = 1 << 20
@@ -54,7 +52,7 @@ class MainCamera:
         self,
         t_start_s: float,
         exposure_s: float,
-        kind: FrameKind = "light",
+        kind: FrameKind = FrameKind.LIGHT,
         window: Window | None = None,
         binning: int = 1,
     ) -> Frame:
@@ -66,9 +64,9 @@ class MainCamera:
         """
         whole = Window(0, 0, self.settings.width_px, self.settings.height_px)
         window = window or whole
-        exposure_s = 0.0 if kind == "bias" else exposure_s
+        exposure_s = 0.0 if kind is FrameKind.BIAS else exposure_s
         sensor_c = self.cooler.temperature_c(t_start_s + exposure_s / 2)
-        area, lit = window.area, kind in ("light", "flat") and exposure_s > 0
+        area, lit = window.area, kind in (FrameKind.LIGHT, FrameKind.FLAT) and exposure_s > 0
         warmth = np.float32(self._sensor.warmth(sensor_c) * exposure_s)
         electrons = self._sensor.dark_at_0c[area] * warmth
         if lit:
@@ -134,13 +132,13 @@ class GuideCamera:
         self,
         t_start_s: float,
         exposure_s: float,
-        kind: FrameKind = "light",
+        kind: FrameKind = FrameKind.LIGHT,
         window: Window | None = None,
     ) -> Frame:
         """Return the frame, shape (height, width); dark and bias frames see no light."""
         s = self.settings
-        exposure_s = 0.0 if kind == "bias" else exposure_s
-        lit = kind in ("light", "flat") and exposure_s > 0
+        exposure_s = 0.0 if kind is FrameKind.BIAS else exposure_s
+        lit = kind in (FrameKind.LIGHT, FrameKind.FLAT) and exposure_s > 0
         view = self.view(t_start_s, exposure_s) if lit else View.starless()
         warmth = self._sensor.warmth(self._weather.temperature_c(t_start_s) + 5.0)
         glow = view.glow_e_per_s * exposure_s

@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from nightloom_drivers.clock import Clock
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link.vector import State, Value
-from nightloom_drivers.physics.cameras import Frame, FrameKind, Window
+from nightloom_drivers.physics.cameras import Frame, Window
 from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.settings import SensorSettings
 from nightloom_drivers.simulators.camera_properties import (
@@ -23,10 +24,10 @@ COOLING_POLL_S = 5.0
 """How often the sensor's temperature is looked at, as in libindi's cameras."""
 
 _KINDS: dict[str, tuple[FrameKind, str]] = {
-    "FRAME_LIGHT": ("light", "Light Frame"),
-    "FRAME_BIAS": ("bias", "Bias Frame"),
-    "FRAME_DARK": ("dark", "Dark Frame"),
-    "FRAME_FLAT": ("flat", "Flat Frame"),
+    "FRAME_LIGHT": (FrameKind.LIGHT, "Light Frame"),
+    "FRAME_BIAS": (FrameKind.BIAS, "Bias Frame"),
+    "FRAME_DARK": (FrameKind.DARK, "Dark Frame"),
+    "FRAME_FLAT": (FrameKind.FLAT, "Flat Frame"),
 }
 
 Expose = Callable[[float, float, FrameKind, Window, int], Frame]

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.physics.cameras import Frame, FrameKind, Window
+from nightloom_drivers.frame_kind import FrameKind
+from nightloom_drivers.physics.cameras import Frame, Window
 from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.site import icrs_deg
 from nightloom_drivers.physics.sky import airmass
