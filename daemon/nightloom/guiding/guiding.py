@@ -224,8 +224,8 @@ class Guiding:
     def _pulse_policy(self) -> GuidePolicy:
         policy = self._settings.policies.guiding
         return GuidePolicy(
-            least_move_px=policy.least_move_arcsec / self._scale,
-            pulse_max_ms=round(policy.longest_pulse_ms),
+            least_move_px=policy.minimum_move_arcsec / self._scale,
+            pulse_max_ms=round(policy.maximum_pulse_ms),
         )
 
     def _holding(self) -> GuideLoop:

@@ -1,6 +1,6 @@
 """The record that survives: frames, verdicts, curves, in one SQLite file."""
 
-from nightloom.ledger.ledger import FILE_NAME, Ledger, LedgerError
+from nightloom.ledger.ledger import Ledger
 from nightloom.ledger.records import (
     Check,
     Curve,
@@ -19,6 +19,7 @@ from nightloom.ledger.records import (
     uid_of,
 )
 from nightloom.ledger.running import ENOUGH, Key, Running, running, running_figures
+from nightloom.ledger.store import FILE_NAME, LedgerError
 from nightloom.ledger.tally import FilterTally, TargetTally, tally
 
 __all__ = [

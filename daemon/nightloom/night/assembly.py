@@ -43,46 +43,22 @@ def build_context(
     """Everything that the phases of one night share. Without a frames folder none is written."""
     guard = Guard(settings, safety, Acts(ledger, clock), SteadyClock(clock), log)
     cloud_monitor = CloudMonitor(settings, clock)
+    offsets = KeptPointingOffsets(ledger, str(schedule.night))
+    camera = rig.camera
     pointing = Pointing(
-        guard,
-        rig.camera,
-        solver,
-        cloud_monitor,
-        settings,
-        KeptPointingOffsets(ledger, str(schedule.night)),
-        compute,
-        clock,
-        log,
+        guard, camera, solver, cloud_monitor, settings, offsets, compute, clock, log
     )
     guiding = Guiding(
         rig.guide_camera, rig.guide_port, guard, settings, ledger, compute, clock, log
     )
     focusing = Focusing(
-        rig.camera, rig.focuser, settings, str(schedule.night), ledger, compute, clock, log
+        camera, rig.focuser, settings, str(schedule.night), ledger, compute, clock, log
     )
     pipeline = FramePipeline(
-        settings,
-        schedule.night,
-        frames_folder,
-        ledger,
-        compute,
-        store,
-        clock,
-        log,
+        settings, schedule.night, frames_folder, ledger, compute, store, clock, log
     )
-    _tell(pipeline, cloud_monitor, focusing)
     target_run = TargetRun(settings, schedule, guard, ledger, clock)
-
-    def to_cloud_monitor(reading: Reading) -> None:
-        airmass = schedule.airmass(target_run.running, clock.unix_s())
-        cloud_monitor.guide(reading.flux_ratio, reading.held, reading.chosen, airmass)
-
-    def to_focus_watch(reading: Reading) -> None:
-        focusing.watch.guide(reading.at_s, reading.width_px)
-
-    for listener in (to_cloud_monitor, to_focus_watch):
-        guiding.readings.listen(listener)
-    return Context(
+    context = Context(
         settings=settings,
         rig=rig,
         clock=clock,
@@ -99,9 +75,29 @@ def build_context(
         stop=stop or asyncio.Event(),
         seed=seed,
     )
+    _tell_of_frames(pipeline, cloud_monitor, focusing)
+    _tell_of_guide_stars(context)
+    return context
 
 
-def _tell(pipeline: FramePipeline, cloud_monitor: CloudMonitor, focusing: Focusing) -> None:
+def _tell_of_guide_stars(context: Context) -> None:
+    """Have those hear of each guide frame to whom it says something."""
+
+    def of_the_sky(reading: Reading) -> None:
+        target, now_s = context.target_run.running, context.clock.unix_s()
+        airmass = context.schedule.airmass(target, now_s)
+        context.cloud_monitor.guide(reading.flux_ratio, reading.held, reading.chosen, airmass)
+
+    def of_the_focus(reading: Reading) -> None:
+        context.focusing.watch.guide(reading.at_s, reading.width_px)
+
+    context.guiding.readings.listen(of_the_sky)
+    context.guiding.readings.listen(of_the_focus)
+
+
+def _tell_of_frames(
+    pipeline: FramePipeline, cloud_monitor: CloudMonitor, focusing: Focusing
+) -> None:
     """Have those hear of judged frames to whom they say something."""
 
     def of_the_sky(frame: JudgedFrame) -> None:

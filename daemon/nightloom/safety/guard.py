@@ -3,6 +3,8 @@
 It refuses what breaks a limit, whoever asks, and says which limit. The limits themselves are plain
 functions in `limits.py`. Park and close are never refused, but for a roof that would meet the
 telescope.
+
+Long on purpose: every way to mount and roof is to be read in one file.
 """
 
 import asyncio

@@ -120,7 +120,7 @@ class Camera(Table):
 
 
 class GuideCamera(Table):
-    """The chip that watches the guide star."""
+    """The chip that watches the guide stars."""
 
     device: str = Field(min_length=1, description="INDI name of the device")
     head: Literal["main", "guide"] = Field(

@@ -104,12 +104,12 @@ class GuidingPolicy(Table):
         description="longest wait for rest; a sub that bears the error begins then; left out, ten "
         "times the time above",
     )
-    least_move_arcsec: float = Field(
+    minimum_move_arcsec: float = Field(
         default=0.08,
         ge=0,
         description="error below which no pulse is sent, so as not to chase the seeing",
     )
-    longest_pulse_ms: float = Field(default=2000.0, gt=0, description="longest single pulse")
+    maximum_pulse_ms: float = Field(default=2000.0, gt=0, description="longest single pulse")
     calibration_step_ms: float | None = Field(
         default=None,
         gt=0,
