@@ -41,6 +41,7 @@ class StandIn:
     frames: int = 0
     visited: list[int] = field(default_factory=list)
     device: str = "Stand-in"
+    pixel_um: float = 3.76  # as the demo observatory's camera
     stays_at: int = 10_030
     play_steps: int = 0
     drawtube_steps: int = 10_100
