@@ -20,9 +20,9 @@ from nightloom.focusing import (
     BLURRED_DISK,
     HYPERBOLA,
     Check,
+    CheckOutcome,
     Curve,
     Shape,
-    Verdict,
     blur_slope_px_per_um,
     critical_focus_zone_um,
     fit_curve,
@@ -91,7 +91,7 @@ def print_checks(number: int, quarter: float) -> bool:
     failed = False
     for name, obstruction, stars in CASES:
         done = checks(number, obstruction, stars)
-        clear = [one for one in done if one[0].verdict is not Verdict.UNCLEAR]
+        clear = [one for one in done if one[0].verdict is not CheckOutcome.UNCLEAR]
         off = np.abs([away for _, away in clear])
         sigma = np.array([check.error_steps for check, _ in clear])
         within = float(np.mean(off < quarter))

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from focusing.star_frames import Bench
-from nightloom.clouds import FrameFacts, FramePolicy, FrameReference, judge_frame
+from nightloom.clouds import FramePolicy, FrameReference, SkyFacts, judge_frame
 
 POLICY = FramePolicy()
-CLEAR = FrameFacts(
+CLEAR = SkyFacts(
     star_count=400, background_adu=1000.0, half_flux_radius_px=3.0, exposure_s=120.0, airmass=1.2
 )
 TAUGHT = FrameReference((CLEAR,) * 5)
@@ -103,9 +103,9 @@ def test_defocused_frames_of_a_clear_sky_are_not_taken_for_clouds(obstruction: f
     """Rendered fields from focus to 20 zones away, at f/5; the FWHM of a ring's core is no size."""
     bench = Bench(np.random.default_rng(2), obstruction=obstruction, stars=400)
 
-    def seen(away_steps: float) -> FrameFacts:
+    def seen(away_steps: float) -> SkyFacts:
         field = bench.measured(bench.best_steps + away_steps)
-        return FrameFacts(field.count, field.background_adu, field.half_flux_radius_px, 4.0, 1.2)
+        return SkyFacts(field.count, field.background_adu, field.half_flux_radius_px, 4.0, 1.2)
 
     reference = FrameReference(tuple(seen(0.0) for _ in range(4)))
     for away_steps in (0, 30, 60, 100, 250, 400, 700):

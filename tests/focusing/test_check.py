@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from focusing.star_sizes import FAR_SLOPE_PX_PER_STEP, ZONE_STEPS, half_flux_radius_px
-from nightloom.focusing import Verdict, judge_check, next_offset_steps
+from nightloom.focusing import CheckOutcome, judge_check, next_offset_steps
 
 OFFSETS = [-25, 25, 25, -25]
 
@@ -29,19 +29,19 @@ def test_a_steady_change_of_the_air_falls_out() -> None:
     ]
     check = judge_check(OFFSETS, grown, FAR_SLOPE_PX_PER_STEP, ZONE_STEPS)
     assert abs(check.estimate_steps) < 0.5
-    assert check.verdict is Verdict.STAYED
+    assert check.verdict is CheckOutcome.STAYED
 
 
 @pytest.mark.parametrize(
     ("focus_steps", "verdict", "direction"),
     [
-        (0.0, Verdict.STAYED, ""),
-        (15.0, Verdict.MOVED, "outward"),
-        (-15.0, Verdict.MOVED, "inward"),
-        (60.0, Verdict.UNCLEAR, "outward"),
+        (0.0, CheckOutcome.STAYED, ""),
+        (15.0, CheckOutcome.MOVED, "outward"),
+        (-15.0, CheckOutcome.MOVED, "inward"),
+        (60.0, CheckOutcome.UNCLEAR, "outward"),
     ],
 )
-def test_verdicts(focus_steps: float, verdict: Verdict, direction: str) -> None:
+def test_verdicts(focus_steps: float, verdict: CheckOutcome, direction: str) -> None:
     check = judge_check(OFFSETS, radii_px(focus_steps), FAR_SLOPE_PX_PER_STEP, ZONE_STEPS)
     assert check.verdict is verdict
     assert check.direction == direction
@@ -69,7 +69,7 @@ def test_the_stated_error_holds() -> None:
 def test_a_side_without_stars_is_left_to_a_curve() -> None:
     nan = float("nan")
     check = judge_check(OFFSETS, [2.0, nan, nan, 2.0], FAR_SLOPE_PX_PER_STEP, ZONE_STEPS)
-    assert check.verdict is Verdict.UNCLEAR
+    assert check.verdict is CheckOutcome.UNCLEAR
 
 
 def test_noise_asks_for_a_third_pair_and_then_for_a_curve() -> None:

@@ -5,7 +5,7 @@ import pytest
 
 from focusing.star_sizes import SPACING_S, ZONE_STEPS, Air, Night
 from focusing.watched import plain_night, watch_night
-from nightloom.focusing import Sub, Verdict, Watch, run_length, threshold_for
+from nightloom.focusing import CheckOutcome, SubSize, Watch, run_length, threshold_for
 from nightloom.frames.seeing import at_zenith_px
 
 SHIFTS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
@@ -69,7 +69,7 @@ def test_a_watch_on_independent_sizes_keeps_its_run_length() -> None:
         watch = Watch()
         for i in range(240):
             size = 2.0 * np.exp(0.1 * generator.standard_normal())
-            watch = watch.saw(Sub(i * 120.0, "L", size, 1.0))
+            watch = watch.saw(SubSize(i * 120.0, "L", size, 1.0))
             if watch.alarms(2.0):
                 alarms += 1
                 watch = watch.focused(moved=False)
@@ -109,7 +109,7 @@ def test_a_drift_from_the_first_sub_is_caught_early(air: Air) -> None:
         drifting = Night(seed, air, guided=False, defocus=lambda s: ZONE_STEPS * s / 3600, hours=2)
         outcome = watch_night(drifting)
         assert outcome.growth_at_look[0] < 0.10
-        assert outcome.checks[0].verdict is Verdict.MOVED
+        assert outcome.checks[0].verdict is CheckOutcome.MOVED
 
 
 def test_a_step_of_a_zone_is_caught_within_four_subs() -> None:
@@ -127,7 +127,7 @@ def test_filters_have_levels_of_their_own() -> None:
     generator = np.random.default_rng(3)
     for i in range(60):
         size = {"L": 2.0, "B": 2.5}["LB"[i % 2]] * np.exp(0.02 * generator.standard_normal())
-        watch = watch.saw(Sub(i * 120.0, "LB"[i % 2], size, 1.0, 3.0))
+        watch = watch.saw(SubSize(i * 120.0, "LB"[i % 2], size, 1.0, 3.0))
     assert abs(watch.growth) < 0.1
     assert not watch.alarms(1.0)
 
@@ -137,7 +137,7 @@ def test_one_bad_sub_brings_no_alarm() -> None:
     watch = Watch()
     for i in range(40):
         size = 2.0 * np.exp(0.02 * generator.standard_normal()) * (1.5 if i == 39 else 1.0)
-        watch = watch.saw(Sub(i * 120.0, "L", size, 1.0))
+        watch = watch.saw(SubSize(i * 120.0, "L", size, 1.0))
     assert not watch.alarms(2.0)
 
 
@@ -145,7 +145,7 @@ def test_a_new_stretch_begins_at_zero() -> None:
     """After a look at the focus the sum is zero, and grown subs are only kept when the air did."""
     watch = Watch()
     for i, size in enumerate([2.0] * 20 + [2.6] * 4):
-        watch = watch.saw(Sub(i * 120.0, "L", size, 1.0))
+        watch = watch.saw(SubSize(i * 120.0, "L", size, 1.0))
     assert watch.alarms(1.0)
     assert watch.growth == pytest.approx(0.3, abs=0.05)
     assert len(watch.focused(moved=True).subs) == 20

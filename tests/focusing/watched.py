@@ -4,7 +4,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from focusing.star_sizes import FAR_SLOPE_PX_PER_STEP, SPACING_S, ZONE_STEPS, Night
-from nightloom.focusing import Check, Drift, Sub, Verdict, Watch, judge_check, next_offset_steps
+from nightloom.focusing import (
+    Check,
+    CheckOutcome,
+    Drift,
+    SubSize,
+    Watch,
+    judge_check,
+    next_offset_steps,
+)
 
 FRAME_S = 6.0  # exposure, download and move of a brief frame
 BELIEVED_ZONES_PER_H = 1.0  # the default of the setting
@@ -38,7 +46,7 @@ def watch_night(night: Night, false_alarms_per_night: float = 2.0) -> Outcome:
             night.guide_px(at_s),
             night.pointing(at_s),
         )
-        watch = watch.saw(Sub(at_s, name, radius_px, airmass, guide_px, pointing))
+        watch = watch.saw(SubSize(at_s, name, radius_px, airmass, guide_px, pointing))
         outcome.largest_growth = max(outcome.largest_growth, night.growth(at_s))
         closed_s = at_s + SPACING_S / 2
         alarmed = watch.alarms(false_alarms_per_night)
@@ -52,14 +60,14 @@ def watch_night(night: Night, false_alarms_per_night: float = 2.0) -> Outcome:
             outcome.checks.append(check)
             found, error = check.estimate_steps, check.error_steps
             correction = check.correction_steps
-            if check.verdict is Verdict.UNCLEAR:
+            if check.verdict is CheckOutcome.UNCLEAR:
                 outcome.curves += 1
                 found = correction = -night.defocus(closed_s) - night.moved_steps
                 error = 0.0
             moved_steps += correction
             zones = (steps / ZONE_STEPS for steps in (found, error, found - correction))
             drift = drift.looked(closed_s, *zones)
-            watch = watch.focused(moved=check.verdict is not Verdict.STAYED)
+            watch = watch.focused(moved=check.verdict is not CheckOutcome.STAYED)
     return outcome
 
 

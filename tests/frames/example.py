@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 from astropy.wcs import WCS
 
-from nightloom.frames.header import FrameFacts
+from nightloom.frames.header import HeaderFacts
 from nightloom_drivers.frame_kind import FrameKind
 
 
@@ -19,7 +19,7 @@ def wcs() -> WCS:
     return plane
 
 
-FACTS = FrameFacts(
+FACTS = HeaderFacts(
     kind=FrameKind.LIGHT,
     started_at=datetime(2026, 9, 12, 21, 30, 15, 125000, tzinfo=UTC),
     exposure_s=300.0,

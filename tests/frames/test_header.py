@@ -12,12 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frames.example import FACTS
-from nightloom.frames.header import FrameFacts, frame_header
+from nightloom.frames.header import HeaderFacts, frame_header
 from nightloom_drivers.frame_kind import FrameKind
 
 
 def test_a_bare_frame_has_a_bare_header() -> None:
-    assert set(frame_header(FrameFacts(kind=FrameKind.BIAS))) == {"IMAGETYP", "BUNIT", "TIMESYS"}
+    assert set(frame_header(HeaderFacts(kind=FrameKind.BIAS))) == {"IMAGETYP", "BUNIT", "TIMESYS"}
 
 
 def test_every_fact_has_its_card() -> None:
@@ -51,7 +51,7 @@ def test_the_site_is_where_the_standard_puts_it() -> None:
 def test_dates_agree_with_astropy() -> None:
     """Start, middle and end in UTC, also from a start given in another zone."""
     local = datetime(2026, 3, 1, 1, 0, 0, 250000, tzinfo=timezone(timedelta(hours=2)))
-    cards = frame_header(FrameFacts(kind=FrameKind.LIGHT, started_at=local, exposure_s=300.0))
+    cards = frame_header(HeaderFacts(kind=FrameKind.LIGHT, started_at=local, exposure_s=300.0))
     start = Time("2026-02-28T23:00:00.250", scale="utc")
     assert cards["DATE-OBS"] == cards["DATE-BEG"] == start.isot
     assert cards["MJD-OBS"] == pytest.approx(start.mjd, abs=1e-9)
@@ -62,7 +62,7 @@ def test_dates_agree_with_astropy() -> None:
 def test_a_start_without_a_zone_is_refused() -> None:
     naive = datetime(2026, 3, 1, tzinfo=UTC).replace(tzinfo=None)
     with pytest.raises(ValueError, match="time zone"):
-        frame_header(FrameFacts(kind=FrameKind.LIGHT, started_at=naive))
+        frame_header(HeaderFacts(kind=FrameKind.LIGHT, started_at=naive))
 
 
 def test_the_wcs_survives() -> None:
@@ -75,7 +75,7 @@ def test_the_wcs_survives() -> None:
 
 def test_numbers_that_are_not_numbers_are_left_out() -> None:
     cards = frame_header(
-        FrameFacts(kind=FrameKind.LIGHT, half_flux_radius_px=float("nan"), airmass=1.2)
+        HeaderFacts(kind=FrameKind.LIGHT, half_flux_radius_px=float("nan"), airmass=1.2)
     )
     assert "HALFFLUX" not in cards
     assert cards["AIRMASS"] == 1.2
@@ -83,5 +83,5 @@ def test_numbers_that_are_not_numbers_are_left_out() -> None:
 
 @given(st.text(max_size=200))
 def test_any_target_name_gives_printable_ascii(name: str) -> None:
-    cards: fits.Header = frame_header(FrameFacts(kind=FrameKind.LIGHT, target=name))
+    cards: fits.Header = frame_header(HeaderFacts(kind=FrameKind.LIGHT, target=name))
     assert all(32 <= byte < 127 for byte in cards.tostring().encode("ascii"))

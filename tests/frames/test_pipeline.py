@@ -15,7 +15,7 @@ from astropy.io import fits
 
 from night.nights import NIGHT, demo
 from nightloom.executor import Executor, InLine, Threads, Workers
-from nightloom.frames import FrameFacts, partial_of
+from nightloom.frames import HeaderFacts, partial_of
 from nightloom.frames import pipeline as taking_in
 from nightloom.frames.disk import UNWRITTEN_MAX, FramesNotKept
 from nightloom.frames.pipeline import FramePipeline
@@ -23,8 +23,8 @@ from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import LoopClock
+from nightloom_drivers.devices import CameraFrame as DeviceFrame
 from nightloom_drivers.devices import Exposure
-from nightloom_drivers.devices import Frame as DeviceFrame
 from nightloom_drivers.errors import DeviceLate
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.virtual_loop import run_virtual
@@ -53,7 +53,7 @@ class Room:
         sub = Sub(uid_of(str(NIGHT), number), str(NIGHT), *seen, 60.0, number, begun, kind=kind)
         self.ledger.begin_sub(sub)
         given = exposure or Here(begun)
-        facts = FrameFacts(kind=kind, exposure_s=60.0)
+        facts = HeaderFacts(kind=kind, exposure_s=60.0)
         return self.pipeline.take(replace(sub, stage=Stage.CLOSED), facts, cast(Exposure, given))
 
     def frames(self) -> list[Frame]:

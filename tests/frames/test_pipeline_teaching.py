@@ -14,15 +14,15 @@ import numpy as np
 import pytest
 
 from night.nights import NIGHT, demo
-from nightloom.frames import FrameFacts, StarField
+from nightloom.frames import HeaderFacts, StarField
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.frames.records import JudgedFrame
 from nightloom.frames.stars import STAR
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import LoopClock
+from nightloom_drivers.devices import CameraFrame as DeviceFrame
 from nightloom_drivers.devices import Exposure
-from nightloom_drivers.devices import Frame as DeviceFrame
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.virtual_loop import run_virtual
 
@@ -96,7 +96,7 @@ def after_clear_frames(
                 for number in range(1, USUAL + 2):
                     sub = taken(number, **(known if number == USUAL + 1 else {}))
                     ledger.begin_sub(replace(sub, stage=Stage.BEGUN))
-                    facts = FrameFacts(kind=FrameKind.LIGHT, exposure_s=60.0)
+                    facts = HeaderFacts(kind=FrameKind.LIGHT, exposure_s=60.0)
                     pipeline.take(sub, facts, cast(Exposure, Exposed(sub.begun_utc)))
                     await pipeline.drain()
             last = heard[USUAL]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from frames.example import FACTS
 from nightloom.frames.header import (
     NOT_JUDGED,
-    FrameFacts,
+    HeaderFacts,
     frame_header,
     header_to_judge,
     judged_cards,
@@ -38,8 +38,8 @@ def pixels() -> NDArray[np.uint16]:
     return np.random.default_rng(5).integers(0, 65536, (48, 64), dtype=np.uint16)
 
 
-@pytest.mark.parametrize("facts", [FACTS, FrameFacts(kind=FrameKind.BIAS)], ids=["full", "bare"])
-def test_the_fits_verifier_finds_nothing(facts: FrameFacts, tmp_path: Path) -> None:
+@pytest.mark.parametrize("facts", [FACTS, HeaderFacts(kind=FrameKind.BIAS)], ids=["full", "bare"])
+def test_the_fits_verifier_finds_nothing(facts: HeaderFacts, tmp_path: Path) -> None:
     """HEASARC's fitsverify: no error and no warning."""
     path = tmp_path / "frame.fits"
     write_frame(path, pixels(), frame_header(facts))
@@ -197,7 +197,7 @@ def test_a_verdict_cut_short_between_two_cards_is_given_again(
 
 def test_a_file_without_a_place_for_a_verdict_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "frame.fits"
-    write_frame(path, pixels(), frame_header(FrameFacts(kind=FrameKind.DARK)))
+    write_frame(path, pixels(), frame_header(HeaderFacts(kind=FrameKind.DARK)))
     before = path.read_bytes()
     with pytest.raises(FrameNotWritten, match="no place for a verdict"):
         amend_frame(path, judged_cards(FACTS))

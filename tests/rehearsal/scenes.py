@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from night.nights import demo
-from nightloom.rehearsal.observer import Finding, Observer, Sub
+from nightloom.rehearsal.observer import Finding, Observer, TakenSub
 from nightloom.rig import SimulatedRig, simulated_rig
 from nightloom.settings import Settings
 from nightloom_drivers.clock import LoopClock
@@ -108,7 +108,7 @@ class Seen:
     """What the observer saw of a scene, and the frames of the main camera."""
 
     findings: list[Finding]
-    subs: list[Sub]
+    subs: list[TakenSub]
     frames: list[bytes]
 
     def of(self, rule: str) -> list[str]:

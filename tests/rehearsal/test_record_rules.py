@@ -15,9 +15,9 @@ import pytest
 from astropy.io import fits
 
 from night.nights import NIGHT, demo
-from nightloom.frames import FrameFacts, frame_header, write_frame
+from nightloom.frames import HeaderFacts, frame_header, write_frame
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
-from nightloom.rehearsal.observer import Audit, Sub, audit
+from nightloom.rehearsal.observer import Audit, TakenSub, audit
 from nightloom.settings import Settings
 from nightloom_drivers.frame_kind import FrameKind
 from rehearsal.scenes import STEADY, Seen, Stage, observed
@@ -26,7 +26,7 @@ SLOTS = {"L": 1, "R": 2, "G": 3, "B": 4}
 SUB_S = 120.0
 
 
-def frame_of(sub: Sub, number: int, path: str = "", sha256: str = "", **told: object) -> Frame:
+def frame_of(sub: TakenSub, number: int, path: str = "", sha256: str = "", **told: object) -> Frame:
     """A faithful entry of a sub, with changes."""
     start = datetime.fromtimestamp(sub.start_s, UTC)
     faithful = Frame(
@@ -73,7 +73,7 @@ class Night:
     """Subs that were seen, with a ledger and files that are true."""
 
     settings: Settings
-    subs: list[Sub]
+    subs: list[TakenSub]
     out: Path
 
     @property
@@ -115,7 +115,7 @@ def kept(cycle: Seen, tmp_path_factory: pytest.TempPathFactory) -> Night:
         for number, (sub, data) in enumerate(zip(cycle.subs, cycle.frames, strict=False), start=1):
             with fits.open(BytesIO(data)) as opened:
                 pixels = np.asarray(opened[0].data, np.uint16)
-            facts = FrameFacts(
+            facts = HeaderFacts(
                 kind=FrameKind.LIGHT,
                 started_at=datetime.fromtimestamp(sub.start_s, UTC),
                 exposure_s=sub.exposure_s,
@@ -251,7 +251,7 @@ def test_coordinates_in_a_header_are_held_against_the_truth(night: Night) -> Non
 # What a frame is worth ------------------------------------------------------------------------
 
 
-def spoilt_sub(scene: Callable[[Stage], object], **weather: object) -> Sub:
+def spoilt_sub(scene: Callable[[Stage], object], **weather: object) -> TakenSub:
     """The one sub of a scene in which something goes wrong."""
 
     async def play(stage: Stage) -> None:
@@ -263,7 +263,7 @@ def spoilt_sub(scene: Callable[[Stage], object], **weather: object) -> Sub:
     return sub
 
 
-def accepted(tmp_path: Path, *subs: Sub) -> Audit:
+def accepted(tmp_path: Path, *subs: TakenSub) -> Audit:
     """What is found where all of these are accepted, in this order."""
     settings, _ = demo(rig=STEADY)
     with Ledger(tmp_path / FILE_NAME) as ledger:
@@ -328,7 +328,7 @@ def test_what_was_rejected_may_be_as_bad_as_it_is(tmp_path: Path) -> None:
 # Which subs ------------------------------------------------------------------------------------
 
 
-def apart(cycle: Seen, names: str, step_px: float = 5.0) -> list[Sub]:
+def apart(cycle: Seen, names: str, step_px: float = 5.0) -> list[TakenSub]:
     """Subs in these filters, one after another, each a step away from the one before it."""
     first = cycle.subs[0]
     return [

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from nightloom.schedule.costs import move_cost_s
 from nightloom.schedule.outlook import expected_s, outlook
 from nightloom.schedule.windows import STEP_S, NightWindows, NoDarkness, darkness
-from nightloom.settings import Settings, Sub, Target
+from nightloom.settings import AskedSub, Settings, Target
 from nightloom.sky import Interval, dark_hours, moon_altitude_azimuth
 from schedule.outlooks import ANDROMEDA, LARKFOLD, LION, settings_of, target, tree_and_setting, utc
 
@@ -155,7 +155,7 @@ def test_the_move_between_targets_takes_minutes() -> None:
 
 
 subs = st.builds(
-    Sub,
+    AskedSub,
     share=st.integers(1, 4),
     exposure_s=st.sampled_from([60.0, 300.0]),
     wanted_hours=st.one_of(st.none(), st.floats(0.1, 5)),
@@ -164,7 +164,7 @@ subs = st.builds(
 
 @given(st.dictionaries(st.sampled_from("LRGB"), subs, min_size=1), st.floats(0, 40000))
 def test_expected_seconds_are_shared_out_and_stop_at_the_wish(
-    filters: dict[str, Sub], open_s: float
+    filters: dict[str, AskedSub], open_s: float
 ) -> None:
     gained = expected_s(filters, {}, open_s)
     wishes = {n: (s.wanted_hours or 1e9) * 3600 for n, s in filters.items()}
@@ -179,5 +179,5 @@ def test_expected_seconds_are_shared_out_and_stop_at_the_wish(
 
 def test_a_span_of_three_hours_gives_three_equal_filters_an_hour_each() -> None:
     """Common practice, no source."""
-    filters = {name: Sub(exposure_s=120.0) for name in "RGB"}
+    filters = {name: AskedSub(exposure_s=120.0) for name in "RGB"}
     assert expected_s(filters, {}, 3 * 3600.0) == dict.fromkeys("RGB", pytest.approx(3600.0))

@@ -1,10 +1,10 @@
 """Telling clouds from the stars that are missing."""
 
 from nightloom.clouds.frames import (
-    FrameFacts,
     FramePolicy,
     FrameReference,
-    Verdict,
+    SkyFacts,
+    SkyVerdict,
     judge_frame,
     transparency_of,
 )
@@ -23,12 +23,12 @@ __all__ = [
     "CloudPolicy",
     "CloudWatch",
     "Decision",
-    "FrameFacts",
     "FramePolicy",
     "FrameReading",
     "FrameReference",
     "GuideReading",
-    "Verdict",
+    "SkyFacts",
+    "SkyVerdict",
     "judge_frame",
     "observe",
     "transparency_of",

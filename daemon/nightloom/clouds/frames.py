@@ -16,7 +16,7 @@ COMPARABLE_SIZES = 4.0
 
 
 @dataclass(frozen=True)
-class FrameFacts:
+class SkyFacts:
     """What a frame shows. ``background_adu`` is the sky above the bias.
 
     Star size is the half-flux radius, which disks and rings have too; NaN without any.
@@ -47,7 +47,7 @@ class FramePolicy:
 
 
 @dataclass(frozen=True)
-class Verdict:
+class SkyVerdict:
     """Whether a frame counts, why, and the transparency it shows (None without a reference)."""
 
     accepted: bool
@@ -59,9 +59,9 @@ class Verdict:
 class FrameReference:
     """Good frames of one target and one filter: what later ones are expected to match."""
 
-    frames: tuple[FrameFacts, ...] = ()
+    frames: tuple[SkyFacts, ...] = ()
 
-    def expected_stars(self, frame: FrameFacts, policy: FramePolicy) -> float | None:
+    def expected_stars(self, frame: SkyFacts, policy: FramePolicy) -> float | None:
         """How many stars a clear sky would show in ``frame``; None where that cannot be told.
 
         That is before the first good frame, or when its stars are of quite another size.
@@ -78,7 +78,7 @@ class FrameReference:
         ]
         return float(np.quantile(counts, 0.75))
 
-    def comparable(self, frame: FrameFacts) -> bool:
+    def comparable(self, frame: SkyFacts) -> bool:
         """Whether there is something to compare ``frame`` with, and its stars are of that size."""
         if not self.frames:
             return False
@@ -91,7 +91,7 @@ class FrameReference:
             return None
         return float(np.median([good.background_adu / good.exposure_s for good in self.frames]))
 
-    def learn(self, frame: FrameFacts, verdict: Verdict, policy: FramePolicy) -> "FrameReference":
+    def learn(self, frame: SkyFacts, verdict: SkyVerdict, policy: FramePolicy) -> "FrameReference":
         """With ``frame`` added if it was accepted and is itself clear; otherwise unchanged.
 
         Frames that are accepted but thin do not teach, or a slowly thickening cloud would pull
@@ -106,7 +106,7 @@ class FrameReference:
         return replace(self, frames=(*self.frames, frame)[-policy.memory :])
 
 
-def depth_mag(frame: FrameFacts, extinction_mag: float) -> float:
+def depth_mag(frame: SkyFacts, extinction_mag: float) -> float:
     """Faintest magnitude in reach, up to a constant, of a frame limited by the sky's photon noise.
 
     Signal goes as exposure and transparency, noise as star size and the root of the background.
@@ -119,7 +119,7 @@ def depth_mag(frame: FrameFacts, extinction_mag: float) -> float:
     )
 
 
-def judge_frame(frame: FrameFacts, reference: FrameReference, policy: FramePolicy) -> Verdict:
+def judge_frame(frame: SkyFacts, reference: FrameReference, policy: FramePolicy) -> SkyVerdict:
     """Accept or refuse ``frame``.
 
     The star count against the expected one is turned into a transparency: a count grows as the
@@ -128,22 +128,22 @@ def judge_frame(frame: FrameFacts, reference: FrameReference, policy: FramePolic
     expected = reference.expected_stars(frame, policy)
     if frame.star_count < policy.stars_min:
         text = f"{frame.star_count} stars, at least {policy.stars_min} wanted"
-        return Verdict(False, text, _shining_through(frame, reference, expected))
+        return SkyVerdict(False, text, _shining_through(frame, reference, expected))
     sky = reference.sky_adu_per_s()
     if expected is None or sky is None:
-        return Verdict(True, f"{frame.star_count} stars, nothing to compare with")
+        return SkyVerdict(True, f"{frame.star_count} stars, nothing to compare with")
     transparency = transparency_of(frame.star_count, expected)
     text = f"{frame.star_count} stars of {expected:.0f} expected, transparency {transparency:.2f}"
     if transparency < policy.accept_fraction:
-        return Verdict(False, f"{text}, under {policy.accept_fraction:.2f}", transparency)
+        return SkyVerdict(False, f"{text}, under {policy.accept_fraction:.2f}", transparency)
     brightening = frame.background_adu / frame.exposure_s / max(sky, 1e-9)
     if brightening > policy.brightening_max:
-        return Verdict(False, f"sky {brightening:.1f} times brighter than before", transparency)
-    return Verdict(True, text, transparency)
+        return SkyVerdict(False, f"sky {brightening:.1f} times brighter than before", transparency)
+    return SkyVerdict(True, text, transparency)
 
 
 def _shining_through(
-    frame: FrameFacts, reference: FrameReference, expected: float | None
+    frame: SkyFacts, reference: FrameReference, expected: float | None
 ) -> float | None:
     """The transparency that a frame with hardly a star shows; None when it is only blurred."""
     if expected is not None:

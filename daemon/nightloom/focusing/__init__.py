@@ -3,7 +3,7 @@
 Star size is the half-flux radius: the radius of the circle that holds half of a star's light.
 """
 
-from nightloom.focusing.check import Check, Verdict, judge_check, next_offset_steps
+from nightloom.focusing.check import Check, CheckOutcome, judge_check, next_offset_steps
 from nightloom.focusing.curve import Curve, Point, Refusal, fit_curve, fit_points
 from nightloom.focusing.cusum import run_length, threshold_for
 from nightloom.focusing.drift import Drift
@@ -11,7 +11,7 @@ from nightloom.focusing.light import dimmed, light_ratio
 from nightloom.focusing.measurement import FocusMeasurement
 from nightloom.focusing.offsets import Offset, Offsets, Trust, learn_offsets
 from nightloom.focusing.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
-from nightloom.focusing.seeing import Sub, Surprise, surprise
+from nightloom.focusing.seeing import SubSize, Surprise, surprise
 from nightloom.focusing.shape import BLURRED_DISK, HYPERBOLA, Shape
 from nightloom.focusing.tilt import Tilt, measure_tilt
 from nightloom.focusing.travel import Approach, Travel
@@ -25,6 +25,7 @@ __all__ = [
     "Aim",
     "Approach",
     "Check",
+    "CheckOutcome",
     "Curve",
     "Drift",
     "FocusMeasurement",
@@ -34,12 +35,11 @@ __all__ = [
     "Refusal",
     "Scan",
     "Shape",
-    "Sub",
+    "SubSize",
     "Surprise",
     "Tilt",
     "Travel",
     "Trust",
-    "Verdict",
     "Watch",
     "blur_slope_px_per_um",
     "critical_focus_zone_um",

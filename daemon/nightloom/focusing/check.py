@@ -29,7 +29,7 @@ _NEAR_ZONES = 1.0  # farther shifts are extrapolated: a curve measures them
 _SURE = 2.0  # standard errors
 
 
-class Verdict(Enum):
+class CheckOutcome(Enum):
     """What a test says: nothing to do, move by the estimate, or take a whole curve."""
 
     STAYED = "stayed"
@@ -46,12 +46,12 @@ class Check:
 
     estimate_steps: float
     error_steps: float
-    verdict: Verdict
+    verdict: CheckOutcome
 
     @property
     def correction_steps(self) -> float:
         """What to move the focuser by: the estimate where it is sure, however small."""
-        clear = self.verdict is not Verdict.UNCLEAR
+        clear = self.verdict is not CheckOutcome.UNCLEAR
         return (
             self.estimate_steps
             if clear and abs(self.estimate_steps) > _SURE * self.error_steps
@@ -61,7 +61,7 @@ class Check:
     @property
     def direction(self) -> str:
         """Which way focus moved: outward (to higher positions), inward, or nowhere."""
-        if self.verdict is Verdict.STAYED or not np.isfinite(self.estimate_steps):
+        if self.verdict is CheckOutcome.STAYED or not np.isfinite(self.estimate_steps):
             return ""
         return "outward" if self.estimate_steps > 0 else "inward"
 
@@ -93,16 +93,16 @@ def judge_check(
     seen = np.isfinite(radii) & (radii > 0)
     offsets, radii = offsets[seen], radii[seen]
     if not (offsets < 0).any() or not (offsets > 0).any():
-        return Check(nan, inf, Verdict.UNCLEAR)
+        return Check(nan, inf, CheckOutcome.UNCLEAR)
     estimate, error = _fit(offsets, np.log(radii), slope_px_per_step)
     return Check(estimate, error, _verdict(abs(estimate), error, zone_steps))
 
 
-def _verdict(shift_steps: float, error_steps: float, zone_steps: float) -> Verdict:
+def _verdict(shift_steps: float, error_steps: float, zone_steps: float) -> CheckOutcome:
     if error_steps > _USEFUL_ZONES * zone_steps or shift_steps > _NEAR_ZONES * zone_steps:
-        return Verdict.UNCLEAR
+        return CheckOutcome.UNCLEAR
     matters = shift_steps > _KNOWN_ZONES * zone_steps and shift_steps > _SURE * error_steps
-    return Verdict.MOVED if matters else Verdict.STAYED
+    return CheckOutcome.MOVED if matters else CheckOutcome.STAYED
 
 
 def _fit(offsets: Floats, sizes: Floats, slope: float) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from nightloom.focusing import Check, Curve, Point, Refusal, Tilt, Verdict
+from nightloom.focusing import Check, CheckOutcome, Curve, Point, Refusal, Tilt
 from nightloom.ledger import Check as CheckEntry
 from nightloom.ledger import Curve as CurveEntry
 from nightloom.ledger import Ledger
@@ -113,7 +113,7 @@ class FocusRecords:
                 filter=filter_name,
                 reason=reason,
                 growth_percent=100.0 * growth,
-                moved=check.verdict is Verdict.MOVED,
+                moved=check.verdict is CheckOutcome.MOVED,
                 direction=check.direction,
                 verdict=check.verdict.value,
                 estimate_steps=_known(check.estimate_steps),

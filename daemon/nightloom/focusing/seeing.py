@@ -35,7 +35,7 @@ _OWN_BLURS = (-0.5, 0.0, 0.4, 0.65, 0.8, 0.92)
 
 
 @dataclass(frozen=True)
-class Sub:
+class SubSize:
     """What an accepted sub shows. `guide_fwhm_px` is NaN when the guide stars were not measured.
 
     `pointing` counts the dithers before it, `stretch` the looks at the focus: within one, focus is
@@ -63,7 +63,7 @@ class Surprise:
     standard: float
 
 
-def surprise(reference: Sequence[Sub], before: Sub | None, sub: Sub) -> Surprise:
+def surprise(reference: Sequence[SubSize], before: SubSize | None, sub: SubSize) -> Surprise:
     """Hold a sub against a reference learned from others, oldest first.
 
     `before` is the last sub, learned from or not. Filters share the shifts, since all move with one
@@ -84,7 +84,7 @@ def surprise(reference: Sequence[Sub], before: Sub | None, sub: Sub) -> Surprise
 class _Table:
     """Subs as rows of a linear model: the night, stretches, filters, the seeing beside them."""
 
-    def __init__(self, subs: Sequence[Sub]) -> None:
+    def __init__(self, subs: Sequence[SubSize]) -> None:
         at_s, pointings = [sub.at_s for sub in subs], [sub.pointing for sub in subs]
         self.gaps_s = np.diff(at_s, prepend=at_s[0])
         self.kinds = (np.diff(pointings, prepend=-1) == 0).astype(int)

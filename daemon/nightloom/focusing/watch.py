@@ -11,7 +11,7 @@ from math import expm1
 from statistics import median
 
 from nightloom.focusing.cusum import threshold_for
-from nightloom.focusing.seeing import Sub, surprise
+from nightloom.focusing.seeing import SubSize, surprise
 
 _ALLOWANCE = 0.5  # half of the shift to be found soonest, in standard errors (Page, Moustakides)
 _CLIP = 3.0  # standard errors: one bad sub alone brings no alarm
@@ -24,7 +24,7 @@ _NIGHT_S = 8 * 3600.0  # the night that false alarms are counted by
 class Watch:
     """What the subs of a night have shown; the first `learned` of them are the reference."""
 
-    subs: tuple[Sub, ...] = ()
+    subs: tuple[SubSize, ...] = ()
     learned: int = 0
     stretch: int = 0
     total: float = 0.0
@@ -35,7 +35,7 @@ class Watch:
         """Growth of the stars since the sum was last zero, as a fraction; median of three subs."""
         return expm1(median(self.growths[-_RECENT_SUBS:])) if self.growths else 0.0
 
-    def saw(self, sub: Sub) -> "Watch":
+    def saw(self, sub: SubSize) -> "Watch":
         """Take in an accepted sub; its stretch is the present one."""
         sub = replace(sub, stretch=self.stretch)
         subs = (*self.subs, sub)

@@ -6,7 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
-from nightloom.focusing import Drift, Sub, Watch
+from nightloom.focusing import Drift, SubSize, Watch
 from nightloom.focusing.learned import zone_steps
 from nightloom.settings import Settings
 from nightloom_drivers.clock import Clock
@@ -68,7 +68,7 @@ class FocusWatch:
             width_px = self._guide_width_px(began_s, began_s + exposure_s)
             middle_s = began_s + exposure_s / 2.0
             self._stars = self._stars.saw(
-                Sub(middle_s, filter_name, radius_px, airmass, width_px, pointing)
+                SubSize(middle_s, filter_name, radius_px, airmass, width_px, pointing)
             )
 
     def expect(self, occasion: str) -> None:

@@ -1,6 +1,6 @@
 """Frames: star measurement, headers, names, and writing them so that none is lost."""
 
-from nightloom.frames.header import FrameFacts, frame_header, header_to_judge, judged_cards
+from nightloom.frames.header import HeaderFacts, frame_header, header_to_judge, judged_cards
 from nightloom.frames.quality import (
     RECENT_GUIDED,
     QualityPolicy,
@@ -34,10 +34,10 @@ __all__ = [
     "STAR",
     "ZONE",
     "FrameExists",
-    "FrameFacts",
     "FrameNotMeasured",
     "FrameNotRead",
     "FrameNotWritten",
+    "HeaderFacts",
     "QualityPolicy",
     "StarField",
     "Usual",

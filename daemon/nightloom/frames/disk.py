@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.executor import Executor
-from nightloom.frames.header import FrameFacts, header_to_judge, judged_cards
+from nightloom.frames.header import HeaderFacts, header_to_judge, judged_cards
 from nightloom.frames.writer import FrameExists, FrameNotWritten, amend_frame, write_frame
 from nightloom.ledger import Sub, number_of
 from nightloom.settings.frame_path import NameFacts, NamePattern
@@ -52,7 +52,7 @@ class FrameDisk:
         )
         return str(self._pattern.path(facts))
 
-    async def write(self, sub: Sub, data: NDArray[np.uint16], facts: FrameFacts) -> str:
+    async def write(self, sub: Sub, data: NDArray[np.uint16], facts: HeaderFacts) -> str:
         """Put a frame of (rows, columns) ADU on disk; the reason when it does not take it."""
         if self.folder is None:
             return ""
@@ -63,7 +63,7 @@ class FrameDisk:
         self._refusals.clear()
         return ""
 
-    async def amend(self, sub: Sub, judged: FrameFacts) -> tuple[str, str]:
+    async def amend(self, sub: Sub, judged: HeaderFacts) -> tuple[str, str]:
         """Put what was judged into a frame's file; its SHA-256, or the reason why it has none.
 
         Both are empty for a frame that has no file.

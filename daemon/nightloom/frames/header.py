@@ -31,7 +31,7 @@ between OBSGEO-[BLH] and OBSGEO-[XYZ] (its chapter on time; Rots et al. 2015, A&
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class FrameFacts:
+class HeaderFacts:
     """What is known about a frame; None where it is not, and the card is then left out.
 
     `started_at` is an aware UTC datetime, positions are ICRS, the pixel size includes the binning,
@@ -185,7 +185,7 @@ TEXT_MAX = 68
 """Characters of text, quotes within it doubled, that one card of 80 holds."""
 
 
-def frame_header(facts: FrameFacts) -> fits.Header:
+def frame_header(facts: HeaderFacts) -> fits.Header:
     """The header of one frame, in the order of CARDS, with its WCS first.
 
     Text is reduced to ASCII, as the standard asks; numbers that are not finite are left out.
@@ -203,7 +203,7 @@ def frame_header(facts: FrameFacts) -> fits.Header:
     return cards
 
 
-def header_to_judge(facts: FrameFacts) -> fits.Header:
+def header_to_judge(facts: HeaderFacts) -> fits.Header:
     """The header of a frame without a verdict, with room for what `judged_cards` gives.
 
     Raises ValueError as `frame_header` does.
@@ -215,7 +215,7 @@ def header_to_judge(facts: FrameFacts) -> fits.Header:
     return cards
 
 
-def judged_cards(facts: FrameFacts) -> list[bytes]:
+def judged_cards(facts: HeaderFacts) -> list[bytes]:
     """The cards of JUDGED, 80 bytes each, blank where the fact is not known.
 
     A text too long for its card is cut: the ledger has all of it.
@@ -223,7 +223,7 @@ def judged_cards(facts: FrameFacts) -> list[bytes]:
     return [_card(row, facts) for row in CARDS if row[0] in JUDGED]
 
 
-def _card(row: tuple[str, str, Callable[[Any], Any], str], facts: FrameFacts) -> bytes:
+def _card(row: tuple[str, str, Callable[[Any], Any], str], facts: HeaderFacts) -> bytes:
     keyword, name, written, comment = row
     value = _value(getattr(facts, name), written)
     if isinstance(value, str):

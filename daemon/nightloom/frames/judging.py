@@ -7,7 +7,7 @@ and size. Each frame is held to the earlier ones of the night, which `JudgingMem
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from nightloom.clouds import FrameFacts, FramePolicy, FrameReference, judge_frame
+from nightloom.clouds import FramePolicy, FrameReference, SkyFacts, judge_frame
 from nightloom.frames.quality import (
     RECENT_GUIDED,
     QualityPolicy,
@@ -115,8 +115,8 @@ def _bumped(facts: JudgedFacts) -> bool:
     return facts.guide_peak_arcsec is not None and facts.guide_peak_arcsec > BUMP_ARCSEC
 
 
-def _depth(facts: JudgedFacts) -> FrameFacts:
-    return FrameFacts(
+def _depth(facts: JudgedFacts) -> SkyFacts:
+    return SkyFacts(
         facts.star_count,
         facts.background_adu,
         facts.half_flux_radius_px,

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from nightloom.clouds import FramePolicy
 from nightloom.executor import Executor, NotComputed
 from nightloom.frames.disk import FrameDisk
-from nightloom.frames.header import FrameFacts
+from nightloom.frames.header import HeaderFacts
 from nightloom.frames.judging import Judgement, JudgingMemory, JudgingPolicy, judge
 from nightloom.frames.measuring import Measured, measure_frame
 from nightloom.frames.quality import QualityPolicy
@@ -142,7 +142,7 @@ class FramePipeline:
         for task in self._tasks:
             task.cancel()
 
-    def take(self, sub: Sub, facts: FrameFacts, exposure: Exposure) -> Download:
+    def take(self, sub: Sub, facts: HeaderFacts, exposure: Exposure) -> Download:
         """Take in a sub whose shutter has closed: from here on nothing throws it away."""
         self._ledger.follow_sub(sub)
         download = Download()
@@ -168,7 +168,7 @@ class FramePipeline:
     # From the shutter to the verdict ------------------------------------------------------------
 
     async def _take(
-        self, sub: Sub, facts: FrameFacts, exposure: Exposure, download: Download
+        self, sub: Sub, facts: HeaderFacts, exposure: Exposure, download: Download
     ) -> None:
         closed_s = self._clock.unix_s()
         try:
@@ -200,13 +200,15 @@ class FramePipeline:
             self._records.enter(sub, Measured(unmeasured=str(error)), Judgement(str(error)), "")
             return
         async with self._turn:
-            await self._process(sub, data, FrameFacts(kind=sub.kind))
+            await self._process(sub, data, HeaderFacts(kind=sub.kind))
 
     def _cancel(self, sub: Sub, reason: str) -> None:
         self._ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
         self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=reason))
 
-    async def _keep(self, sub: Sub, data: NDArray[np.uint16], facts: FrameFacts) -> tuple[Sub, str]:
+    async def _keep(
+        self, sub: Sub, data: NDArray[np.uint16], facts: HeaderFacts
+    ) -> tuple[Sub, str]:
         """Put a frame on disk before anything else; the reason when the disk does not take it."""
         lost = await self._disk.write(sub, data, facts)
         if lost:
@@ -217,7 +219,7 @@ class FramePipeline:
         return sub, ""
 
     async def _process(
-        self, sub: Sub, data: NDArray[np.uint16], facts: FrameFacts, lost: str = ""
+        self, sub: Sub, data: NDArray[np.uint16], facts: HeaderFacts, lost: str = ""
     ) -> tuple[Measured, Judgement]:
         """Measure, judge, amend and record a frame of (rows, columns) ADU.
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from nightloom.cycle import cycles_done
-from nightloom.frames.header import FrameFacts
+from nightloom.frames.header import HeaderFacts
 from nightloom.frames.judging import JudgedFacts, Judgement
 from nightloom.frames.measuring import Measured
 from nightloom.ledger import Frame, Ledger, Sub, Verdict
@@ -75,7 +75,7 @@ def facts_of(sub: Sub, measured: Measured) -> JudgedFacts:
     )
 
 
-def header_facts(facts: FrameFacts, measured: Measured, judgement: Judgement) -> FrameFacts:
+def header_facts(facts: HeaderFacts, measured: Measured, judgement: Judgement) -> HeaderFacts:
     """What its header says once it is judged."""
     return replace(
         facts,

@@ -8,7 +8,7 @@ import numpy as np
 from nightloom.guiding.calibration import (
     SIDEREAL_ARCSEC_PER_S,
     Calibration,
-    PierSide,
+    CalibrationSide,
     cos_declination,
 )
 from nightloom.guiding.centroid import Measurement
@@ -149,11 +149,11 @@ class CalibrationRun:
         policy: CalibrationPolicy,
         *,
         declination_deg: float,
-        pier_side: PierSide = "unknown",
+        pier_side: CalibrationSide = "unknown",
     ) -> None:
         self.policy = policy
         self.declination_deg = declination_deg
-        self.pier_side: PierSide = pier_side
+        self.pier_side: CalibrationSide = pier_side
         self.legs = [Leg(LEGS[0])]
         self._asked_ms = 0
 
@@ -200,7 +200,7 @@ def conclude(
     policy: CalibrationPolicy,
     *,
     declination_deg: float,
-    pier_side: PierSide,
+    pier_side: CalibrationSide,
 ) -> Done | Refused:
     """The calibration from the four finished legs, or why not.
 

@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
-PierSide = Literal["east", "west", "unknown"]
+CalibrationSide = Literal["east", "west", "unknown"]
 
 SIDEREAL_ARCSEC_PER_S = 15.041
 # Nearer to the pole RA pulses hardly move the stars; what is left is bounded by the longest pulse.
@@ -27,7 +27,7 @@ class Calibration:
     ra_rate_px_per_s: float
     dec_rate_px_per_s: float
     declination_deg: float
-    pier_side: PierSide = "unknown"
+    pier_side: CalibrationSide = "unknown"
     backlash_s: float = 0.0
     north_is_south: bool = False
 
@@ -61,7 +61,11 @@ class Calibration:
         Both directions turn by 180°. A mount that moves its declination axis the same mechanical
         way for "north" on both sides sends the stars south there: ``north_stays_north=False``.
         """
-        other: dict[PierSide, PierSide] = {"east": "west", "west": "east", "unknown": "unknown"}
+        other: dict[CalibrationSide, CalibrationSide] = {
+            "east": "west",
+            "west": "east",
+            "unknown": "unknown",
+        }
         return replace(
             self,
             ra_angle_deg=_turn_deg(self.ra_angle_deg + 180.0),

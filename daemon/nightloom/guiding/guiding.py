@@ -14,7 +14,7 @@ from nightloom.guiding import (
     PeriodicError,
     axis_ahead_s,
 )
-from nightloom.guiding.calibration import PierSide as Side
+from nightloom.guiding.calibration import CalibrationSide as Side
 from nightloom.guiding.derived import rest_policy
 from nightloom.guiding.devices import GuideDevices
 from nightloom.guiding.held_stars import HeldStars

@@ -12,7 +12,7 @@ from nightloom.guiding import (
     StarsLost,
 )
 from nightloom.guiding.calibrate import Look, calibrate, calibrated
-from nightloom.guiding.calibration import PierSide
+from nightloom.guiding.calibration import CalibrationSide
 from nightloom.guiding.derived import calibration_policy, rest_within_arcsec
 from nightloom.guiding.devices import GuideDevices
 from nightloom.guiding.readings import NotGuiding
@@ -36,7 +36,7 @@ class Calibrations:
     def __init__(self, ledger: Ledger, scale_arcsec_per_px: float) -> None:
         self._ledger, self._scale = ledger, scale_arcsec_per_px
 
-    def fitting(self, declination_deg: float, side: PierSide) -> Calibration | None:
+    def fitting(self, declination_deg: float, side: CalibrationSide) -> Calibration | None:
         """The calibration of this side of the pier, or else the other's turned round; None without
         any.
         """
@@ -92,7 +92,7 @@ class CalibrationKeeper:
         self.is_doubted = False
         """Whether the calibration is to be measured anew in the next gap."""
 
-    async def begin(self, declination_deg: float, side: PierSide, look: Look) -> Calibration:
+    async def begin(self, declination_deg: float, side: CalibrationSide, look: Look) -> Calibration:
         """The calibration to begin with, measured if none fits.
 
         Raises NotGuiding when that is refused, and DeviceError.
@@ -151,7 +151,7 @@ class CalibrationKeeper:
         return control.next_one(old if isinstance(outcome, StarsLost) else outcome, control.ahead_s)
 
     async def _measure(
-        self, declination_deg: float, side: PierSide, look: Look
+        self, declination_deg: float, side: CalibrationSide, look: Look
     ) -> Calibration | Refused:
         policy = calibration_policy(self._policy, self._scale, self._devices.guide_rates_sidereal)
         run = CalibrationRun(policy, declination_deg=declination_deg, pier_side=side)

@@ -2,7 +2,7 @@
 
 import math
 
-from nightloom.focusing import Check, Verdict, judge_check, next_offset_steps
+from nightloom.focusing import Check, CheckOutcome, judge_check, next_offset_steps
 from nightloom.night.context import Context
 from nightloom.night.gap import change_filter
 
@@ -17,13 +17,13 @@ async def look_at_focus(context: Context, filter_name: str, reason: str) -> None
         await context.focusing.curve(filter_name, reason)
         return
     check = await _check(context, filter_name, reason)
-    if check.verdict is Verdict.UNCLEAR:
+    if check.verdict is CheckOutcome.UNCLEAR:
         await context.focusing.curve(filter_name, f"{reason}; a check left it open")
         return
     context.focusing.shift(check.correction_steps)
     await context.focusing.follow(filter_name)
     context.focusing.watch.looked(
-        moved=check.verdict is Verdict.MOVED,
+        moved=check.verdict is CheckOutcome.MOVED,
         curve=False,
         found_steps=check.estimate_steps,
         error_steps=check.error_steps,

@@ -14,7 +14,7 @@ from nightloom.schedule import Choice
 from nightloom.schedule.gathered import Gathered, lacking
 from nightloom.schedule.meridian_limits import EDGE_S
 from nightloom.schedule.windows import STEP_S
-from nightloom.settings import Sub, Target, cycle_of
+from nightloom.settings import AskedSub, Target, cycle_of
 from nightloom.sky import Interval
 
 LEEWAY_S = 10.0
@@ -62,7 +62,7 @@ class Facts:
     now_s: float
     target: Target
     gathered: Gathered
-    filters: Mapping[str, Sub]
+    filters: Mapping[str, AskedSub]
     """The filters that are taken in turn now."""
     cycle: int
     """Number of the cycle that is under way."""

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from nightloom.frames import FrameFacts
+from nightloom.frames import HeaderFacts
 from nightloom.frames.pipeline import Download
 from nightloom.guiding import GuideStatistics
 from nightloom.ledger import Stage, Sub
@@ -58,7 +58,7 @@ async def expose(context: Context, planned: Planned) -> Download:
     return context.pipeline.take(_closed(context, sub, facts, began_s), facts, exposure)
 
 
-def _closed(context: Context, sub: Sub, facts: FrameFacts, began_s: float) -> Sub:
+def _closed(context: Context, sub: Sub, facts: HeaderFacts, began_s: float) -> Sub:
     """The sub with what held when its shutter closed, before anything moved on."""
     solution = context.pointing.solution
     return replace(
@@ -77,11 +77,11 @@ def _closed(context: Context, sub: Sub, facts: FrameFacts, began_s: float) -> Su
 
 def _facts(
     context: Context, target: Target, sub: Sub, guided: GuideStatistics, began_s: float
-) -> FrameFacts:
+) -> HeaderFacts:
     """What the header says, from the daemon's own knowledge rather than the driver's."""
     rig, observatory = context.rig, context.settings.observatory
     middle_s = began_s + sub.exposure_s / 2
-    return FrameFacts(
+    return HeaderFacts(
         kind=sub.kind,
         exposure_s=sub.exposure_s,
         target=sub.target,

@@ -13,7 +13,7 @@ from nightloom.executor import Executor
 from nightloom.frames import StarField
 from nightloom.frames.measuring import measure_whole
 from nightloom.pointing.kept_offsets import KeptPointingOffsets
-from nightloom.pointing.offsets import Known, Place, beside, miss_deg
+from nightloom.pointing.offsets import Known, SkyPlace, beside, miss_deg
 from nightloom.safety import Guard
 from nightloom.settings import Settings, Target
 from nightloom.sky import separation_deg
@@ -147,7 +147,7 @@ class Pointing:
 
     # Slewing ----------------------------------------------------------------------------------
 
-    async def _slew(self, aim: Place) -> None:
+    async def _slew(self, aim: SkyPlace) -> None:
         began_s = self._clock.unix_s()
         await self._guard.slew(*aim)
         await asyncio.sleep(self._observatory.mount.slew_settle_s)
@@ -160,7 +160,7 @@ class Pointing:
             )
         )
 
-    async def _learn(self, aim: Place, solution: Solution) -> tuple[float, float]:
+    async def _learn(self, aim: SkyPlace, solution: Solution) -> tuple[float, float]:
         """Take note of the side and the miss that a solved frame shows; return the miss.
 
         Raises WrongSide.
@@ -172,8 +172,8 @@ class Pointing:
         return miss
 
     async def _corrected(
-        self, miss: tuple[float, float], solution: Solution, place: Place
-    ) -> Place:
+        self, miss: tuple[float, float], solution: Solution, place: SkyPlace
+    ) -> SkyPlace:
         """Tell the mount where it looks, or aim beside the target by as much as it was off."""
         if not self._observatory.mount.sync:
             return beside(place, miss)
@@ -187,7 +187,7 @@ class Pointing:
 
     # Solving ----------------------------------------------------------------------------------
 
-    async def _find(self, target: Target, aim: Place) -> tuple[Solution, Place]:
+    async def _find(self, target: Target, aim: SkyPlace) -> tuple[Solution, SkyPlace]:
         """Solve a frame, by one try after another; the place, and the aim that led there.
 
         Raises Clouded or Astray when none can be solved.

@@ -12,20 +12,20 @@ NEW_PART = 0.5
 COS_MIN = 0.02
 """Nearer than a degree to the pole right ascension means nothing."""
 
-Place = tuple[float, float]
+SkyPlace = tuple[float, float]
 """Right ascension and declination in degrees."""
 
 Miss = tuple[float, float]
 """Degrees on the sky, east and north."""
 
 
-def miss_deg(aim: Place, seen: Place) -> Miss:
+def miss_deg(aim: SkyPlace, seen: SkyPlace) -> Miss:
     """How far east and north of the aim a telescope looks, on the sky."""
     east = ((seen[0] - aim[0] + 180.0) % 360.0 - 180.0) * _cos(seen[1])
     return east, seen[1] - aim[1]
 
 
-def beside(place: Place, miss: Miss) -> Place:
+def beside(place: SkyPlace, miss: Miss) -> SkyPlace:
     """Where to aim for a mount that misses by so much to look at a place."""
     ra_deg = (place[0] - miss[0] / _cos(place[1])) % 360.0
     return ra_deg, max(-90.0, min(90.0, place[1] - miss[1]))
@@ -54,7 +54,7 @@ class PointingOffsets:
     ) -> None:
         self._by_side, self.told = dict(known or {}), told
 
-    def aim(self, side: PierSide, place: Place) -> Place:
+    def aim(self, side: PierSide, place: SkyPlace) -> SkyPlace:
         """Where to aim, from a side, to look at a place."""
         known = self._by_side.get(side)
         if known is None or (known.doubted and not known.tonight):

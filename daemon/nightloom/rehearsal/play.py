@@ -10,7 +10,7 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.night import Night
 from nightloom.night.summary import NightSummary
-from nightloom.rehearsal.observer import Finding, Observer, Sub, audit
+from nightloom.rehearsal.observer import Finding, Observer, TakenSub, audit
 from nightloom.rehearsal.rehearsal import Rehearsal
 from nightloom.rehearsal.witness import Witness
 from nightloom.rig import (
@@ -44,7 +44,7 @@ class Played:
     findings: list[Finding]
     unevenness: float
     """The largest distance of a filter from its share over the night, in cycles."""
-    subs: list[Sub]
+    subs: list[TakenSub]
     """The subs that left the camera, with what was true of them."""
 
     @property
@@ -145,7 +145,7 @@ async def _play(
 
 
 def _judged(
-    rehearsal: Rehearsal, summary: NightSummary, findings: list[Finding], subs: list[Sub]
+    rehearsal: Rehearsal, summary: NightSummary, findings: list[Finding], subs: list[TakenSub]
 ) -> Played:
     """What was seen, and what the records hold."""
     records = audit(

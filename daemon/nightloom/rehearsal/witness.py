@@ -8,7 +8,7 @@ from functools import partial
 from multiprocessing.connection import Connection
 from typing import Self
 
-from nightloom.rehearsal.observer import Finding, Observer, Sub
+from nightloom.rehearsal.observer import Finding, Observer, TakenSub
 from nightloom.settings import Settings
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.serve import Options, serve
@@ -34,7 +34,7 @@ class Witness:
         """What that process is to run."""
         return partial(_serve_observed, self._settings, self._theirs)
 
-    async def told(self) -> tuple[list[Finding], list[Sub]]:
+    async def told(self) -> tuple[list[Finding], list[TakenSub]]:
         """The night is over: ask what was seen. Raises EOFError when the process has died."""
         self._theirs.close()
         self._ours.send("the night is over")

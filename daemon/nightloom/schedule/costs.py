@@ -17,7 +17,7 @@ from nightloom.cycle import (
     weave,
 )
 from nightloom.ledger import Duration, Key, Ledger, Part, Running, running_figures
-from nightloom.settings import Settings, Sub, Target, cycle_of
+from nightloom.settings import AskedSub, Settings, Target, cycle_of
 from nightloom.settings.observatory import Observatory
 from nightloom.telemetry import Event
 from nightloom.telemetry.events import Dithered, FilterChanged, SubEnded
@@ -123,7 +123,7 @@ def focus_cost_s(settings: Settings) -> float:
 # Cycles ---------------------------------------------------------------------------------------
 
 
-def open_fraction(filters: Mapping[str, Sub], costs: GapCosts) -> float:
+def open_fraction(filters: Mapping[str, AskedSub], costs: GapCosts) -> float:
     """The largest part of its time that a cycle of these filters can keep the shutter open."""
     cycle = cycle_of(filters)
     return cycle.exposure_s / (cycle.exposure_s + lower_bound_s(cycle.counts, costs))

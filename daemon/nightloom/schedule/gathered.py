@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import inf
 
-from nightloom.settings import Sub, Target
+from nightloom.settings import AskedSub, Target
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class Gathered:
         return _added(self.accepted_tonight_s, self.pending_s)
 
 
-def lacking(target: Target, gathered: Gathered) -> dict[int, dict[str, Sub]]:
+def lacking(target: Target, gathered: Gathered) -> dict[int, dict[str, AskedSub]]:
     """The filters that lack seconds, for each group that may go on tonight; by its number."""
     if left_tonight_s(target, gathered.taken_tonight_s) <= 0:
         return {}
@@ -45,7 +45,7 @@ def left_tonight_s(target: Target, tonight_s: Mapping[str, float]) -> float:
     return max(0.0, 3600.0 * target.maximum_hours - sum(tonight_s.values()))
 
 
-def wanted_s(lacking: Mapping[str, Sub], accepted_s: Mapping[str, float]) -> float:
+def wanted_s(lacking: Mapping[str, AskedSub], accepted_s: Mapping[str, float]) -> float:
     """Seconds that all these filters together still lack; without end when one has no end."""
     return sum(
         inf if sub.wanted_hours is None else 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)

@@ -6,7 +6,7 @@ from math import inf
 
 from nightloom.schedule import Block, Plan
 from nightloom.schedule.windows import NightWindows, Tally
-from nightloom.settings import Settings, Sub, Target
+from nightloom.settings import AskedSub, Settings, Target
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ def outlook(
 
 
 def expected_s(
-    filters: Mapping[str, Sub], accepted_s: Mapping[str, float], open_s: float
+    filters: Mapping[str, AskedSub], accepted_s: Mapping[str, float], open_s: float
 ) -> dict[str, float]:
     """Open seconds shared out as the cycle asks; complete filters leave them to the others."""
     gained_s = dict.fromkeys(filters, 0.0)
@@ -95,7 +95,7 @@ def expected_s(
     return gained_s
 
 
-def _filter(sub: Sub, accepted_s: float, expected_total_s: float | None) -> FilterOutlook:
+def _filter(sub: AskedSub, accepted_s: float, expected_total_s: float | None) -> FilterOutlook:
     total_s = accepted_s if expected_total_s is None else expected_total_s
     wanted_s = None if sub.wanted_hours is None else 3600.0 * sub.wanted_hours
     return FilterOutlook(accepted_s, total_s - accepted_s, wanted_s)

@@ -8,7 +8,7 @@ from nightloom.ledger import Ledger
 from nightloom.schedule import Block, Choice, Plan
 from nightloom.schedule.gathered import Gathered, lacking, wanted_s
 from nightloom.schedule.windows import LEAST_WINDOW_S, STEP_S, NightWindows, sun_down_s
-from nightloom.settings import Settings, Sub, Target
+from nightloom.settings import AskedSub, Settings, Target
 from nightloom.sky import HOUR_S, Interval, hour_angle_h
 from nightloom_drivers.clock import Clock
 
@@ -119,7 +119,7 @@ class Schedule:
         finish_first = self._is_nearly_complete(running, gathered)
         return Choice(plan, self._plan_time_s(), running.name, finish_first)
 
-    def cycle_filters(self, target: Target, gathered: Gathered) -> dict[str, Sub]:
+    def cycle_filters(self, target: Target, gathered: Gathered) -> dict[str, AskedSub]:
         """The filters of the target that are taken in turn now: those of its group that lack."""
         now_s, lacks = self._plan_time_s(), lacking(target, gathered)
         block = self._plan.at(now_s) if self._plan is not None else None

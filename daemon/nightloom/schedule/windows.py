@@ -19,7 +19,7 @@ from nightloom.schedule import (
 from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, open_fraction
 from nightloom.schedule.gathered import left_tonight_s, wanted_s
 from nightloom.schedule.meridian_limits import crossings, reach
-from nightloom.settings import Group, Settings, Sub, Target
+from nightloom.settings import AskedSub, Group, Settings, Target
 from nightloom.sky import (
     Horizon,
     Interval,
@@ -178,7 +178,7 @@ class NightWindows:
         self,
         target: Target,
         number: int,
-        filters: Mapping[str, Sub],
+        filters: Mapping[str, AskedSub],
         waits: Sequence[Interval],
         start_target: str | None,
     ) -> list[Interval]:

@@ -5,16 +5,16 @@ from nightloom.settings.places import default_folder, demo_folder
 from nightloom.settings.policies import Policies
 from nightloom.settings.problems import Problem, SettingsError
 from nightloom.settings.reader import Settings, read_settings
-from nightloom.settings.targets import Group, Sub, Target, Targets, cycle_of
+from nightloom.settings.targets import AskedSub, Group, Target, Targets, cycle_of
 
 __all__ = [
+    "AskedSub",
     "Group",
     "Observatory",
     "Policies",
     "Problem",
     "Settings",
     "SettingsError",
-    "Sub",
     "Target",
     "Targets",
     "cycle_of",

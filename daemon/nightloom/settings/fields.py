@@ -6,17 +6,17 @@ from typing import Any, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-Place = tuple[int | str, ...]
+KeyPath = tuple[int | str, ...]
 """Keys and list positions from the top of a file to a value, as pydantic reports them."""
 
 
-def field_at(model: type[BaseModel], place: Place) -> FieldInfo | None:
+def field_at(model: type[BaseModel], place: KeyPath) -> FieldInfo | None:
     """The field of a model that a place in its data belongs to; None inside lists and maps."""
     owner = model_at(model, place[:-1]) if place else None
     return fields_of(owner).get(str(place[-1])) if owner else None
 
 
-def model_at(model: type[BaseModel], place: Place) -> type[BaseModel] | None:
+def model_at(model: type[BaseModel], place: KeyPath) -> type[BaseModel] | None:
     """The model of the table at a place, or None where there is none."""
     kind: Any = model
     for step in place:

@@ -11,7 +11,7 @@ from nightloom.settings.coordinates import EQUINOX, in_j2000, with_angles
 from nightloom.settings.table import Table
 
 
-class Sub(Table):
+class AskedSub(Table):
     """The subs of one filter."""
 
     share: int = Field(default=1, ge=1, le=100, description="subs of this filter in one cycle")
@@ -36,7 +36,7 @@ class Group(Table):
     """Filters that are taken in turn, and the sky they are taken under."""
 
     name: str = Field(default="", description="name of the group, for tables and pictures")
-    filters: dict[str, Sub] = Field(
+    filters: dict[str, AskedSub] = Field(
         validation_alias="filter", min_length=1, description="one table for each filter asked"
     )
     moon: Literal["any", "down", "up"] = Field(
@@ -66,7 +66,7 @@ class Group(Table):
         """Exposure of one whole cycle, in seconds."""
         return sum(sub.share * sub.exposure_s for sub in self.filters.values())
 
-    def lacking(self, accepted_s: Mapping[str, float]) -> dict[str, Sub]:
+    def lacking(self, accepted_s: Mapping[str, float]) -> dict[str, AskedSub]:
         """The filters that have not reached their wanted hours; those without any never do."""
         return {
             name: sub
@@ -112,7 +112,7 @@ class Target(Table):
     maximum_hours: float | None = Field(
         default=None, gt=0, le=24, description="accepted hours after which a night leaves it"
     )
-    filters: dict[str, Sub] = Field(
+    filters: dict[str, AskedSub] = Field(
         default_factory=dict,
         validation_alias="filter",
         description="one table for each filter asked, when there is one group only",
@@ -177,7 +177,7 @@ class Target(Table):
         )
 
     @property
-    def subs(self) -> dict[str, Sub]:
+    def subs(self) -> dict[str, AskedSub]:
         """The filters of all groups."""
         return {name: sub for group in self.groups for name, sub in group.filters.items()}
 
@@ -197,6 +197,6 @@ class Targets(Table):
         raise KeyError(name)
 
 
-def cycle_of(filters: Mapping[str, Sub]) -> Cycle:
+def cycle_of(filters: Mapping[str, AskedSub]) -> Cycle:
     """The cycle of some filters."""
     return Cycle(tuple(Share(name, sub.share, sub.exposure_s) for name, sub in filters.items()))

@@ -9,7 +9,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, ValidationError
 
-from nightloom.settings.fields import Place, field_at, fields_of, model_at, plain_type
+from nightloom.settings.fields import KeyPath, field_at, fields_of, model_at, plain_type
 from nightloom.settings.problems import ABSENT, Problem
 from nightloom.settings.table import Table
 
@@ -91,7 +91,7 @@ def _allowed(detail: ErrorDetails, model: type[BaseModel]) -> str:
     return _rule(place, model, detail)
 
 
-def _unknown(place: Place, model: type[BaseModel]) -> str:
+def _unknown(place: KeyPath, model: type[BaseModel]) -> str:
     owner, key = model_at(model, place[:-1]), str(place[-1])
     hints = owner.hints if owner and issubclass(owner, Table) else {}
     if key in hints:
@@ -104,7 +104,7 @@ def _unknown(place: Place, model: type[BaseModel]) -> str:
     return f"is not a known key; write {known[0]}{f', in {unit}' if unit else ''}"
 
 
-def _resembling(place: Place, model: type[BaseModel]) -> list[str]:
+def _resembling(place: KeyPath, model: type[BaseModel]) -> list[str]:
     """Known keys that an unknown one may stand for: the same words but the unit, or alike."""
     owner, key = model_at(model, place[:-1]), str(place[-1])
     known = list(fields_of(owner)) if owner else []
@@ -118,7 +118,7 @@ def _without_unit(key: str) -> str:
     return next((key.removesuffix(end) for end in endings if key.endswith(end)), key)
 
 
-def _rule(place: Place, model: type[BaseModel], detail: ErrorDetails) -> str:
+def _rule(place: KeyPath, model: type[BaseModel], detail: ErrorDetails) -> str:
     """What may stand at a place, from the model's own bounds and description."""
     field = field_at(model, place)
     if field is None:
@@ -159,12 +159,12 @@ def _bounds(field: FieldInfo) -> str:
     return "".join(f" {words}" for words in (low, high) if words)
 
 
-def _key(place: Place, table: Any) -> str:
+def _key(place: KeyPath, table: Any) -> str:
     """A place as a person would write it, an entry of a list by its name."""
     return ".".join(_steps(place, table)).replace(".[", "[")
 
 
-def _steps(place: Place, table: Any) -> Iterator[str]:
+def _steps(place: KeyPath, table: Any) -> Iterator[str]:
     for step in place:
         try:
             table = table[step]

@@ -5,7 +5,7 @@ from nightloom_drivers.devices.chip import CameraInfo, CameraSettings
 from nightloom_drivers.devices.coordinates import Position
 from nightloom_drivers.devices.device import Device
 from nightloom_drivers.devices.dust_cap import DustCap, DustCapSettings
-from nightloom_drivers.devices.exposure import Exposure, Frame
+from nightloom_drivers.devices.exposure import CameraFrame, Exposure
 from nightloom_drivers.devices.filter_wheel import FilterWheel, FilterWheelSettings
 from nightloom_drivers.devices.focuser import Focuser, FocuserSettings
 from nightloom_drivers.devices.guide_port import GuidePort, GuidePortSettings
@@ -17,6 +17,7 @@ from nightloom_drivers.devices.weather import Weather, WeatherReport, WeatherSet
 
 __all__ = [
     "Camera",
+    "CameraFrame",
     "CameraInfo",
     "CameraSettings",
     "Device",
@@ -27,7 +28,6 @@ __all__ = [
     "FilterWheelSettings",
     "Focuser",
     "FocuserSettings",
-    "Frame",
     "GuidePort",
     "GuidePortSettings",
     "LightPanel",

@@ -9,7 +9,7 @@ from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices.chip import CHIPS, CameraInfo, CameraSettings
 from nightloom_drivers.devices.cooling import CooledDevice
 from nightloom_drivers.devices.device import ANSWER_S
-from nightloom_drivers.devices.exposure import Exposure, Frame
+from nightloom_drivers.devices.exposure import CameraFrame, Exposure
 from nightloom_drivers.devices.fits_image import FitsImage
 from nightloom_drivers.errors import DeviceError, DeviceRefused
 from nightloom_drivers.frame_kind import FrameKind
@@ -98,7 +98,7 @@ class Camera(CooledDevice):
             raise
         return exposure
 
-    async def expose(self, exposure_s: float, kind: FrameKind = FrameKind.LIGHT) -> Frame:
+    async def expose(self, exposure_s: float, kind: FrameKind = FrameKind.LIGHT) -> CameraFrame:
         """Expose and return the frame."""
         return await (await self.begin(exposure_s, kind)).frame()
 

@@ -48,7 +48,7 @@ INLINE_BYTES = 8_000_000
 
 
 @dataclass(frozen=True)
-class Frame:
+class CameraFrame:
     """What an exposure gave: pixels (height, width), the driver's header, start and duration."""
 
     data: Pixels
@@ -108,7 +108,7 @@ class Exposure:
                 raise
         self._raise()
 
-    async def frame(self) -> Frame:
+    async def frame(self) -> CameraFrame:
         """The frame of this exposure.
 
         Raises DeviceRefused (it failed or somebody aborted it), DeviceLate (no frame came; the
@@ -244,7 +244,7 @@ class Exposure:
         except TimeoutError:
             return
 
-    async def _decoded(self) -> Frame:
+    async def _decoded(self) -> CameraFrame:
         image = self._image
         if image is None:
             raise self._made(DeviceContradicts, "no frame")
@@ -255,7 +255,7 @@ class Exposure:
         except ValueError as error:
             raise self._made(DeviceContradicts, str(error)) from error
         self._camera.last_start = image.start()
-        return Frame(data, image.header, image.start() or self._begun_at, self.exposure_s)
+        return CameraFrame(data, image.header, image.start() or self._begun_at, self.exposure_s)
 
     def _raise(self) -> None:
         if self._error is not None:

@@ -9,7 +9,7 @@ from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.lightpath import GuideLightPath, MainLightPath
 from nightloom_drivers.physics.psf import add_stars, gaussian_stamps
-from nightloom_drivers.physics.sensor import Frame as Frame
+from nightloom_drivers.physics.sensor import Pixels as Pixels
 from nightloom_drivers.physics.sensor import Sensor, binned, digitise
 from nightloom_drivers.physics.view import View
 from nightloom_drivers.physics.weather import Weather
@@ -55,7 +55,7 @@ class MainCamera:
         kind: FrameKind = FrameKind.LIGHT,
         window: Window | None = None,
         binning: int = 1,
-    ) -> Frame:
+    ) -> Pixels:
         """Return the frame, shape (height, width) after binning; the first row is the lowest.
 
         The world's wheel, focuser, mount, covers and panel are read through the exposure, so ask
@@ -134,7 +134,7 @@ class GuideCamera:
         exposure_s: float,
         kind: FrameKind = FrameKind.LIGHT,
         window: Window | None = None,
-    ) -> Frame:
+    ) -> Pixels:
         """Return the frame, shape (height, width); dark and bias frames see no light."""
         s = self.settings
         exposure_s = 0.0 if kind is FrameKind.BIAS else exposure_s

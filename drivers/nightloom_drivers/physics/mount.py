@@ -12,7 +12,7 @@ from nightloom_drivers.physics.settings import MountSettings
 from nightloom_drivers.physics.site import SIDEREAL_DEG_PER_S, Site, apparent_to_icrs
 from nightloom_drivers.physics.sphere import Vectors, angles_deg, unit
 
-PierSide = Literal["east", "west"]
+TelescopeSide = Literal["east", "west"]
 """Where the telescope is: east of the pier (it looks west) or west of the pier."""
 
 Direction = Literal["north", "south", "east", "west"]
@@ -71,7 +71,7 @@ class Mount:
         for _ in range(4):  # the sky turns while the mount goes there
             hour_angle = _half_turn(self._site.sidereal_deg(t_s + duration_s) - ra_deg)
             past = hour_angle >= self.settings.flip_after_h * 15
-            side: PierSide = "east" if past else "west"
+            side: TelescopeSide = "east" if past else "west"
             target = self._axes(hour_angle, dec_raw_deg, side)
             duration_s = self._axes_s(t_s, target)
         self._is_tracking = True
@@ -170,7 +170,7 @@ class Mount:
         ra_deg = self._site.sidereal_deg(t_s) - float(hour_angle) + self._sync_deg[0]
         return ra_deg % 360 / 15, float(np.clip(float(dec) + self._sync_deg[1], -90, 90))
 
-    def pier_side(self, t_s: float) -> PierSide:
+    def pier_side(self, t_s: float) -> TelescopeSide:
         """Return on which side of the pier the telescope is."""
         return "west" if self._dec.motor.at(t_s) > 90.0 else "east"
 
@@ -215,7 +215,9 @@ class Mount:
         angle = self.settings.camera_angle_deg + turn + np.where(flipped, 180.0, 0.0)
         return unit(ra, dec), north, angle
 
-    def _axes(self, hour_angle_deg: float, dec_deg: float, side: PierSide) -> tuple[float, float]:
+    def _axes(
+        self, hour_angle_deg: float, dec_deg: float, side: TelescopeSide
+    ) -> tuple[float, float]:
         """Return mechanical angles of a place seen from one side of the pier."""
         if side == "east":
             return hour_angle_deg, self._pole * dec_deg

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from nightloom_drivers.physics.settings import SensorSettings
 
-Frame = NDArray[np.uint16]
+Pixels = NDArray[np.uint16]
 Image = NDArray[np.float32]
 Area = tuple[slice, slice]
 
@@ -34,7 +34,7 @@ class Sensor:
         """Return the dark current relative to the one at 0 °C."""
         return float(2 ** (sensor_c / self.settings.doubling_c))
 
-    def read(self, electrons: Image, rng: np.random.Generator, reads: int = 1) -> Frame:
+    def read(self, electrons: Image, rng: np.random.Generator, reads: int = 1) -> Pixels:
         """Return raw numbers of mean electrons; the array is used up.
 
         Photon noise is taken as Gaussian, read noise is that of `reads` pixels summed.
@@ -48,7 +48,7 @@ class Sensor:
         return digitise(electrons, s, reads)
 
 
-def digitise(electrons: Image, settings: SensorSettings, reads: int = 1) -> Frame:
+def digitise(electrons: Image, settings: SensorSettings, reads: int = 1) -> Pixels:
     """Return the raw numbers of electrons as the converter gives them; the array is used up."""
     electrons *= np.float32(1 / settings.gain_e_per_adu)
     electrons += np.float32(settings.bias_adu * reads + 0.5)

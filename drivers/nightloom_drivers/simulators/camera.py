@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link.vector import State, Value
-from nightloom_drivers.physics.cameras import Frame, Window
+from nightloom_drivers.physics.cameras import Pixels, Window
 from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.settings import SensorSettings
 from nightloom_drivers.simulators.camera_properties import (
@@ -24,13 +24,13 @@ COOLING_POLL_S = 5.0
 """How often the sensor's temperature is looked at, as in libindi's cameras."""
 
 _KINDS: dict[str, tuple[FrameKind, str]] = {
-    "FRAME_LIGHT": (FrameKind.LIGHT, "Light Frame"),
-    "FRAME_BIAS": (FrameKind.BIAS, "Bias Frame"),
-    "FRAME_DARK": (FrameKind.DARK, "Dark Frame"),
-    "FRAME_FLAT": (FrameKind.FLAT, "Flat Frame"),
+    "FRAME_LIGHT": (FrameKind.LIGHT, "Light Pixels"),
+    "FRAME_BIAS": (FrameKind.BIAS, "Bias Pixels"),
+    "FRAME_DARK": (FrameKind.DARK, "Dark Pixels"),
+    "FRAME_FLAT": (FrameKind.FLAT, "Flat Pixels"),
 }
 
-Expose = Callable[[float, float, FrameKind, Window, int], Frame]
+Expose = Callable[[float, float, FrameKind, Window, int], Pixels]
 """From start (Unix s), seconds, kind, window and binning to the frame, once it has ended."""
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.frame_kind import FrameKind
-from nightloom_drivers.physics.cameras import Frame, Window
+from nightloom_drivers.physics.cameras import Pixels, Window
 from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.site import icrs_deg
 from nightloom_drivers.physics.sky import airmass
@@ -81,7 +81,7 @@ def _main_chip(world: World) -> Chip:
 def _guide_chip(world: World) -> Chip:
     """The guide camera does not bin."""
 
-    def expose(t_s: float, exposure_s: float, kind: FrameKind, part: Window, _: int) -> Frame:
+    def expose(t_s: float, exposure_s: float, kind: FrameKind, part: Window, _: int) -> Pixels:
         return world.guide_camera.expose(t_s, exposure_s, kind, part)
 
     guide = world.settings.guide

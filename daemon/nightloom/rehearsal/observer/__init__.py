@@ -4,9 +4,9 @@ It reads the simulated rig's truth, the disk and the ledger, and nothing that th
 it shares no rule with what it judges.
 """
 
-from nightloom.rehearsal.observer.exposures import Sub
+from nightloom.rehearsal.observer.exposures import TakenSub
 from nightloom.rehearsal.observer.observer import Observer
 from nightloom.rehearsal.observer.records import Audit, audit
 from nightloom.rehearsal.observer.rules import RULES, Finding, Rule
 
-__all__ = ["RULES", "Audit", "Finding", "Observer", "Rule", "Sub", "audit"]
+__all__ = ["RULES", "Audit", "Finding", "Observer", "Rule", "TakenSub", "audit"]

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from nightloom.rehearsal.observer.entries import Entry
 from nightloom.rehearsal.observer.rules import EVEN, Findings
 from nightloom.settings import Settings, Target
-from nightloom.settings.targets import Sub as AskedSub
+from nightloom.settings.targets import AskedSub as AskedSub
 
 ROUNDING = 1e-6
 

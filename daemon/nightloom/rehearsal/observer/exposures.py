@@ -36,7 +36,7 @@ class Exposure:
 
 
 @dataclass(frozen=True)
-class Sub:
+class TakenSub:
     """A sub that left the camera, and what was true of it.
 
     A frame is a sub when it is a light frame of the whole sensor with the configured binning, near
@@ -65,7 +65,7 @@ class Exposures:
     def __init__(self, settings: Settings, world: World) -> None:
         self._settings, self._world = settings, world
         self._under_way: dict[str, Exposure] = {}
-        self.subs: list[Sub] = []
+        self.subs: list[TakenSub] = []
         self._looked_s = 0.0
 
     def begun(self, camera: CameraSimulator, exposure_s: float, t_s: float) -> Exposure:
@@ -108,7 +108,7 @@ class Exposures:
         if sub is not None:
             self.subs.append(sub)
 
-    def _sub(self, one: Exposure, data: bytes, slews: int) -> Sub | None:
+    def _sub(self, one: Exposure, data: bytes, slews: int) -> TakenSub | None:
         world, observatory = self._world, self._settings.observatory
         times = one.begun_s + one.exposure_s * (np.arange(SAMPLES) + 0.5) / SAMPLES
         slots = {world.wheel.slot(t_s) for t_s in (one.begun_s, *times.tolist())}
@@ -129,7 +129,7 @@ class Exposures:
             world.clouds.transmission(t_s, height, around)
             for t_s, height, around in zip(times, altitude, azimuth, strict=True)
         ]
-        return Sub(
+        return TakenSub(
             one.begun_s,
             one.exposure_s,
             target.name,

@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
 from functools import partial
 
-from nightloom.rehearsal.observer.exposures import Exposures, Sub
+from nightloom.rehearsal.observer.exposures import Exposures, TakenSub
 from nightloom.rehearsal.observer.mount import MountRules
 from nightloom.rehearsal.observer.roof import RoofRules
 from nightloom.rehearsal.observer.rules import ENDS_SAFE, Finding, Findings
@@ -57,7 +57,7 @@ class Observer:
         return list(self._findings.found)
 
     @property
-    def subs(self) -> list[Sub]:
+    def subs(self) -> list[TakenSub]:
         """The subs that left the camera."""
         return list(self._exposures.subs)
 

@@ -14,7 +14,7 @@ from astropy.wcs import WCS
 
 from nightloom.rehearsal.observer.entries import Entry, read_entries
 from nightloom.rehearsal.observer.evenness import look_at_shares
-from nightloom.rehearsal.observer.exposures import ARCSEC, Sub, pixels
+from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub, pixels
 from nightloom.rehearsal.observer.rules import (
     CLEAR,
     DITHERED,
@@ -42,7 +42,7 @@ class Audit:
 
 
 def audit(
-    settings: Settings, night: date, subs: Sequence[Sub], ledger: Path, frames: Path | None
+    settings: Settings, night: date, subs: Sequence[TakenSub], ledger: Path, frames: Path | None
 ) -> Audit:
     """Look through the records of a night that is over; `frames` is their folder, if any."""
     findings = Findings()
@@ -66,8 +66,8 @@ def audit(
 
 
 def _paired(
-    subs: Sequence[Sub], entries: Sequence[Entry], findings: Findings
-) -> Iterator[tuple[Sub, Entry]]:
+    subs: Sequence[TakenSub], entries: Sequence[Entry], findings: Findings
+) -> Iterator[tuple[TakenSub, Entry]]:
     """Each sub with its one entry, by the start of the exposure."""
     left = list(entries)
     for sub in subs:
@@ -87,11 +87,11 @@ def _paired(
         findings.add(FRAMES_KEPT, entry.start_s, seen)
 
 
-def _named(sub: Sub) -> str:
+def _named(sub: TakenSub) -> str:
     return f"a sub of {sub.exposure_s:g} s of {sub.target} in {sub.filter}"
 
 
-def _compare(settings: Settings, sub: Sub, entry: Entry, findings: Findings) -> None:
+def _compare(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings) -> None:
     """The ledger's words against the truth."""
     if abs(entry.exposure_s - sub.exposure_s) > FRAMES_KEPT.tolerance:
         seen = f"{entry.uid} is entered with {entry.exposure_s:g} s, it was {sub.exposure_s:g} s"
@@ -113,7 +113,7 @@ def _compare(settings: Settings, sub: Sub, entry: Entry, findings: Findings) -> 
         findings.add(POINTED, sub.start_s, seen)
 
 
-def _judge(settings: Settings, sub: Sub, entry: Entry, findings: Findings) -> None:
+def _judge(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings) -> None:
     """Whether an accepted frame is any good."""
     if sub.transmission < CLEAR.tolerance:
         seen = f"{entry.uid} was accepted, and cloud left {sub.transmission:.0%} of its light"
@@ -127,7 +127,7 @@ def _judge(settings: Settings, sub: Sub, entry: Entry, findings: Findings) -> No
         findings.add(IN_FOCUS, sub.start_s, seen)
 
 
-def _look_at_file(sub: Sub, entry: Entry, frames: Path, findings: Findings) -> None:
+def _look_at_file(sub: TakenSub, entry: Entry, frames: Path, findings: Findings) -> None:
     """The file against the ledger, the frame that left the camera, and the truth."""
     path = frames / entry.path
     if not entry.path or not path.is_file():
@@ -149,7 +149,7 @@ def _look_at_file(sub: Sub, entry: Entry, frames: Path, findings: Findings) -> N
     _look_at_header(header, sub, entry, findings)
 
 
-def _look_at_header(header: fits.Header, sub: Sub, entry: Entry, findings: Findings) -> None:
+def _look_at_header(header: fits.Header, sub: TakenSub, entry: Entry, findings: Findings) -> None:
     begun = datetime.fromisoformat(f"{header['DATE-OBS']}+00:00").timestamp()
     wrong = [
         f"{keyword} is {said}"
@@ -187,8 +187,8 @@ def _look_for_strays(
         findings.add(FRAMES_KEPT, ended_s, seen)
 
 
-def _look_at_dithers(settings: Settings, subs: Iterable[Sub], findings: Findings) -> None:
-    latest: dict[tuple[str, str], Sub] = {}
+def _look_at_dithers(settings: Settings, subs: Iterable[TakenSub], findings: Findings) -> None:
+    latest: dict[tuple[str, str], TakenSub] = {}
     scale = _scale_arcsec_per_px(settings)
     for sub in subs:
         if not sub.certain:
