@@ -11,56 +11,48 @@ from night.nights import Story, demo, live
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Event, Link, LoopbackLink, State, Updated, Value
-from nightloom_drivers.simulators.simulator import Simulator
-from nightloom_drivers.simulators.weather import WeatherSimulator
-from nightloom_drivers.simulators.wheel import WheelSimulator
+from nightloom_drivers.link import Event, State, Updated, Value
+from nightloom_drivers.simulators.faults import Faults
+from nightloom_drivers.simulators.simulator import everything
 
 SUB_S = 60.0
 DOWNLOAD_S = 18.0
 """Long enough for another phase to begin, and to come to rest after trouble, before it ends."""
 
+Trouble = Callable[[SimulatedRig, Clock], None]
+
 CLOSED = 2
 """The sub in whose download something happens."""
 
 
-def simulator(link: Link, device: str) -> Simulator:
-    assert isinstance(link, LoopbackLink)
-    found = link._responders[device]
-    assert isinstance(found, Simulator)
-    return found
+def rain(rig: SimulatedRig, clock: Clock) -> None:
+    """It rains from now on, and the station measures it at once."""
+    Faults(rig.link, rig.simulators, rig.world, clock).rain()
+    rig.simulator("Rig Weather").receive("WEATHER_REFRESH", {"REFRESH": True})
 
 
-def rain(link: Link) -> None:
-    """It rains from now on."""
-    station = simulator(link, "Rig Weather")
-    assert isinstance(station, WeatherSimulator)
-    dry = station._readings
-    station._readings = lambda: dry() | {"WEATHER_RAIN_HOUR": 5.0}  # type: ignore[method-assign]
-    station._measure()
-
-
-def refuse_a_move(link: Link) -> None:
+def refuse_a_move(rig: SimulatedRig, _: Clock) -> None:
     """The wheel says no, once."""
-    wheel = simulator(link, "Rig Wheel")
-    assert isinstance(wheel, WheelSimulator)
-    turn = wheel.on_filter_slot
+    wheel = rig.simulator("Rig Wheel")
 
-    def refuse(_: Mapping[str, Value]) -> None:
-        wheel.on_filter_slot = turn  # type: ignore[method-assign]
-        wheel.publish("FILTER_SLOT", State.ALERT)
+    def refuse(name: str, _: Mapping[str, Value]) -> bool:
+        refused = name == "FILTER_SLOT"
+        if refused:
+            wheel.hears = everything
+            wheel.publish(name, State.ALERT)
+        return not refused
 
-    wheel.on_filter_slot = refuse  # type: ignore[method-assign,assignment]
+    wheel.hears = refuse
 
 
-def night(out: Path, trouble: Callable[[Link], None]) -> Story:
+def night(out: Path, trouble: Trouble) -> Story:
     """A night in which something happens at the moment when a shutter closes."""
     settings, rig = demo(targets={"L": SUB_S, "R": SUB_S})
     rig = rig.model_copy(
         update={"sensor": rig.sensor.model_copy(update={"download_s": DOWNLOAD_S})}
     )
 
-    async def meddle(simulated: SimulatedRig, _: Clock) -> None:
+    async def meddle(simulated: SimulatedRig, clock: Clock) -> None:
         link = simulated.link
         reached = asyncio.Event()
         closed = 0
@@ -79,7 +71,7 @@ def night(out: Path, trouble: Callable[[Link], None]) -> Story:
                     subs[0] = subs[0] or now_s >= SUB_S
                     left_s = now_s
                     if closed == CLOSED and not reached.is_set():
-                        trouble(link)
+                        trouble(simulated, clock)
                         reached.set()
                 case _:
                     pass
@@ -95,7 +87,7 @@ def night(out: Path, trouble: Callable[[Link], None]) -> Story:
 @pytest.mark.parametrize(
     ("trouble", "phase"), [(rain, "sheltering"), (refuse_a_move, "readying")], ids=["rain", "wheel"]
 )
-def test_the_full_sub_is_kept(trouble: Callable[[Link], None], phase: str, tmp_path: Path) -> None:
+def test_the_full_sub_is_kept(trouble: Trouble, phase: str, tmp_path: Path) -> None:
     """Its frame comes while the rig does something else, and its verdict is that of any other."""
     story = night(tmp_path, trouble)
     assert story.played.violations == []

@@ -39,17 +39,16 @@ def guide_camera_of(rig: SimulatedRig) -> CameraSimulator:
 def refuse_pulses(rig: SimulatedRig, count: int) -> None:
     """Have the mount turn so many pulses down."""
     mount, left = mount_of(rig), count
-    receive = mount.receive
 
-    def moody(name: str, values: Mapping[str, Value]) -> None:
+    def moody(name: str, _: Mapping[str, Value]) -> bool:
         nonlocal left
-        if name.startswith("TELESCOPE_TIMED_GUIDE") and left:
+        refused = name.startswith("TELESCOPE_TIMED_GUIDE") and left > 0
+        if refused:
             left -= 1
             mount.publish(name, State.ALERT)
-        else:
-            receive(name, values)
+        return not refused
 
-    mount.receive = moody  # type: ignore[method-assign]
+    mount.hears = moody
 
 
 @pytest.fixture(scope="module")

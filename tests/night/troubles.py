@@ -16,6 +16,7 @@ from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.link import State, Value
 from nightloom_drivers.simulators.mount import MountSimulator
+from nightloom_drivers.simulators.simulator import everything
 
 DUSK_S = 3300.0
 """From the daemon's waking to the dark, on the demo observatory."""
@@ -65,17 +66,16 @@ async def gust(rig: SimulatedRig, clock: Clock, at_s: float) -> None:
 async def refuse_a_pulse(rig: SimulatedRig, at_s: float) -> None:
     """Turn the next pulse down."""
     mount = mount_of(rig)
-    receive = mount.receive
 
-    def moody(name: str, values: Mapping[str, Value]) -> None:
-        if name.startswith("TELESCOPE_TIMED_GUIDE"):
-            mount.receive = receive  # type: ignore[method-assign]
+    def moody(name: str, _: Mapping[str, Value]) -> bool:
+        refused = name.startswith("TELESCOPE_TIMED_GUIDE")
+        if refused:
+            mount.hears = everything
             mount.publish(name, State.ALERT)
-        else:
-            receive(name, values)
+        return not refused
 
     await asyncio.sleep(at_s)
-    mount.receive = moody  # type: ignore[method-assign]
+    mount.hears = moody
 
 
 async def stick_a_slew(rig: SimulatedRig, at_s: float) -> None:
@@ -84,16 +84,15 @@ async def stick_a_slew(rig: SimulatedRig, at_s: float) -> None:
     The link is cut for a moment, so that the night makes its rig ready and slews anew.
     """
     mount = mount_of(rig)
-    answer = mount.on_equatorial_eod_coord
 
-    def stuck(values: Mapping[str, Value]) -> None:
-        if mount.choice("ON_COORD_SET") == "TRACK":
-            mount.on_equatorial_eod_coord = answer  # type: ignore[method-assign]
-        else:
-            answer(values)
+    def stuck(name: str, _: Mapping[str, Value]) -> bool:
+        ignored = name == "EQUATORIAL_EOD_COORD" and mount.choice("ON_COORD_SET") == "TRACK"
+        if ignored:
+            mount.hears = everything
+        return not ignored
 
     await asyncio.sleep(at_s)
-    mount.on_equatorial_eod_coord = stuck  # type: ignore[method-assign]
+    mount.hears = stuck
     rig.link.disconnect()
     await asyncio.sleep(5.0)
     rig.link.reconnect()
