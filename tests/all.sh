@@ -25,6 +25,6 @@ run ruff format --check
 run mypy
 run lint-imports
 # One file to a worker: nights are shared within a file. A third one reckons while servers wait.
-run pytest -n 3 --dist loadfile "$@"
+run pytest -n 3 --dist loadfile --no-loadscope-reorder "$@"
 run python tests/benchmarks/stars.py --quick --limits
 run python tests/benchmarks/rule_times.py --limits
