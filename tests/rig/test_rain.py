@@ -150,7 +150,7 @@ def brisk(config: Path) -> None:
     file = config / "policies.toml"
     text = file.read_text()
     for line, instead in (
-        (f"least_px = {LEAST_DITHER_PX}", "least_px = 0"),
+        (f"minimum_step_px = {LEAST_DITHER_PX}", "minimum_step_px = 0"),
         ("exposure_s = 20.0\n[guiding]", "exposure_s = 5.0\n[guiding]"),
     ):
         assert line in text
