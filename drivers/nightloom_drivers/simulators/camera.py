@@ -24,10 +24,10 @@ COOLING_POLL_S = 5.0
 """How often the sensor's temperature is looked at, as in libindi's cameras."""
 
 _KINDS: dict[str, tuple[FrameKind, str]] = {
-    "FRAME_LIGHT": (FrameKind.LIGHT, "Light Pixels"),
-    "FRAME_BIAS": (FrameKind.BIAS, "Bias Pixels"),
-    "FRAME_DARK": (FrameKind.DARK, "Dark Pixels"),
-    "FRAME_FLAT": (FrameKind.FLAT, "Flat Pixels"),
+    "FRAME_LIGHT": (FrameKind.LIGHT, "Light Frame"),
+    "FRAME_BIAS": (FrameKind.BIAS, "Bias Frame"),
+    "FRAME_DARK": (FrameKind.DARK, "Dark Frame"),
+    "FRAME_FLAT": (FrameKind.FLAT, "Flat Frame"),
 }
 
 Expose = Callable[[float, float, FrameKind, Window, int], Pixels]
