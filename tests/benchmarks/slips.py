@@ -274,11 +274,11 @@ SLIPS = (
     Slip("nobody is called", NIGHT + "night.py",
          "context.log.emit(PersonNeeded(reason=reason))", "pass", (PHASES,)),
     Slip("a mistake is kept quiet", NIGHT + "night.py",
-         "            raise self._mistake\n", "            pass\n", (PHASES,)),
+         "            raise self._failure\n", "            pass\n", (PHASES,)),
     Slip("a night that ended is armed again", "daemon/nightloom/daemon.py",
          " and last.outcome == ENDED", ' and last.outcome == "over"', (PHASES,)),
     Slip("the night's end is not recorded", NIGHT + "night.py",
-         "finish(record, ENDED,", 'finish(record, "over",', (PHASES,)),
+         "finish(record, self._outcome,", 'finish(record, "over",', (PHASES,)),
     Slip("a daemon does not make safe when it starts", "daemon/nightloom/daemon.py",
          "            except NotSafe as reason:\n"
          "                self._log.emit(PersonNeeded(reason=str(reason)))\n",
@@ -319,7 +319,7 @@ SLIPS = (
     Slip("a dust cap holds up the roof", NIGHT + "closing_up.py",
          'context.log.emit(DeviceTrouble.of(error, "the roof closes all the same"))', "raise",
          (PHASES,)),
-    Slip("letting go of the stars swallows a cancellation", "daemon/nightloom/guiding/loop.py",
+    Slip("letting go of the stars swallows a cancellation", "daemon/nightloom/guiding/guiding.py",
          "        await asyncio.wait({task})\n        if self._task is not task:",
          "        try:\n            await asyncio.wait({task})\n"
          "        except asyncio.CancelledError:\n            pass\n"
