@@ -175,6 +175,9 @@ def test_malformed_messages_do_no_harm_to_those_that_follow() -> None:
     async def body(server: ScriptedServer, link: IndiLink) -> None:
         before = link.serial
         server.say("<setNumberVector device='Bench'></wrong>\n")
+        server.say(b"\x00\xff & ]]> garbage <")
+        server.say("<!-- a remark -->\n")
+        server.say(set_level('<oneNumber name="HEIGHT">2'))  # cut in the text: the next tag heals
         server.say(set_level().replace("LEVEL", "NOT_DEFINED"))
         server.say("<setNumberVector device='Nobody' name='X' state='Ok'/>\n")
         server.say(set_level('<oneNumber name="HEIGHT">3</oneNumber>'))
@@ -480,6 +483,69 @@ def test_a_hung_server_is_given_up_and_tried_again(opening: str) -> None:
                     assert "silent" in lost.reason
                     await the_next(Found, events)
                     await server.until(lambda: server.connections == 2)
+
+    asyncio.run(body())
+
+
+CUT_SHORT = '<setNumberVector device="Bench" name="LEVEL" state="Ok"><oneNumber name="HEIGHT">'
+
+
+@pytest.mark.parametrize("answers_pings", [True, False], ids=["answers pings", "does not"])
+@pytest.mark.parametrize(
+    "poison",
+    [CUT_SHORT, "<a>", frame(b"S" * 2880)[:2000]],
+    ids=["values", "garbage", "a frame"],
+)
+def test_a_message_that_never_ends_costs_a_reconnection_and_no_more(
+    poison: str, answers_pings: bool
+) -> None:
+    """All that follows it is taken for its inside; pings and a chattering driver go on."""
+
+    async def body() -> None:
+        async with scripted(BENCH) as server:
+            server.answers_pings = answers_pings
+            link = IndiLink("127.0.0.1", server.port, ping_s=0.05, silence_s=0.3)
+            with heard(link) as events:
+                async with link:
+                    await link.wait("Bench", "CCD1", anything, timeout_s=10)
+                    server.say(poison)
+                    chatter = asyncio.create_task(_chatter(server))
+                    lost = await the_next(Lost, events)
+                    chatter.cancel()
+                    assert isinstance(lost, Lost)
+                    assert "no message that ends" in lost.reason
+                    await the_next(Found, events)
+                    await link.wait("Bench", "CCD1", anything, timeout_s=10)
+                    await one_exchange(server, link)
+
+    asyncio.run(body())
+
+
+async def _chatter(server: ScriptedServer) -> None:
+    while True:
+        server.say(set_level('<oneNumber name="HEIGHT">3</oneNumber>'))
+        await asyncio.sleep(0.05)
+
+
+def test_a_frame_that_takes_longer_than_a_silence_comes_down() -> None:
+    async def body() -> None:
+        async with scripted(BENCH) as server:
+            link = IndiLink("127.0.0.1", server.port, ping_s=0.05, silence_s=0.3)
+            async with link:
+                await link.wait("Bench", "CCD1", anything, timeout_s=10)
+                link.keep_blobs("Bench")
+                await server.until(lambda: bool(server.of("enableBLOB")))
+                server.answers_pings = False  # the answers would stand in the midst of the frame
+                data = bytes_of(28800)
+                text = frame(data)
+                with link.blobs("Bench", "CCD1") as frames:
+                    for at in range(0, len(text), 1200):
+                        server.say(text[at : at + 1200])
+                        await asyncio.sleep(0.03)
+                    async with asyncio.timeout(10):
+                        got = await frames.get()
+                assert bytes(got.data) == data
+                assert server.connections == 1
 
     asyncio.run(body())
 

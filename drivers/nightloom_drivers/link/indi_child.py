@@ -30,6 +30,7 @@ import PyIndi
 from nightloom_drivers.clock import real_monotonic_s
 from nightloom_drivers.link.channel import Channel, Request, Start, WithBlobs
 from nightloom_drivers.link.indi_snapshot import readable, snapshot, take_frames
+from nightloom_drivers.link.liveness import Liveness
 from nightloom_drivers.link.vector import (
     Blob,
     Defined,
@@ -63,6 +64,7 @@ def guarded(callback: Heard) -> Heard:
 
     @functools.wraps(callback)
     def wrapped(self: "Listener", *arguments: Any) -> None:
+        self.messages += 1
         try:
             callback(self, *arguments)
         except BaseException:  # noqa: BLE001  nothing at all may leave, SystemExit included
@@ -78,7 +80,7 @@ class Listener(PyIndi.BaseClient):  # type: ignore[misc]
         super().__init__()
         self.tell = tell
         self.with_blobs: set[str] = set()
-        self.pings_answered = 0
+        self.messages, self.pings_answered = 0, 0
 
     def trouble(self, text: str) -> None:
         """Report something that went wrong in this process."""
@@ -132,7 +134,7 @@ class IndiChild:
         self.told: queue.SimpleQueue[tuple[Event, int | None]] = queue.SimpleQueue()
         self.listener = Listener(self.tell)
         self.busy_since_s: float | None = None
-        self.received_bytes, self.heard_s, self.pings = 0, 0.0, 0
+        self.pings = 0
 
     def run(self) -> NoReturn:
         """Connect, pass requests on, and watch; ends the process."""
@@ -145,7 +147,8 @@ class IndiChild:
         self.channel.send(Found())  # before what libindi may already have reported
         for work in (self._pass_on, self._watch_sends):
             threading.Thread(target=work, daemon=True).start()
-        self.heard_s = ping_due_s = real_monotonic_s()
+        ping_due_s = real_monotonic_s()
+        self.liveness = Liveness(self.start.silence_s, ping_due_s)
         while True:
             now_s = real_monotonic_s()
             if now_s >= ping_due_s:
@@ -234,17 +237,12 @@ class IndiChild:
             self.listener.sendNewProperty(asked)
 
     def _ping(self, now_s: float) -> None:
-        """Ask for a sign of life, unless the server owes one for too long.
-
-        Not every server answers pings, so only one that has answered, or that has never sent a
-        byte, is taken for hung. Bytes are counted, not messages: a frame may take minutes.
-        """
-        received_bytes = bytes_received(self.wire)
-        if received_bytes != self.received_bytes:
-            self.received_bytes, self.heard_s = received_bytes, now_s
-        owes = self.listener.pings_answered or not received_bytes
-        if owes and now_s - self.heard_s > self.start.silence_s:
-            self._end(f"the server has been silent for {now_s - self.heard_s:.0f} s")
+        """Ask for a sign of life, unless the server has not made itself understood for too long."""
+        listener, received_bytes = self.listener, bytes_received(self.wire)
+        answers = listener.pings_answered > 0
+        lost = self.liveness.lost(now_s, received_bytes, listener.messages, answers=answers)
+        if lost:
+            self._end(lost)
         self.pings += 1
         self.busy_since_s = now_s
         self.listener.sendPingRequest(str(self.pings))
