@@ -29,6 +29,7 @@ from nightloom.sky import night_of
 from nightloom.solving import CatalogueSolver, FieldSolver, Solver
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import NightArmed, PersonNeeded, ServerAwaited
+from nightloom.telemetry.outages import outages_told, telling_s
 from nightloom_drivers.catalogue import tycho2
 from nightloom_drivers.clock import Clock, SteadyClock, WallClock
 from nightloom_drivers.errors import DeviceGone
@@ -72,7 +73,8 @@ async def stay_up(
         await _opened(link, log, stop)
         try:
             daemon = Daemon(settings, link, ledger, log, WallClock(), workers, stop, gathering)
-            await daemon.stay_up(nights, unread)
+            async with outages_told(link, log):
+                await daemon.stay_up(nights, unread)
         finally:
             await link.close()
 
@@ -220,14 +222,15 @@ def _ledger(settings: Settings, stack: ExitStack) -> tuple[Ledger | None, Ledger
 
 async def _opened(link: IndiLink, log: Log, stop: asyncio.Event) -> None:
     """Open the link, however long its server takes to come up. Raises LeftUnsafe."""
-    told = False
+    loop, pauses = asyncio.get_running_loop(), telling_s()
+    tell_s = loop.time()
     while True:
         try:
             return await link.open()
         except DeviceGone as nobody:
-            if not told:
+            if loop.time() >= tell_s:
                 log.emit(ServerAwaited(reason=str(nobody)))
-            told = True
+                tell_s = loop.time() + next(pauses)
         if stop.is_set():
             raise LeftUnsafe(
                 "The INDI server never answered: whether the rig is parked and closed is not known."

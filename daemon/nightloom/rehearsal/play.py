@@ -25,6 +25,7 @@ from nightloom.schedule.costs import bound_fraction
 from nightloom.schedule.schedule import Schedule
 from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import Listener, Log
+from nightloom.telemetry.outages import outages_told
 from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s
 from nightloom_drivers.link import Link
 from nightloom_drivers.virtual_loop import run_virtual
@@ -140,7 +141,8 @@ async def _play(
             store=store,
             seed=rehearsal.seed,
         )
-        await Night(context, rehearsal.gathering).run()
+        async with outages_told(link, log):
+            await Night(context, rehearsal.gathering).run()
     return summary
 
 

@@ -25,11 +25,33 @@ class NightArmed(Event):
 
 
 class ServerAwaited(Event):
-    """No INDI server answers yet; until one does nothing is known of the rig."""
+    """No INDI server answers yet, and nothing is known of the rig; told at growing intervals."""
 
     level: ClassVar[Level] = "warning"
 
     reason: str = Field(description="what was tried, and what was seen")
+
+
+class LinkLost(Event):
+    """The connection to the INDI server is gone; it is sought until it is found again."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="how it was noticed")
+
+
+class LinkAway(Event):
+    """The INDI server is still not reached; told again at growing intervals."""
+
+    level: ClassVar[Level] = "warning"
+
+    for_s: float = Field(description="time since the connection was lost")
+
+
+class LinkBack(Event):
+    """The connection to the INDI server stands again."""
+
+    after_s: float = Field(description="time since it was lost")
 
 
 class NightBegun(Event):

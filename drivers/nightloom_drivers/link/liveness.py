@@ -1,8 +1,8 @@
 """Whether a server still makes itself understood, judged by what has come from it.
 
-Bytes alone are no sign of life: after one message that was cut short all that follows is taken for
-its inside, and no message ever ends again. Messages alone are none either: a frame may take minutes,
-and brings none meanwhile.
+Bytes alone are no sign of life: after one message that was cut short all that follows is taken
+for its inside, and no message ever ends again. Nor can messages alone be asked for: a frame may
+take minutes, and brings none meanwhile.
 """
 
 from collections import deque
