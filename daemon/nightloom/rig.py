@@ -9,11 +9,12 @@ import socket
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from nightloom.roles import ROLES
 from nightloom.safety import SafetyDevices
 from nightloom.settings import Observatory, Settings
+from nightloom.settings.observatory import Weather
 from nightloom.solving.catalogue_solver import StarSource
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import (
@@ -23,6 +24,7 @@ from nightloom_drivers.devices import (
     FilterWheel,
     Focuser,
     GuidePort,
+    stated_unit,
 )
 from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.link.indi import IndiLink
@@ -36,8 +38,9 @@ from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.serve import Options as RigOptions
 from nightloom_drivers.serve import serve
-from nightloom_drivers.simulators.rig import build_rig
+from nightloom_drivers.simulators.rig import STATION, build_rig
 from nightloom_drivers.simulators.simulator import Simulator
+from nightloom_drivers.simulators.weather import LABELS
 
 SERVER_STARTS_S = 60.0
 """A simulated rig's process has to import half of the scientific Python before it answers."""
@@ -97,7 +100,7 @@ def _filled(
 ) -> Filled:
     """A whole of devices with a field for each of its roles."""
     devices = {
-        role.section: role.device(link, observatory, clock)
+        role.section: role.filled(link, observatory, clock)
         for role in ROLES
         if role.guarded is guarded
     }
@@ -169,17 +172,28 @@ def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
     """
     rig = settings.rig if isinstance(settings.rig, RigSettings) else _like(settings.observatory)
     observatory = settings.observatory
-    named = {
+    named: dict[str, Any] = {
         role.section: getattr(observatory, role.section).model_copy(
             update={"device": role.simulated}
         )
         for role in ROLES
-        if role.said(observatory) is not None
+        if role.said(observatory) and not role.plural
     }
+    named["weather"] = tuple(_simulated_station(said) for said in observatory.weather[:1])
     if named["camera"].pixel_um is None:
         pixel_um = {"pixel_um": rig.sensor.pixel_um}
         named["camera"] = named["camera"].model_copy(update=pixel_um)
     return replace(settings, observatory=observatory.model_copy(update=named)), rig
+
+
+def _simulated_station(said: Weather) -> Weather:
+    """The simulated station in the place of one: of its limits those that this one can keep."""
+    kept = {
+        name: limit
+        for name, limit in said.limits.items()
+        if stated_unit(LABELS.get(name, "")) == limit.limit.unit
+    }
+    return said.model_copy(update={"device": STATION, "limits": kept})
 
 
 def _like(observatory: Observatory) -> RigSettings:

@@ -57,7 +57,8 @@ class Role:
 
     `section` is its table in observatory.toml and its field in `Rig`, or in `SafetyDevices` when
     only the `guarded` way leads to it. `interface` is the DRIVER_INTERFACE bit that its driver must
-    claim, as INDI's base device defines them, and `words` say the same to people.
+    claim, as INDI's base device defines them, and `words` say the same to people. One that is
+    `plural` may be filled by several devices.
     """
 
     section: str
@@ -66,15 +67,27 @@ class Role:
     make: Make
     simulated: str
     guarded: bool = False
+    plural: bool = False
 
-    def said(self, observatory: Observatory) -> NamesDevice | None:
-        """Its section, or None where the observatory has no such device."""
-        return cast(NamesDevice | None, getattr(observatory, self.section))
+    def said(self, observatory: Observatory) -> tuple[NamesDevice, ...]:
+        """Its sections: none where the observatory has no such device, many if it is `plural`."""
+        said = getattr(observatory, self.section)
+        if self.plural:
+            return tuple(said)
+        return () if said is None else (said,)
 
-    def device(self, link: Link, observatory: Observatory, clock: Clock) -> Device | None:
-        """Its device over a link, or None where the observatory has none."""
-        said = self.said(observatory)
-        return None if said is None else self.make(link, said, observatory, clock)
+    def place(self, number: int) -> str:
+        """Where the section of this number, from 0, stands in observatory.toml."""
+        return f"{self.section}[{number + 1}]" if self.plural and number else self.section
+
+    def filled(
+        self, link: Link, observatory: Observatory, clock: Clock
+    ) -> Device | tuple[Device, ...] | None:
+        """Its device over a link, or None where there is none; all of them if it is `plural`."""
+        devices = tuple(
+            self.make(link, said, observatory, clock) for said in self.said(observatory)
+        )
+        return devices if self.plural else next(iter(devices), None)
 
 
 def _made(
@@ -128,7 +141,7 @@ def _mount(said: sections.Mount, _: Observatory) -> MountSettings:
 
 
 def _weather(said: sections.Weather, _: Observatory) -> WeatherSettings:
-    limits = {name: (limit.minimum, limit.maximum) for name, limit in said.limits.items()}
+    limits = {name: said.limit for name, said in said.limits.items()}
     return WeatherSettings(said.silence_s, limits, said.frozen_s or None)
 
 
@@ -151,7 +164,7 @@ ROLES = (
     ),
     Role(
         "weather", 128, "a weather station", _made(Weather, _weather), simulated.STATION,
-        guarded=True,
+        guarded=True, plural=True,
     ),
     Role("roof", 32, "a roof or dome", _made(Roof, _roof), simulated.ROOF, guarded=True),
     Role(

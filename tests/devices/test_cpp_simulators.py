@@ -218,7 +218,10 @@ def test_roof_weather_and_panel(tmp_path: Path) -> None:
         link.set(weather.device, "WEATHER_REFRESH", {"REFRESH": True})
         async with asyncio.timeout(10):
             report = await weather.until_unsafe()
-        assert report.reasons == ("WEATHER_WIND_SPEED is in alert",)
+        assert report.reasons == (
+            "Weather Simulator: WEATHER_WIND_SPEED is in alert at 50 km/h;"
+            " the station's own limits are 0 to 20 km/h",
+        )
         link.set(weather.device, "WEATHER_OVERRIDE", {"OVERRIDE": True})
         await link.wait(weather.device, "WEATHER_OVERRIDE", lambda v: v.on("OVERRIDE"), timeout_s=5)
         assert not weather.reading().safe

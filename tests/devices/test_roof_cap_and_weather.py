@@ -13,6 +13,7 @@ from nightloom_drivers.clock import Clock, LoopClock
 from nightloom_drivers.devices import (
     DustCap,
     DustCapSettings,
+    Limit,
     Roof,
     RoofSettings,
     RoofState,
@@ -186,7 +187,7 @@ def test_what_was_measured_before_connecting_is_not_safe_and_a_reading_is() -> N
 
     async def story(link: Link) -> None:
         weather = await weather_on(link)
-        assert weather.reading().reasons == ("the station has not been heard yet",)
+        assert weather.reading().reasons == ("Odd: the station has not been heard yet",)
         measure(device)
         await asyncio.sleep(0.1)
         report = weather.reading()
@@ -224,7 +225,7 @@ Change = tuple[str, State, dict[str, Value]]
         (("WEATHER_PARAMETERS", State.ALERT, {}), "the station reports a failure"),
         (
             ("WEATHER_PARAMETERS", State.OK, {"WEATHER_CLOUD": -3.0}),
-            "WEATHER_CLOUD -3 is above -8",
+            "WEATHER_CLOUD -3 °C is above -8 °C",
         ),
     ],
 )
@@ -233,7 +234,7 @@ def test_each_doubt_makes_the_weather_unsafe_at_once(change: Change, reason: str
     name, state, values = change
 
     async def story(link: Link) -> None:
-        weather = await weather_on(link, limits={"WEATHER_CLOUD": (None, -8.0)})
+        weather = await weather_on(link, limits={"WEATHER_CLOUD": Limit(None, -8.0, "c")})
         measure(device)
         report = await weather.until_safe()
         watch = asyncio.create_task(weather.until_unsafe())
@@ -242,7 +243,7 @@ def test_each_doubt_makes_the_weather_unsafe_at_once(change: Change, reason: str
         device.publish(name, state, **values)
         report = await watch
         assert not report.safe
-        assert report.reasons == (reason,)
+        assert report.reasons == (f"Odd: {reason}",)
 
     tell(device, story)
 
@@ -272,7 +273,7 @@ def test_silence_is_unsafe_to_the_second() -> None:
         device._outbox(Defined(device.properties["WEATHER_PARAMETERS"].snapshot("Odd")))
         report = await weather.until_unsafe()
         assert asyncio.get_running_loop().time() - begun_s == pytest.approx(180, abs=0.1)
-        assert report.reasons == ("the station has been silent for 180 s",)
+        assert report.reasons == ("Odd: the station has been silent for 180 s",)
 
     tell(device, story)
 
@@ -315,7 +316,7 @@ def test_a_station_that_repeats_a_temperature_for_long_is_silent_until_it_says_m
             await weather.until_safe()
             report = await weather.until_unsafe()
             assert asyncio.get_running_loop().time() - begun_s == pytest.approx(1800, abs=0.1)
-            assert report.reasons == ("the station has repeated the same values for 1800 s",)
+            assert report.reasons == ("Odd: the station has repeated the same values for 1800 s",)
         async with asyncio.TaskGroup() as group:
             group.create_task(repeat(device, 1, -20.5))
             assert (await weather.until_safe()).safe
@@ -342,11 +343,9 @@ def test_a_station_may_repeat_what_need_not_change(
 @pytest.mark.parametrize(("said", "frozen_s"), [(900.0, 900.0), (0.0, None)])
 def test_the_settings_say_how_long_is_too_long(said: float, frozen_s: float | None) -> None:
     observatory = read_settings(demo_folder()).observatory
-    assert observatory.weather is not None
-    told = observatory.weather.model_copy(update={"frozen_s": said})
-    changed = observatory.model_copy(update={"weather": told})
-    station = safety_devices(LoopbackLink([]), changed, CLOCK).weather
-    assert station is not None
+    told = observatory.weather[0].model_copy(update={"frozen_s": said})
+    changed = observatory.model_copy(update={"weather": (told,)})
+    (station,) = safety_devices(LoopbackLink([]), changed, CLOCK).weather
     assert station.settings.frozen_s == frozen_s
 
 
@@ -412,7 +411,7 @@ def test_a_lost_link_is_unsafe() -> None:
             watch = asyncio.create_task(weather.until_unsafe())
             await asyncio.sleep(1)
             link.disconnect()
-            assert (await watch).reasons[0] == "the station is gone"
+            assert (await watch).reasons[0] == "Odd: the station is gone"
 
     run_virtual(story())
 
@@ -425,14 +424,19 @@ def test_a_station_that_judges_nothing_needs_limits_of_our_own() -> None:
         weather = await weather_on(link)
         measure(first)
         await asyncio.sleep(1)
-        assert weather.reading().reasons == ("the station judges nothing and no limit is set",)
+        assert weather.reading().reasons == ("Odd: the station judges nothing and no limit is set",)
 
     async def judged(link: Link) -> None:
-        limits = {"WEATHER_WIND_SPEED": (None, 30.0), "WEATHER_RAIN_HOUR": (None, 0.0)}
+        limits = {
+            "WEATHER_WIND_SPEED": Limit(None, 30.0, "km_h"),
+            "WEATHER_RAIN_HOUR": Limit(None, 0.0, "mm_h"),
+        }
         weather = await weather_on(link, limits=limits)
         measure(second)
         await asyncio.sleep(1)
-        assert weather.reading().reasons == ("WEATHER_RAIN_HOUR has a limit and is not measured",)
+        assert weather.reading().reasons == (
+            "Odd: WEATHER_RAIN_HOUR has a limit and is not measured",
+        )
 
     first, second = bare(), bare()
     tell(first, unjudged)

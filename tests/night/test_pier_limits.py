@@ -93,7 +93,7 @@ class Evening:
         self.target = said.targets.targets[0]
         self.schedule = Schedule(said, NIGHT, self.clock, ledger)
         mount = cast(Mount, self.mount)
-        devices = SafetyDevices(cast(Link, None), mount, None, None)
+        devices = SafetyDevices(cast(Link, None), mount, None, ())
         self.guard = Guard(said, devices, Acts(None, self.clock), self.clock, Log(self.clock))
         self.target_run = TargetRun(said, self.schedule, self.guard, ledger, self.clock)
         self.target_run.start(self.target, (0.0, 0.0))

@@ -121,12 +121,11 @@ def test_a_storm_counts_from_the_station_alert_on() -> None:
 
 def test_the_owners_own_limits_count_too() -> None:
     settings, rig = demo(rig=STEADY)
-    station = settings.observatory.weather
-    assert station is not None
-    told = station.model_dump() | {"limit": {"WEATHER_TEMPERATURE": {"minimum": 50.0}}}
+    (station,) = settings.observatory.weather
+    told = station.model_dump() | {"limit": {"WEATHER_TEMPERATURE": {"minimum_c": 50.0}}}
     told.pop("limits")
     own = type(station).model_validate(told)
-    observatory = settings.observatory.model_copy(update={"weather": own})
+    observatory = settings.observatory.model_copy(update={"weather": (own,)})
     settings = replace(settings, observatory=observatory)
     (seen,) = observed(leave_open, (settings, rig)).of("closed_in_time")
     assert "after the station's alert" in seen

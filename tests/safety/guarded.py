@@ -213,8 +213,8 @@ def guarded(
                 simulator.watch(scene.hear)
             with log.listen(lambda _, event: heard.append(event)):
                 await story(scene)
-            if devices.weather is not None:
-                devices.weather.close()
+            for station in devices.weather:
+                station.close()
 
     run_virtual(evening())
 

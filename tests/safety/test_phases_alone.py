@@ -366,8 +366,8 @@ def test_rain_cuts_short_the_rest_after_trouble(tmp_path: Path) -> None:
         if "sheltering" in at_s:
             return
         if phases(scene.heard).count("readying") == TROUBLES_MAX:
-            assert scene.devices.weather is not None
-            await scene.devices.weather.news()
+            (station,) = scene.devices.weather
+            await station.news()
             scene.faults.rain(in_s=30.0)
             await asyncio.sleep(58.0)
             at_s["trouble"] = scene.true.unix_s()

@@ -398,4 +398,4 @@ def test_a_roof_without_a_weather_station_must_be_meant(edited: Edit, tmp_path: 
     file = tmp_path / "config" / "observatory.toml"
     said = 'device = "Rig Roof"\n'
     file.write_text(file.read_text().replace(said, said + "unwatched = true\n"))
-    assert read_settings(tmp_path / "config").observatory.weather is None
+    assert read_settings(tmp_path / "config").observatory.weather == ()

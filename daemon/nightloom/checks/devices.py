@@ -1,10 +1,13 @@
 """Whether the devices that the configuration names are there and are what it takes them for."""
 
 import asyncio
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
 
-from nightloom.roles import ROLES, Role
+from nightloom.checks.stations import station_problems
+from nightloom.roles import ROLES, NamesDevice, Role
 from nightloom.settings import Observatory, Problem, Settings
+from nightloom.settings.observatory import Weather
 from nightloom_drivers.errors import DeviceLate
 from nightloom_drivers.link import Link, Vector
 
@@ -12,29 +15,34 @@ from nightloom_drivers.link import Link, Vector
 async def check_devices(settings: Settings, link: Link, *, patience_s: float) -> list[Problem]:
     """Problems of the devices over an open link, in the order of the configuration.
 
-    A device is absent when it has defined nothing after `patience_s`. A wheel that is switched
-    off is switched on to count its slots, and off again.
+    A device is absent when it has defined nothing after `patience_s`. A wheel or a station that is
+    switched off is switched on to count its slots or see its parameters, and off again.
     """
-    wanted = dict(_devices(settings.observatory))
+    wanted = list(_devices(settings.observatory))
     infos = await asyncio.gather(
-        *(_heard(link, device, "DRIVER_INFO", patience_s) for device in wanted.values())
+        *(_heard(link, said.device, "DRIVER_INFO", patience_s) for _, _, said in wanted)
     )
     problems = []
-    for (role, device), info in zip(wanted.items(), infos, strict=True):
-        problem = _absent(role, device, link) if info is None else _unfit(role, device, info)
+    for (role, place, said), info in zip(wanted, infos, strict=True):
+        if info is None:
+            problem: Problem | None = _absent(place, said, link)
+        else:
+            problem = _unfit(role, place, said, info)
         if problem:
             problems.append(problem)
         elif role.section == "wheel":
             problems += await _wheel_problems(settings.observatory, link, patience_s)
+        elif isinstance(said, Weather):
+            shown = _shown(link, said.device, "WEATHER_PARAMETERS", patience_s)
+            problems += await station_problems(said, place, link, shown)
     return problems
 
 
-def _devices(observatory: Observatory) -> Iterator[tuple[Role, str]]:
-    """Each role that names a device, and the name."""
+def _devices(observatory: Observatory) -> Iterator[tuple[Role, str, NamesDevice]]:
+    """Each role that names a device, where that stands, and its section."""
     for role in ROLES:
-        said = role.said(observatory)
-        if said is not None:
-            yield role, said.device
+        for number, said in enumerate(role.said(observatory)):
+            yield role, role.place(number), said
 
 
 async def _heard(link: Link, device: str, name: str, patience_s: float) -> Vector | None:
@@ -45,13 +53,13 @@ async def _heard(link: Link, device: str, name: str, patience_s: float) -> Vecto
         return None
 
 
-def _absent(role: Role, device: str, link: Link) -> Problem:
+def _absent(place: str, said: NamesDevice, link: Link) -> Problem:
     present = ", ".join(link.devices())
     there = f"the server has {present}" if present else "the server has no device at all"
-    return Problem("observatory.toml", f"{role.section}.device", device, f"is not there; {there}")
+    return Problem("observatory.toml", f"{place}.device", said.device, f"is not there; {there}")
 
 
-def _unfit(role: Role, device: str, info: Vector) -> Problem | None:
+def _unfit(role: Role, place: str, said: NamesDevice, info: Vector) -> Problem | None:
     text = info.text("DRIVER_INTERFACE")
     claimed = int(text) if text.isdecimal() else 0
     if claimed & role.interface:
@@ -59,28 +67,37 @@ def _unfit(role: Role, device: str, info: Vector) -> Problem | None:
     claims = dict.fromkeys(other.words for other in ROLES if claimed & other.interface)
     says = " and ".join(claims) if claims else f"something else (DRIVER_INTERFACE {text!r})"
     wrong = f"is not {role.words}; its driver says it is {says}"
-    return Problem("observatory.toml", f"{role.section}.device", device, wrong)
+    return Problem("observatory.toml", f"{place}.device", said.device, wrong)
 
 
 async def _wheel_problems(observatory: Observatory, link: Link, patience_s: float) -> list[Problem]:
     """Whether the wheel has as many slots as the configuration names."""
     wheel, asked = observatory.wheel, len(observatory.wheel.slots)
-    slot = link.get(wheel.device, "FILTER_SLOT")
-    switched_on = slot is None
-    if switched_on:
-        link.set(wheel.device, "CONNECTION", {"CONNECT": True, "DISCONNECT": False})
-        slot = await _heard(link, wheel.device, "FILTER_SLOT", patience_s)
-    if slot is None:
-        wrong = "does not answer when it is switched on"
-        return [Problem("observatory.toml", "wheel.device", wheel.device, wrong)]
-    if switched_on:
-        await _switch_off(link, wheel.device, patience_s)
+    async with _shown(link, wheel.device, "FILTER_SLOT", patience_s) as slot:
+        if slot is None:
+            wrong = "does not answer when it is switched on"
+            return [Problem("observatory.toml", "wheel.device", wheel.device, wrong)]
     lowest, highest = slot.limits.get("FILTER_SLOT_VALUE", (0.0, 0.0))
     has = int(highest - lowest) + 1
     if highest == lowest or has == asked:
         return []
     wrong = f"names {asked} slots, and the wheel has {has}"
     return [Problem("observatory.toml", "wheel.slots", list(wheel.slots), wrong)]
+
+
+@asynccontextmanager
+async def _shown(
+    link: Link, device: str, name: str, patience_s: float
+) -> AsyncIterator[Vector | None]:
+    """A vector of a device, or None; one that is switched off is switched on for it."""
+    vector = link.get(device, name)
+    switched_on = vector is None
+    if switched_on:
+        link.set(device, "CONNECTION", {"CONNECT": True, "DISCONNECT": False})
+        vector = await _heard(link, device, name, patience_s)
+    yield vector
+    if switched_on and vector is not None:
+        await _switch_off(link, device, patience_s)
 
 
 async def _switch_off(link: Link, device: str, patience_s: float) -> None:

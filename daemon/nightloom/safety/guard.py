@@ -33,9 +33,10 @@ from nightloom_drivers.devices import (
     Roof,
     RoofState,
     RoofUnmoved,
+    Stations,
     Weather,
 )
-from nightloom_drivers.errors import DeviceGone
+from nightloom_drivers.errors import DeviceError, DeviceGone
 from nightloom_drivers.link import Link
 
 
@@ -64,12 +65,14 @@ STATION_SPEAKS_S = 30.0
 
 @dataclass(frozen=True)
 class SafetyDevices:
-    """What the guard stands before. Without a roof the telescope stands in the open."""
+    """What the guard stands before. Without a roof the telescope stands in the open; of several
+    weather stations any that is unsafe or silent makes the weather unsafe.
+    """
 
     link: Link
     mount: Mount
     roof: Roof | None
-    weather: Weather | None
+    weather: tuple[Weather, ...]
 
 
 class Guard:
@@ -79,7 +82,8 @@ class Guard:
         self, settings: Settings, devices: SafetyDevices, acts: Acts, clock: SteadyClock, log: Log
     ) -> None:
         self._link = devices.link
-        self._mount, self._roof, self._weather = devices.mount, devices.roof, devices.weather
+        self._mount, self._roof = devices.mount, devices.roof
+        self._weather = Stations(devices.weather) if devices.weather else None
         self._acts, self._clock, self._log = acts, clock, log
         self._safety = settings.policies.safety
         self._site = settings.observatory.site.place
@@ -105,9 +109,15 @@ class Guard:
             await _connected(self._roof, anew=anew)
 
     async def connect_station(self) -> None:
-        """Have the weather station connected, where there is one. Raises DeviceError."""
-        if self._weather is not None:
-            await _connected(self._weather, anew=False)
+        """Have each weather station connected, as far as they can be. Raises DeviceError."""
+        failed: DeviceError | None = None
+        for station in self._weather.stations if self._weather else ():
+            try:
+                await _connected(station, anew=False)
+            except DeviceError as error:
+                failed = error
+        if failed is not None:
+            raise failed
 
     async def tell_place_and_time(self) -> None:
         """Tell the mount where and when it is, and have it read back: some drivers know better."""
@@ -183,7 +193,7 @@ class Guard:
             report = await self._weather.until_unsafe()
             if not self._link.connected:
                 seen = "the link is down"
-                raise DeviceGone(self._weather.device, "CONNECTION", asked="to last", seen=seen)
+                raise DeviceGone(self._weather.names, "CONNECTION", asked="to last", seen=seen)
             waits = report.never_heard and asyncio.get_running_loop().time() < speaks_s
             if not waits and not self.is_safe:
                 return "; ".join(report.reasons)

@@ -82,7 +82,7 @@ def _roof_without_station(tables: Tables) -> Iterator[Problem]:
     """A roof that opens must know when to close."""
     observatory = tables.get("observatory.toml", {})
     roof = _table(observatory, "roof")
-    if "roof" in observatory and "weather" not in observatory and roof.get("unwatched") is not True:
+    if "roof" in observatory and not observatory.get("weather") and not roof.get("unwatched"):
         yield Problem(
             "observatory.toml",
             "roof",

@@ -4,13 +4,21 @@ Long on purpose: one file of the user's is one file here, a table a class.
 """
 
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    field_validator,
+    model_validator,
+)
 
 from nightloom.cycle import CHANGE_S, DITHER_S, DOWNLOAD_S
 from nightloom.settings.table import Table
 from nightloom.sky import Site as Place
+from nightloom_drivers.devices.weather_units import UNITS, Limit
 
 
 def _absolute(folder: Path) -> Path:
@@ -22,6 +30,11 @@ def _absolute(folder: Path) -> Path:
 
 Folder = Annotated[Path, AfterValidator(_absolute)]
 Range = tuple[float, float]
+
+LIMIT_RULE = (
+    "must say minimum, maximum or both, with one unit behind, such as maximum_km_h;"
+    f" units are {', '.join(UNITS)}; none for a plain number"
+)
 
 
 def scale_arcsec_per_px(pixel_um: float, focal_length_mm: float) -> float:
@@ -287,18 +300,42 @@ class GuidePort(Table):
 
 
 class WeatherLimit(Table):
-    """Values of one weather parameter that count as safe."""
+    """Values of one weather parameter that count as safe: `minimum` and `maximum`, with the unit
+    behind, as in `maximum_km_h`; alone for a number that has none.
+    """
 
-    minimum: float | None = Field(
-        default=None, description="lowest safe value, in the station's unit"
-    )
-    maximum: float | None = Field(
-        default=None, description="highest safe value, in the station's unit"
-    )
+    model_config = ConfigDict(extra="allow")
+    __pydantic_extra__: dict[str, float] = Field(init=False)
+
+    @model_validator(mode="after")
+    def _in_one_unit(self) -> Self:
+        ends = {self._end(key)[0] for key in self.__pydantic_extra__}
+        if len(ends) < len(self.__pydantic_extra__) or len(self._units()) != 1:
+            raise ValueError(LIMIT_RULE)
+        if not self.limit.is_a_range:
+            raise ValueError("must have a minimum that is not above its maximum")
+        return self
+
+    @property
+    def limit(self) -> Limit:
+        """The same as the device knows it."""
+        said = {self._end(key)[0]: value for key, value in self.__pydantic_extra__.items()}
+        return Limit(said.get("minimum"), said.get("maximum"), *self._units())
+
+    def _units(self) -> set[str]:
+        return {self._end(key)[1] for key in self.__pydantic_extra__}
+
+    @staticmethod
+    def _end(key: str) -> tuple[str, str]:
+        """Which end of the range a key is, and its unit. Raises ValueError."""
+        end, _, unit = key.partition("_")
+        if end not in ("minimum", "maximum") or (unit not in UNITS and key != end):
+            raise ValueError(f"knows no {key}; it {LIMIT_RULE}")
+        return end, unit
 
 
 class Weather(Table):
-    """The weather station; its silence is unsafe weather."""
+    """A weather station; its silence is unsafe weather."""
 
     device: str = Field(min_length=1, description="INDI name of the device")
     silence_s: float = Field(
@@ -309,14 +346,20 @@ class Weather(Table):
     frozen_s: float = Field(
         default=1800.0,
         ge=0,
-        description="all values the same for this long count as silence, where the temperature is "
-        "measured; 0 switches it off",
+        description="all of the air's values the same for this long count as silence, where the"
+        " temperature is measured; 0 switches it off",
     )
     limits: dict[str, WeatherLimit] = Field(
         default_factory=dict,
         validation_alias="limit",
-        description="own limits by parameter name, besides the station's",
+        description="own limits by the station's INDI parameter, besides the station's: minimum"
+        " and maximum, with the unit behind",
     )
+
+
+def _listed(said: Any) -> Any:
+    """A single table stands for a list of one."""
+    return (said,) if isinstance(said, dict) else said
 
 
 class Roof(Table):
@@ -399,7 +442,9 @@ class Observatory(Table):
     focuser: Focuser = Field(description="the motor focuser")
     mount: Mount = Field(description="the equatorial mount")
     guide_port: GuidePort = Field(description="the device that takes guide pulses")
-    weather: Weather | None = Field(default=None, description="the weather station")
+    weather: Annotated[tuple[Weather, ...], BeforeValidator(_listed)] = Field(
+        default=(), description="the weather station, or each of several as [[weather]]"
+    )
     roof: Roof | None = Field(default=None, description="the roof or dome shutter")
     dust_cap: DustCap | None = Field(default=None, description="the telescope's cap")
     solver: Solver = Field(default_factory=Solver, description="the plate solver")

@@ -166,6 +166,8 @@ def _key(place: KeyPath, table: Any) -> str:
 
 def _steps(place: KeyPath, table: Any) -> Iterator[str]:
     for step in place:
+        if isinstance(step, int) and isinstance(table, dict):  # a single table that may be a list
+            continue
         try:
             table = table[step]
         except (KeyError, IndexError, TypeError):

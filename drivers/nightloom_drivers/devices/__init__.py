@@ -13,9 +13,12 @@ from nightloom_drivers.devices.light_panel import LightPanel, LightPanelSettings
 from nightloom_drivers.devices.mount import Mount, MountSettings
 from nightloom_drivers.devices.pier_side import PierSide
 from nightloom_drivers.devices.roof import Roof, RoofSettings, RoofState, RoofUnmoved
+from nightloom_drivers.devices.stations import Stations
 from nightloom_drivers.devices.weather import Weather, WeatherReport, WeatherSettings
+from nightloom_drivers.devices.weather_units import UNITS, Limit, stated_unit
 
 __all__ = [
+    "UNITS",
     "Camera",
     "CameraFrame",
     "CameraInfo",
@@ -32,6 +35,7 @@ __all__ = [
     "GuidePortSettings",
     "LightPanel",
     "LightPanelSettings",
+    "Limit",
     "Mount",
     "MountSettings",
     "PierSide",
@@ -40,7 +44,9 @@ __all__ = [
     "RoofSettings",
     "RoofState",
     "RoofUnmoved",
+    "Stations",
     "Weather",
     "WeatherReport",
     "WeatherSettings",
+    "stated_unit",
 ]

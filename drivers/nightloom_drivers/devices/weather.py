@@ -1,24 +1,38 @@
 """The weather station. Safe is what it says afresh, in full and without a doubt; silence is not.
 
 Safe means: its parameters were heard lately, in a good state and all finite, and are not the same
-for too long; no light of its judgement is Alert; no override is on; and no limit of our own is
-broken. Ages count on the event loop's time, which no step of the calendar reaches.
+for too long; each light of its judgement is on, and none is Alert; no override is on; and no limit
+of our own is broken, or said in another unit than the station's. Ages count on the event loop's
+time, which no step of the calendar reaches. Every reason names the station.
 """
 
 import asyncio
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices.device import Device
-from nightloom_drivers.link import Defined, Event, Link, Lost, Removed, State, Updated, Value
+from nightloom_drivers.devices.weather_units import Limit, quantity, stated_unit
+from nightloom_drivers.link import (
+    Defined,
+    Event,
+    Link,
+    Lost,
+    Removed,
+    State,
+    Updated,
+    Value,
+    Vector,
+)
 
 PARAMETERS = "WEATHER_PARAMETERS"
 JUDGEMENTS = ("WEATHER_STATUS", "SAFETY_STATUS")
 TEMPERATURE = "WEATHER_TEMPERATURE"
 """A station that measures it never says the same for long: air does not hold still."""
+OF_AIR = ("TEMPERATURE", "HUMIDITY", "PRESSURE", "DEW", "WIND", "CLOUD", "SKY")
+"""In the names of what air and sky change; a battery or a counter that changes proves nothing."""
 OVERRIDES = ("WEATHER_OVERRIDE", "SAFETY_OVERRIDE")
 
 IMPOSSIBLE = -273.15
@@ -27,14 +41,14 @@ IMPOSSIBLE = -273.15
 
 @dataclass(frozen=True)
 class WeatherSettings:
-    """`limits`: own (lowest, highest) safe values by INDI parameter name, None for no limit.
+    """`limits`: our own, by INDI parameter name.
 
-    A station that measures the temperature and repeats all its values for `frozen_s` counts as
-    silent; None lets it repeat them for ever.
+    A station that measures the temperature and repeats all of the air's values for `frozen_s`
+    counts as silent; None lets it repeat them for ever.
     """
 
     silence_s: float = 180.0
-    limits: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    limits: Mapping[str, Limit] = field(default_factory=dict)
     frozen_s: float | None = 1800.0
 
 
@@ -84,8 +98,9 @@ class Weather(Device):
         vector = self.get(PARAMETERS)
         values = {name: vector.number(name) for name in vector.elements} if vector else {}
         age_s = _now_s() - self._heard_s
-        reasons = (*self._silence(age_s), *self._doubts(values), *self._warnings(values))
-        return WeatherReport(not reasons, reasons, values, age_s)
+        reasons = [*self._silence(age_s), *self._doubts(values), *self._warnings(values)]
+        named = tuple(f"{self.device}: {reason}" for reason in reasons)
+        return WeatherReport(not named, named, values, age_s)
 
     async def news(self) -> None:
         """Wait until something was heard that may change the judgement.
@@ -128,8 +143,8 @@ class Weather(Device):
                 good = vector.state in (State.OK, State.BUSY)
                 if vector.name == PARAMETERS and good:
                     self._heard_s = _now_s()
-                    if vector.elements != self._said:
-                        self._said, self._changed_s = dict(vector.elements), self._heard_s
+                    if (said := _of_air(vector)) != self._said:
+                        self._said, self._changed_s = said, self._heard_s
             case Defined(vector) if vector.device == self.device:
                 pass  # What a definition holds may be of any age.
             case Removed(self.device, "" | "WEATHER_PARAMETERS") | Lost():
@@ -167,12 +182,21 @@ class Weather(Device):
     def _doubts(self, values: Mapping[str, float]) -> list[str]:
         odd = [name for name, value in values.items() if not math.isfinite(value)]
         odd += [name for name, value in values.items() if value < IMPOSSIBLE]
-        unknown = [name for name in self.settings.limits if name not in values]
         reasons = [f"{name} reads {values[name]:g}, no possible value" for name in odd]
-        reasons += [f"{name} has a limit and is not measured" for name in unknown]
-        if not self.settings.limits and not any(self.has(name) for name in JUDGEMENTS):
+        parameters, lights = self.get(PARAMETERS), list(self._lights())
+        if parameters is not None:
+            for name, limit in self.settings.limits.items():
+                unfit = limit.unfit_for(parameters, name)
+                reasons += [f"{name} {unfit}"] if unfit else []
+        if not self.settings.limits and not lights:
             reasons.append("the station judges nothing and no limit is set")
-        return reasons
+        return reasons + [f"{name} is not judged" for name, light in lights if light == State.IDLE]
+
+    def _lights(self) -> Iterator[tuple[str, Value]]:
+        """The station's own judgements: one light for each parameter that it thinks critical."""
+        for name in JUDGEMENTS:
+            vector = self.get(name)
+            yield from vector.elements.items() if vector else ()
 
     def _warnings(self, values: Mapping[str, float]) -> list[str]:
         reasons = []
@@ -182,18 +206,33 @@ class Weather(Device):
             alerts = [light for light, state in lights if state == State.ALERT]
             if vector and vector.state is State.ALERT and not alerts:
                 alerts = [name]
-            reasons += [f"{light} is in alert" for light in alerts]
+            reasons += [f"{light} is in alert{self._details(light, values)}" for light in alerts]
         for name in OVERRIDES:
             vector = self.get(name)
             if vector and True in vector.elements.values():
                 reasons.append(f"{name} is on")
-        for name, (lowest, highest) in self.settings.limits.items():
-            value = values.get(name, math.nan)
-            if lowest is not None and value < lowest:
-                reasons.append(f"{name} {value:g} is below {lowest:g}")
-            if highest is not None and value > highest:
-                reasons.append(f"{name} {value:g} is above {highest:g}")
+        for name, limit in self.settings.limits.items():
+            broken = limit.broken_by(values.get(name, math.nan))
+            reasons += [f"{name} {broken}"] if broken else []
         return reasons
+
+    def _details(self, name: str, values: Mapping[str, float]) -> str:
+        """The value behind a light, and what the station calls good, as far as it says so."""
+        parameters, good = self.get(PARAMETERS), self.get(name)
+        if parameters is None or name not in values:
+            return ""
+        unit = stated_unit(parameters.labels.get(name, ""), parameters.formats.get(name, "")) or ""
+        seen = f" at {quantity(values[name], unit)}"
+        if good is None or not {"MIN_OK", "MAX_OK"} <= set(good.elements):
+            return seen
+        highest = quantity(good.number("MAX_OK"), unit)
+        return f"{seen}; the station's own limits are {good.number('MIN_OK'):g} to {highest}"
+
+
+def _of_air(parameters: Vector) -> dict[str, Value]:
+    """What changes as long as the station measures."""
+    elements = parameters.elements.items()
+    return {name: value for name, value in elements if any(word in name for word in OF_AIR)}
 
 
 def _now_s() -> float:

@@ -31,11 +31,15 @@ def snapshot(held: Any) -> Vector:
     kind, cast = _KINDS[held.getType()]
     elements: dict[str, Value] = {}
     limits: dict[str, tuple[float, float]] = {}
+    labels: dict[str, str] = {}
+    formats: dict[str, str] = {}
     for element in cast(held):
         name = readable(element.getName())
         elements[name] = _value(kind, element)
         if kind is Kind.NUMBER:
             limits[name] = (element.getMin(), element.getMax())
+            labels[name] = readable(element.getLabel())
+            formats[name] = readable(element.getFormat())
     return Vector(
         readable(held.getDeviceName()),
         readable(held.getName()),
@@ -44,6 +48,8 @@ def snapshot(held: Any) -> Vector:
         elements,
         limits,
         writable=kind is not Kind.LIGHT and held.getPermission() != PyIndi.IP_RO,
+        labels=labels,
+        formats=formats,
     )
 
 

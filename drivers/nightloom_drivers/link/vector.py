@@ -36,7 +36,8 @@ Value = float | bool | str
 class Vector:
     """One snapshot of an INDI vector.
 
-    `limits` holds (minimum, maximum) for numbers whose driver states them (equal: none).
+    `limits` holds (minimum, maximum) for numbers whose driver states them (equal: none), `labels`
+    and `formats` what it writes beside them for people, where a unit may stand.
     `serial` counts what the link has heard: a vector with a serial above the one noted when a
     command was sent was heard after that command.
     """
@@ -49,6 +50,8 @@ class Vector:
     limits: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     writable: bool = True
     serial: int = 0
+    labels: Mapping[str, str] = field(default_factory=dict)
+    formats: Mapping[str, str] = field(default_factory=dict)
 
     def __getitem__(self, element: str) -> Value:
         return self.elements[element]

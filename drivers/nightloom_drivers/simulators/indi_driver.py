@@ -144,7 +144,8 @@ def _vector(held: Property) -> Any:
 
 def _number(held: Property, key: str, value: str) -> _LimitedNumber:
     low, high = held.limits.get(key, (0.0, 0.0))
-    return _LimitedNumber(key, key, held.format, _text(low), _text(high), "0", value)
+    label = held.labels.get(key, key)
+    return _LimitedNumber(key, label, held.format, _text(low), _text(high), "0", value)
 
 
 def _text(value: Value) -> str:

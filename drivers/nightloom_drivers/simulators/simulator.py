@@ -54,8 +54,9 @@ class Property:
     """A vector as its driver holds it: what is defined, and the values of the moment.
 
     `limits` are (minimum, maximum) per number, tested before an answer is called unless
-    `tested` is False. `rule` is INDI's switch rule, `format` how a number may be shown. `early`
-    properties are defined before the device is connected.
+    `tested` is False. `rule` is INDI's switch rule, `format` how a number may be shown, `labels`
+    what stands beside a number for people. `early` properties are defined before the device is
+    connected.
     """
 
     name: str
@@ -69,6 +70,7 @@ class Property:
     format: str = "%.10g"
     early: bool = False
     tested: bool = True
+    labels: dict[str, str] = field(default_factory=dict)
 
     def snapshot(self, device: str) -> Vector:
         """The vector as it stands."""
@@ -80,6 +82,7 @@ class Property:
             dict(self.elements),
             dict(self.limits),
             self.writable,
+            labels=dict(self.labels),
         )
 
 

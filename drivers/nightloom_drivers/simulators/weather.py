@@ -19,6 +19,19 @@ _LIMITS = {
 next to an end that is the warning zone: common practice, no source."""
 
 
+LABELS = {
+    "WEATHER_TEMPERATURE": "Temperature (C)",
+    "WEATHER_HUMIDITY": "Humidity (%)",
+    "WEATHER_DEWPOINT": "Dew point (C)",
+    "WEATHER_PRESSURE": "Pressure (hPa)",
+    "WEATHER_WIND_SPEED": "Wind (km/h)",
+    "WEATHER_WIND_GUST": "Gust (km/h)",
+    "WEATHER_RAIN_HOUR": "Rain (mm/h)",
+    "WEATHER_SKY_TEMPERATURE": "Sky temperature (C)",
+}
+"""What it measures, and each unit where INDI's drivers state it: in the label."""
+
+
 class WeatherSimulator(Simulator):
     """Measures once in WEATHER_UPDATE's period; wind in km/h, rain in mm/h, the rest in °C, %, hPa.
 
@@ -38,7 +51,9 @@ class WeatherSimulator(Simulator):
                 dict.fromkeys(_LIMITS, State.IDLE),
                 writable=False,
             ),
-            Property("WEATHER_PARAMETERS", Kind.NUMBER, readings, writable=False),
+            Property(
+                "WEATHER_PARAMETERS", Kind.NUMBER, readings, writable=False, labels=dict(LABELS)
+            ),
             Property("WEATHER_UPDATE", Kind.NUMBER, {"PERIOD": 60.0}, {"PERIOD": (0.0, 3600.0)}),
             Property("WEATHER_REFRESH", Kind.SWITCH, {"REFRESH": False}, rule="AtMostOne"),
             Property("WEATHER_OVERRIDE", Kind.SWITCH, {"OVERRIDE": False}, rule="AnyOfMany"),
@@ -86,8 +101,10 @@ class WeatherSimulator(Simulator):
             self._measure()
 
     def _measure(self) -> None:
-        self.publish("WEATHER_PARAMETERS", State.OK, **self._readings())
+        """The lights go first, as in INDI's own stations."""
+        self.properties["WEATHER_PARAMETERS"].elements.update(self._readings())
         self._judge()
+        self.publish("WEATHER_PARAMETERS", State.OK)
 
     def _readings(self) -> dict[str, float]:
         now_s, air = self._clock.unix_s(), self._weather

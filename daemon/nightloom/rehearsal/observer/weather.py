@@ -22,7 +22,8 @@ class WeatherRules:
     """
 
     def __init__(self, settings: Settings, world: World, reachable: Callable[[], bool]) -> None:
-        self._table, self._world, self._reachable = settings.observatory.weather, world, reachable
+        self._world, self._reachable = world, reachable
+        self._table = next(iter(settings.observatory.weather), None)  # one is simulated
         mount, enclosure = world.settings.mount, world.settings.enclosure
         self.allowed_s = (
             CLOSED_IN_TIME.tolerance
@@ -116,8 +117,8 @@ class WeatherRules:
             name
             for name, value in readings.elements.items()
             if (limit := limits.get(name)) is not None
-            and (
-                (limit.minimum is not None and float(value) < limit.minimum)
-                or (limit.maximum is not None and float(value) > limit.maximum)
+            and any(
+                (float(value) < said) if key.startswith("minimum") else (float(value) > said)
+                for key, said in (limit.model_extra or {}).items()
             )
         }
