@@ -13,6 +13,7 @@ from nightloom.checks.devices import check_devices
 from nightloom.cli import main
 from nightloom.cli.check import find_problems, output_problems
 from nightloom.settings import Settings, demo_folder, read_settings
+from nightloom.settings.observatory import Weather
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.link import LoopbackLink
 from nightloom_drivers.simulators.rig import build_rig
@@ -141,9 +142,10 @@ def device_problems(change: Callable[[Settings], Settings] = lambda same: same) 
         rig = build_rig(rig_settings, LoopClock(EVENING_S), seed=1)
         async with LoopbackLink(rig.simulators) as link:
             found = await check_devices(change(settings), link, patience_s=5.0)
-            wheel = link.get("Rig Wheel", "CONNECTION")
-            assert wheel is not None
-            assert wheel.on("DISCONNECT")
+            for device in ("Rig Wheel", "Rig Weather"):  # as they were found
+                connection = link.get(device, "CONNECTION")
+                assert connection is not None
+                assert connection.on("DISCONNECT")
         return [str(problem) for problem in found]
 
     return run_virtual(check())
@@ -172,6 +174,48 @@ def test_a_device_of_another_kind_is_said_to_be_one() -> None:
     assert device_problems(with_device("focuser", "Rig Mount")) == [
         'observatory.toml: focuser.device = "Rig Mount" is not a focuser;'
         " its driver says it is a mount and a receiver of guide pulses."
+    ]
+
+
+def with_station(**changes: object) -> Callable[[Settings], Settings]:
+    """The demo's settings with its station's section changed, and a second station's before it."""
+
+    def change(settings: Settings) -> Settings:
+        (station,) = settings.observatory.weather
+        told = station.model_dump() | changes
+        told["limit"] = told.pop("limits") | {}
+        observatory = settings.observatory.model_copy(
+            update={"weather": (station, Weather.model_validate(told))}
+        )
+        return replace(settings, observatory=observatory)
+
+    return change
+
+
+def test_a_limit_must_be_in_the_unit_that_the_station_states() -> None:
+    """15 m/s are 54 km/h."""
+    limits = {
+        "WEATHER_WIND_SPEED": {"maximum_m_s": 15.0},
+        "WEATHER_HUMIDITY": {"maximum_percent": 90.0},
+        "WEATHER_CLOUD": {"maximum_c": -8.0},
+        "WEATHER_PRESSURE": {"minimum": 990.0},
+    }
+    start = "observatory.toml: weather[2].limit."
+    wind, cloud, pressure = device_problems(with_station(limits=limits))
+    assert wind == (f"{start}WEATHER_WIND_SPEED is measured in km/h and its limit is in m/s.")
+    assert cloud.startswith(
+        f"{start}WEATHER_CLOUD has a limit and is not measured; the station measures"
+        " WEATHER_TEMPERATURE, "
+    )
+    assert pressure == (
+        f"{start}WEATHER_PRESSURE is measured in hPa and its limit is without a unit."
+    )
+
+
+def test_a_station_must_speak_before_it_counts_as_silent() -> None:
+    assert device_problems(with_station(silence_s=60.0)) == [
+        "observatory.toml: weather[2].silence_s = 60.0 is no longer than the station rests between"
+        " two readings, 60 s."
     ]
 
 

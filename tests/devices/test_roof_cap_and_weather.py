@@ -213,6 +213,14 @@ Change = tuple[str, State, dict[str, Value]]
             "WEATHER_RAIN_HOUR is in alert",
         ),
         (("WEATHER_STATUS", State.ALERT, {}), "WEATHER_STATUS is in alert"),
+        (
+            ("WEATHER_STATUS", State.OK, {"WEATHER_WIND_SPEED": State.ALERT}),
+            "WEATHER_WIND_SPEED is in alert at 4 km/h; the station's own limits are 0 to 3 km/h",
+        ),
+        (
+            ("WEATHER_STATUS", State.IDLE, {"WEATHER_RAIN_HOUR": State.IDLE}),
+            "WEATHER_RAIN_HOUR is not judged",
+        ),
         (("WEATHER_OVERRIDE", State.BUSY, {"OVERRIDE": True}), "WEATHER_OVERRIDE is on"),
         (
             ("WEATHER_PARAMETERS", State.OK, {"WEATHER_CLOUD": math.nan}),
@@ -230,7 +238,8 @@ Change = tuple[str, State, dict[str, Value]]
     ],
 )
 def test_each_doubt_makes_the_weather_unsafe_at_once(change: Change, reason: str) -> None:
-    device = station()
+    device = station(numbers("WEATHER_WIND_SPEED", {"MIN_OK": 0.0, "MAX_OK": 3.0}))
+    device.properties["WEATHER_PARAMETERS"].labels["WEATHER_WIND_SPEED"] = "Wind (kph)"
     name, state, values = change
 
     async def story(link: Link) -> None:
@@ -298,8 +307,9 @@ def test_a_step_of_the_calendar_silences_no_station_and_keeps_none_alive(step_s:
 
 
 async def repeat(device: Scripted, times: int, cloud: float = -20.0) -> None:
-    """Say the same once a minute."""
-    for _ in range(times):
+    """Say the same once a minute, but for what has nothing to do with the air."""
+    for turn in range(times):
+        device.properties["WEATHER_PARAMETERS"].elements["BATTERY"] = 12.0 + 0.1 * (turn % 7)
         measure(device, WEATHER_CLOUD=cloud)
         await asyncio.sleep(60)
 

@@ -27,8 +27,8 @@ def _limits(said: Weather, place: str, parameters: Vector) -> Iterator[Problem]:
         if wrong:
             measured = ", ".join(parameters.elements)
             there = "" if name in parameters else f"; the station measures {measured}"
-            keys = table.model_extra or {}
-            yield Problem("observatory.toml", f"{place}.limit.{name}", keys, f"{wrong}{there}")
+            said_in = dict(table.model_extra or {})
+            yield Problem("observatory.toml", f"{place}.limit.{name}", said_in, f"{wrong}{there}")
 
 
 def _period(said: Weather, place: str, period_s: float | None) -> Iterator[Problem]:

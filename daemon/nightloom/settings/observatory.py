@@ -359,7 +359,9 @@ class Weather(Table):
 
 def _listed(said: Any) -> Any:
     """A single table stands for a list of one."""
-    return (said,) if isinstance(said, dict) else said
+    if isinstance(said, dict):
+        return (said,)
+    return tuple(said) if isinstance(said, list) else said
 
 
 class Roof(Table):
@@ -449,3 +451,10 @@ class Observatory(Table):
     dust_cap: DustCap | None = Field(default=None, description="the telescope's cap")
     solver: Solver = Field(default_factory=Solver, description="the plate solver")
     costs: Costs = Field(default_factory=Costs, description="expected costs of a gap")
+
+    @field_validator("weather")
+    @classmethod
+    def _each_station_once(cls, stations: tuple[Weather, ...]) -> tuple[Weather, ...]:
+        if len({station.device for station in stations}) < len(stations):
+            raise ValueError("must name each station once")
+        return stations
