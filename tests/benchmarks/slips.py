@@ -22,13 +22,16 @@ TREE = Path(__file__).parents[2]
 COPIED = ("daemon", "drivers", "tests", "config", "pyproject.toml", "DEVELOPERS.md")
 
 SAFETY, NIGHT = "daemon/nightloom/safety/", "daemon/nightloom/night/"
-DEVICES = "drivers/nightloom_drivers/devices/"
+DEVICES, LINK = "drivers/nightloom_drivers/devices/", "drivers/nightloom_drivers/link/"
 
 GUARD, MAKE_SAFE = "safety/test_guard.py", "safety/test_make_safe.py"
 PHASES, TABLE = "safety/test_phases_alone.py", "night/test_phases.py"
 INTERRUPTS, LOOP = "night/test_interrupts.py", "guiding/test_guide_loop.py"
 PARTS, MOUNTS = "devices/test_roof_cap_and_weather.py", "devices/test_mount_and_guide_port.py"
 PIER = "night/test_pier_limits.py"
+STATIONS, UNITS = "devices/test_stations.py", "devices/test_weather_units.py"
+WRITER, FRAMES = "frames/test_writer.py", "frames/test_pipeline.py"
+RECOVERS = f"{FRAMES}::test_a_disk_that_takes_a_frame_again_is_forgiven"
 
 SERVER = multiprocessing.get_context("forkserver")
 PRELOADED = ("astropy.units", "erfa", "numpy", "pydantic", "pytest", "scipy.stats")
@@ -55,6 +58,7 @@ WEATHER = "            limits.weather(self.unsafe_reasons()),\n"
 UNPARK = 'self._demand("unparking", limits.weather(self.unsafe_reasons()), self._closed())'
 LEAVES = "            if act != RESTING[part]:\n                raise\n"
 EXPOSED = "        {cut: to for cut, to in _OPEN.items() if cut is not Cut.UNSAFE},\n"
+CLOUDY = '            P.HOLDING: "the sky may be at fault",\n        },\n'
 OPENS = '            "opening the roof",\n' + WEATHER
 SLEWS = "            request,\n" + WEATHER
 
@@ -231,6 +235,14 @@ SLIPS = (
          '            P.RETIRING: "nothing is left to do",\n        },\n        _OPEN,\n',
          '            P.RETIRING: "nothing is left to do",\n        },\n'
          + EXPOSED, (TABLE,)),
+    Slip("rain does not cut into acquiring", NIGHT + "table.py",
+         '            P.READYING: "no target is up",\n' + CLOUDY + "        _OPEN,\n",
+         '            P.READYING: "no target is up",\n' + CLOUDY + EXPOSED, (TABLE,)),
+    Slip("rain does not cut into gathering", NIGHT + "table.py",
+         "        {**_OPEN, Cut.CLOUD: P.HOLDING},\n", EXPOSED, (TABLE,)),
+    Slip("rain does not cut into crossing", NIGHT + "table.py",
+         '            P.READYING: "the mount stays on its side",\n' + CLOUDY + "        _OPEN,\n",
+         '            P.READYING: "the mount stays on its side",\n' + CLOUDY + EXPOSED, (TABLE,)),
     Slip("the pier is not watched", NIGHT + "table.py", "    Cut.LIMIT: P.READYING,\n", "",
          (TABLE,)),
     Slip("cloud cuts nothing short", NIGHT + "table.py",
@@ -309,6 +321,10 @@ SLIPS = (
          "(guard.connect_mount, guard.connect_roof)", (PHASES,)),
     Slip("retiring neither parks nor closes", NIGHT + "retire.py",
          "        await make_safe(context.guard, context.log)\n", "", (PHASES,)),
+    Slip("retiring does not wait for verdicts", NIGHT + "retire.py",
+         "    await context.pipeline.drain()\n", "", (PHASES,)),
+    Slip("retiring leaves the sensor cold", NIGHT + "retire.py",
+         "    await _warm(context)\n", "", (PHASES,)),
     Slip("stranded does not rest", NIGHT + "retire.py",
          "    await asyncio.sleep(TRY_AGAIN_S)\n", "", (PHASES,)),
     Slip("stranded does not wait for the link", NIGHT + "retire.py",
@@ -324,6 +340,32 @@ SLIPS = (
          "        try:\n            await asyncio.wait({task})\n"
          "        except asyncio.CancelledError:\n            pass\n"
          "        if self._task is not task:", (LOOP,)),
+    # Frames and their count ---------------------------------------------------------------------
+    Slip("a frame that the disk refused counts", "daemon/nightloom/frames/pipeline.py",
+         "        if lost:\n            judgement = replace(judgement, reason=lost)\n"
+         "        judged = header_facts", "        judged = header_facts", (RECOVERS,)),
+    Slip("refusals of the disk are counted for ever", "daemon/nightloom/frames/disk.py",
+         "        self._refusals.clear()\n", "", (RECOVERS,)),
+    Slip("a frame's name may not outlast a power cut", "daemon/nightloom/frames/writer.py",
+         "        os.fsync(descriptor)\n", "        pass\n", (WRITER,)),
+    Slip("a verdict in flight cannot turn out bad", "daemon/nightloom/cycle/even.py",
+         "        if _whole_subs(share, pending_s):\n", "        if False:\n",
+         ("cycle/test_even.py",)),
+    # The link -----------------------------------------------------------------------------------
+    Slip("bytes are a sign of life", LINK + "liveness.py",
+         "        if messages != self._messages:\n",
+         "        if messages != self._messages or received_bytes > self._heard_bytes:\n",
+         ("link/test_liveness.py",)),
+    Slip("any flow of bytes is a frame for ever", LINK + "liveness.py",
+         "if flows and now_s - self._heard_s <= FRAME_S_MAX:", "if flows:",
+         ("link/test_liveness.py",)),
+    Slip("a slow frame is no sign of life", LINK + "liveness.py",
+         "if flows and now_s - self._heard_s <= FRAME_S_MAX:", "if False:",
+         ("link/test_liveness.py",)),
+    Slip("an outage is told of once", "daemon/nightloom/telemetry/outages.py",
+         "                log.emit(LinkAway(for_s=loop.time() - lost_s))\n",
+         "                pass\n",
+         ("telemetry/test_outages.py",)),
     # The devices --------------------------------------------------------------------------------
     Slip("parked in an earlier life is parked", DEVICES + "mount.py",
          "return self.is_parked and self._parked_life == self.life",
@@ -360,9 +402,29 @@ SLIPS = (
     Slip("an override is no reason", DEVICES + "weather.py",
          '                reasons.append(f"{name} is on")\n', "                pass\n", (PARTS,)),
     Slip("the station's alert is no reason", DEVICES + "weather.py",
-         '            reasons += [f"{light} is in alert" for light in alerts]\n', "", (PARTS,)),
-    Slip("our own limit has no upper end", DEVICES + "weather.py",
-         "if highest is not None and value > highest:", "if False:", (PARTS,)),
+         '            reasons += [f"{light} is in alert{self._details(light, values)}"'
+         " for light in alerts]\n", "", (PARTS,)),
+    Slip("our own limit has no upper end", DEVICES + "weather_units.py",
+         "if self.highest is not None and value > self.highest:", "if False:", (PARTS,)),
+    Slip("our own limit has no lower end", DEVICES + "weather_units.py",
+         "if self.lowest is not None and value < self.lowest:", "if False:", (UNITS,)),
+    Slip("m/s are compared with km/h", DEVICES + "weather_units.py",
+         "if stated is None or stated == self.unit:", "if True:", (STATIONS,)),
+    Slip("what is not judged is safe", DEVICES + "weather.py",
+         "for name, light in lights if light == State.IDLE]", "for name, light in lights if False]",
+         (PARTS,)),
+    Slip("a battery keeps a frozen station alive", DEVICES + "weather.py",
+         "if any(word in name for word in OF_AIR)", "if True", (PARTS,)),
+    Slip("one safe station is enough", DEVICES + "stations.py",
+         "return WeatherReport(not unsafe, reasons, values, age_s)",
+         "return WeatherReport(len(unsafe) < len(reports), reasons, values, age_s)", (STATIONS,)),
+    Slip("one unheard station hides another's rain", DEVICES + "stations.py",
+         "age_s = min(report.age_s for report in unsafe)",
+         "age_s = max(report.age_s for report in unsafe)", (STATIONS,)),
+    Slip("a station that will not connect keeps the others from it", SAFETY + "guard.py",
+         "            except DeviceError as error:\n                failed = error\n",
+         "            except DeviceError as error:\n                raise error from None\n",
+         (GUARD,)),
 )  # fmt: skip
 
 

@@ -206,6 +206,14 @@ def test_missing_subs_are_made_up_within_two_cycles(
     assert max(abs(got[f] - expected[f]) for f in night.cycle.counts) <= mirrored
 
 
+def test_a_verdict_on_its_way_may_turn_out_bad() -> None:
+    """Found by trying: who takes it for good goes 1⅓ cycles from the share here."""
+    night = Night(cycle_of([(1, 300.0), (1, 600.0)]), verdict_after=1)
+    for good in (True, False, True, False, True):
+        night.take(good)
+    assert night.highest <= 1.0 + 1e-9
+
+
 def test_a_rejected_sub_is_taken_again_at_once_at_another_pointing() -> None:
     """A rejected filter is taken next, after a dither, because this pointing has seen it."""
     night = Night(cycle_of([(1, 60.0)] * 4))

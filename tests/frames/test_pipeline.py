@@ -2,6 +2,7 @@
 
 import asyncio
 import hashlib
+import shutil
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
@@ -186,6 +187,28 @@ def test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches(tmp_path: 
                 await here.pipeline.watch()
             assert [(one.verdict, one.path) for one in here.frames()] == [("rejected", "")] * 3
             assert here.ledger.in_flight() == []
+
+    run_virtual(work())
+
+
+def test_a_disk_that_takes_a_frame_again_is_forgiven(tmp_path: Path) -> None:
+    """Two refused, one taken, two refused: never three in a row."""
+    folder = tmp_path / "frames"
+
+    async def work() -> None:
+        async with room(tmp_path, InLine(), InLine()) as here:
+            watch = asyncio.create_task(here.pipeline.watch())
+            for number, takes in enumerate((False, False, True, False, False), 1):
+                shutil.rmtree(folder, ignore_errors=True)
+                folder.unlink(missing_ok=True)
+                folder.mkdir() if takes else folder.touch()
+                here.take(number, kind=FrameKind.DARK)  # of any that is on disk counts
+                await here.pipeline.drain()
+            assert not watch.done()
+            watch.cancel()
+            told = [one.verdict == "accepted" for one in here.frames()]
+            assert told == [bool(one.path) for one in here.frames()]
+            assert told == [False, False, True, False, False]
 
     run_virtual(work())
 

@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import stat
 import subprocess
 from dataclasses import replace
 from pathlib import Path
@@ -117,6 +118,24 @@ def test_a_failed_sync_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Monkey
         write_frame(tmp_path / "frame.fits", pixels(), frame_header(FACTS))
     assert caught.value.path == tmp_path / "frame.fits"
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_frame_goes_to_the_disk_before_its_name_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A name is in its folder, which has to be synchronised too (fsync(2), Linux man-pages)."""
+    synced = list[tuple[str, bool]]()
+    path, fsync = tmp_path / "frame.fits", os.fsync
+
+    def note(descriptor: int) -> None:
+        kind = "folder" if stat.S_ISDIR(os.fstat(descriptor).st_mode) else "frame"
+        synced.append((kind, path.exists()))
+        fsync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", note)
+    write_frame(path, pixels(), frame_header(FACTS))
+    assert synced[0] == ("frame", False)
+    assert synced[-1] == ("folder", True)
 
 
 def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:

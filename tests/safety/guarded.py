@@ -266,7 +266,7 @@ def with_(
     update: dict[str, Any] = {
         "mount": observatory.mount.model_copy(update=mount or {}),
         "roof": observatory.roof.model_copy(update=roof or {}),
-        **({without: None} if without else {}),
+        **({without: () if without == "weather" else None} if without else {}),
     }
     return replace(settings, observatory=observatory.model_copy(update=update)), simulated
 

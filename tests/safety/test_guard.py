@@ -6,10 +6,12 @@ destroys eyes and equipment in an instant.
 
 import asyncio
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from night.nights import demo
 from nightloom.ledger import FILE_NAME, Ledger, LedgerError
 from nightloom.night.interrupts import Dawn, dawn
 from nightloom.safety import Acts, GuardRefusal, OutOfReach, WrongSide
@@ -18,6 +20,7 @@ from nightloom.sky import separation_deg, sun_altitude, sun_position
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.devices import PierSide
+from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.simulators.rig import MOUNT, ROOF
 from safety.guarded import (
     EVENING_S,
@@ -103,6 +106,31 @@ def test_opening_is_refused_without_a_station() -> None:
         waiting.cancel()
 
     guarded(story, changed=with_(without="weather"))
+
+
+def test_every_station_must_be_there_and_the_others_are_heard_meanwhile() -> None:
+    """A station that nobody has plugged in, named before the one that rain reaches."""
+    settings, simulated = demo()
+    (station,) = settings.observatory.weather
+    both = (station.model_copy(update={"device": "Nobody's Station"}), station)
+    observatory = settings.observatory.model_copy(update={"weather": both})
+
+    async def story(scene: Scene) -> None:
+        await scene.guard.connect_mount()
+        await scene.guard.connect_roof()
+        with pytest.raises(DeviceGone, match="Nobody's Station"):
+            await scene.guard.connect_station()
+        await asyncio.sleep(1.0)
+        (reason,) = scene.guard.unsafe_reasons()
+        assert reason == "Nobody's Station: the station is gone"
+        await scene.guard.park()
+        await scene.refuses(scene.guard.open_roof(), UNSAFE)
+        scene.faults.rain(in_s=0.0)
+        await asyncio.sleep(MEASURED_S)
+        told = [reason.partition(":")[0] for reason in scene.guard.unsafe_reasons()]
+        assert set(told) == {"Nobody's Station", "Rig Weather"}
+
+    guarded(story, changed=(replace(settings, observatory=observatory), simulated))
 
 
 def test_a_roof_that_somebody_watches_opens_without_a_station() -> None:

@@ -3,16 +3,19 @@
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import ExitStack, asynccontextmanager
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import cast
 
+import numpy as np
 import pytest
 
 from night.nights import NIGHT, demo
 from nightloom.daemon import Daemon
 from nightloom.executor import InLine, Workers
-from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.frames import HeaderFacts
+from nightloom.ledger import FILE_NAME, Ledger, Stage, Sub, uid_of
 from nightloom.night.context import Context
 from nightloom.night.gather import gather
 from nightloom.night.hold import hold_out
@@ -32,6 +35,7 @@ from nightloom.night.shelter import shelter
 from nightloom.safety import GuardRefusal, NotSafe
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
+from nightloom_drivers.devices import CameraFrame, Exposure
 from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.simulators.rig import CAMERA, DUST_CAP, MOUNT, ROOF
@@ -137,6 +141,41 @@ def test_retiring_parks_and_closes(tmp_path: Path) -> None:
         assert scene.left_as == "parked, closed"
 
     on_the_rig(tmp_path, told)
+
+
+def test_retiring_ends_with_a_warm_sensor_and_every_verdict(tmp_path: Path) -> None:
+    """The last frame comes down when all is parked and closed."""
+
+    async def told(scene: Scene, context: Context) -> None:
+        await context.rig.connect(10.0)
+        await open_and_tracking(scene)
+        camera = context.rig.camera
+        air_c = camera.temperature_c
+        assert air_c is not None
+        await camera.cool(air_c - 3.0, 10.0)
+        begun = scene.clock.now()
+        sub = Sub(uid_of(str(NIGHT), 1), str(NIGHT), "NGC 891", "L", 60.0, 1, begun)
+        context.ledger.begin_sub(sub)
+
+        class Late:
+            async def frame(self) -> CameraFrame:
+                while scene.left_as != "parked, closed":  # noqa: ASYNC110  the truth has no events
+                    await asyncio.sleep(1.0)
+                await asyncio.sleep(280.0)
+                return CameraFrame(np.full((64, 64), 900, np.uint16), {}, begun, 60.0)
+
+        closed = replace(sub, stage=Stage.CLOSED)
+        context.pipeline.take(
+            closed, HeaderFacts(kind=sub.kind, exposure_s=60.0), cast(Exposure, Late())
+        )
+        await retire(context)
+        assert [frame.uid for frame in context.ledger.frames()] == [sub.uid]
+        assert context.ledger.in_flight() == []
+        until_c = context.settings.policies.warm.until_c
+        assert (camera.temperature_c or -99.0) > min(until_c, air_c) - 1.0
+
+    quick = {"warm": {"ramp_c_per_min": 20.0}}
+    on_the_rig(tmp_path, told, changed=demo(policies=quick))
 
 
 @pytest.mark.parametrize("phase", [shelter, retire])

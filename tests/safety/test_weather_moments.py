@@ -124,6 +124,6 @@ def test_a_roof_without_a_weather_station_is_not_opened_in_rain(tmp_path: Path) 
         scene.faults.rain(for_s=4.0 * 3600.0)
 
     settings, rig = demo(targets=dict.fromkeys("RG", SUB_S))
-    blind = replace(settings, observatory=settings.observatory.model_copy(update={"weather": None}))
+    blind = replace(settings, observatory=settings.observatory.model_copy(update={"weather": ()}))
     seen = evening(tmp_path, rain, hours=0.3, changed=(blind, rig))
     assert seen.open_s(seen.rained_s + NOTICED_S, seen.ended_s) == 0.0

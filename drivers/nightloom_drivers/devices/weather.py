@@ -188,8 +188,8 @@ class Weather(Device):
             for name, limit in self.settings.limits.items():
                 unfit = limit.unfit_for(parameters, name)
                 reasons += [f"{name} {unfit}"] if unfit else []
-        if not self.settings.limits and not lights:
-            reasons.append("the station judges nothing and no limit is set")
+            if not self.settings.limits and not lights:
+                reasons.append("the station judges nothing and no limit is set")
         return reasons + [f"{name} is not judged" for name, light in lights if light == State.IDLE]
 
     def _lights(self) -> Iterator[tuple[str, Value]]:
