@@ -99,20 +99,31 @@ class Watched:
 
 Act = tuple[str, Any]
 
-HOUR_ANGLES_H, DECLINATIONS_DEG = st.floats(-12.0, 12.0), st.floats(-90.0, 90.0)
-OFF_SUN_DEG = st.floats(-100.0, 100.0)
+ANYWHERE = st.tuples(st.just("slew"), st.tuples(st.floats(-15.0, 90.0), st.floats(0.0, 360.0)))
+OFF_SUN_DEG = st.floats(-80.0, 80.0)
+PAST_THE_SUN = st.tuples(st.just("slew past the Sun"), st.tuples(OFF_SUN_DEG, OFF_SUN_DEG))
+BY_DAY = st.lists(st.one_of(ANYWHERE, PAST_THE_SUN), min_size=6, max_size=12)
 
 ACTS: st.SearchStrategy[Act] = st.one_of(
-    st.tuples(st.just("slew"), st.tuples(HOUR_ANGLES_H, DECLINATIONS_DEG)),
-    st.tuples(st.just("slew"), st.tuples(st.floats(-5.0, 5.0), st.floats(-20.0, 80.0))),
-    st.tuples(st.just("slew past the Sun"), st.tuples(OFF_SUN_DEG, OFF_SUN_DEG)),
+    ANYWHERE,
     st.tuples(st.sampled_from(["open", "close", "park", "unpark", "stand still"]), st.none()),
-    st.tuples(st.sampled_from(["open", "unpark", "ready"]), st.none()),
-    st.tuples(st.just("rain"), st.floats(60.0, 3600.0)),
+    st.tuples(st.sampled_from(["open", "close", "unpark", "ready"]), st.none()),
+    st.tuples(st.just("rain"), st.floats(120.0, 3600.0)),
     st.tuples(st.just("wait"), st.floats(1.0, 7200.0)),
     st.tuples(st.sampled_from(["silence", "heal"]), st.none()),
     st.tuples(st.just("reborn"), st.sampled_from([MOUNT, ROOF])),
 )
+AT_NIGHT = st.lists(ACTS, min_size=6, max_size=14)
+
+
+def of_sky(scene: Scene, altitude_deg: float, azimuth_deg: float) -> tuple[float, float]:
+    """ICRS coordinates of a place by altitude and azimuth from north through east."""
+    north = np.radians(scene.settings.observatory.site.latitude_deg)
+    height, way = np.radians([altitude_deg, azimuth_deg])
+    up, ahead, aside = np.sin(height), np.cos(height) * np.cos(way), np.cos(height) * np.sin(way)
+    dec = np.arcsin(up * np.sin(north) + ahead * np.cos(north))
+    west = np.arctan2(-aside, up * np.cos(north) - ahead * np.sin(north))
+    return scene.place(float(np.degrees(west)) / 15.0, float(np.degrees(dec)))
 
 
 async def act(scene: Scene, what: str, how: Any) -> None:
@@ -120,7 +131,7 @@ async def act(scene: Scene, what: str, how: Any) -> None:
     guard = scene.guard
     match what:
         case "slew":
-            await guard.slew(*scene.place(*how))
+            await guard.slew(*of_sky(scene, *how))
         case "slew past the Sun":
             sun = get_sun(Time(scene.true.unix_s(), format="unix"))
             ra_deg, dec_deg = (sun.ra.deg + how[0]) % 360.0, sun.dec.deg + how[1]
@@ -141,6 +152,7 @@ async def act(scene: Scene, what: str, how: Any) -> None:
             await guard.stand_still()
         case "rain":
             scene.faults.rain(for_s=how)
+            await asyncio.sleep(KNOWN_S)
         case "wait":
             await asyncio.sleep(how)
         case "silence":
@@ -159,7 +171,6 @@ def tried(acts: list[Act], *, at_s: float, roof: bool) -> list[Look]:
     async def story(scene: Scene) -> None:
         await scene.connect()
         await asyncio.sleep(1.0)
-        await scene.guard.park()
         here = Watched(scene)
         watched.append(here)
         for what, how in acts:
@@ -252,25 +263,55 @@ def _locks(looks: list[Look], place: EarthLocation) -> list[str]:
     return found
 
 
-WHEN = st.tuples(st.integers(-180, 180), st.floats(0.0, 24.0))
+DAYS = st.integers(-180, 180)
 
 
-def judge(when: tuple[int, float], acts: list[Act], *, roof: bool) -> None:
-    at_s = EVENING_S + when[0] * DAY_S + when[1] * 3600.0
+def judge(acts: list[Act], *, at_s: float, roof: bool) -> None:
     with iers.conf.set_temp("auto_max_age", None), iers.conf.set_temp("auto_download", False):
         assert breaches(tried(acts, at_s=at_s, roof=roof), roof=roof) == []
 
 
-@given(WHEN, st.lists(ACTS, min_size=3, max_size=12), st.booleans())
-@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
-def test_nothing_that_is_asked_breaks_a_limit(
-    when: tuple[int, float], acts: list[Act], roof: bool
+def by_day(day: int, hours: float, slews: list[Act]) -> None:
+    """In the open, from park and free; the Sun culminates near 11:20 UTC at 9.6° E."""
+    noon_s = (EVENING_S // DAY_S + day) * DAY_S + 11.3 * 3600.0
+    judge([("park", None), ("unpark", None), *slews], at_s=noon_s + hours * 3600.0, roof=False)
+
+
+def with_a_roof(day: int, hours: float, acts: list[Act], ready: bool) -> None:
+    """At any hour, from a rig as it was found or from one that is open and free."""
+    first: list[Act] = [("ready", None)] if ready else []
+    judge([*first, *acts], at_s=EVENING_S + day * DAY_S + hours * 3600.0, roof=True)
+
+
+def tries(count: int) -> settings:
+    return settings(max_examples=count, deadline=None, suppress_health_check=list(HealthCheck))
+
+
+@given(DAYS, st.floats(-3.5, 3.5), BY_DAY)
+@tries(15)
+def test_no_slew_comes_near_the_sun_or_ends_low(day: int, hours: float, slews: list[Act]) -> None:
+    by_day(day, hours, slews)
+
+
+@given(DAYS, st.floats(-6.0, 12.0), AT_NIGHT, st.booleans())
+@tries(20)
+def test_nothing_that_is_asked_breaks_an_interlock(
+    day: int, hours: float, acts: list[Act], ready: bool
 ) -> None:
-    judge(when, acts, roof=roof)
+    with_a_roof(day, hours, acts, ready)
 
 
 @pytest.mark.long
-@given(WHEN, st.lists(ACTS, min_size=3, max_size=12), st.booleans())
-@settings(max_examples=400, deadline=None, suppress_health_check=list(HealthCheck))
-def test_nor_does_much_more(when: tuple[int, float], acts: list[Act], roof: bool) -> None:
-    judge(when, acts, roof=roof)
+@given(DAYS, st.floats(-3.5, 3.5), BY_DAY)
+@tries(300)
+def test_nor_do_many_more_slews(day: int, hours: float, slews: list[Act]) -> None:
+    by_day(day, hours, slews)
+
+
+@pytest.mark.long
+@given(DAYS, st.floats(-6.0, 12.0), AT_NIGHT, st.booleans())
+@tries(600)
+def test_nor_does_much_more_that_is_asked(
+    day: int, hours: float, acts: list[Act], ready: bool
+) -> None:
+    with_a_roof(day, hours, acts, ready)
