@@ -40,6 +40,11 @@ class ScriptedServer:
                 self._changed.clear()
                 await self._changed.wait()
 
+    async def asked_more(self) -> None:
+        """Wait until something more is asked."""
+        self._changed.clear()
+        await self._changed.wait()
+
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Read one client to its end; XML that does not parse fails the test by its error."""
         self.connections += 1
