@@ -17,7 +17,6 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from indipyserver import IPyServer
 
@@ -76,7 +75,8 @@ class _Server(IPyServer):  # type: ignore[misc]
     """
 
     async def handle_data(self, _: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        transport: Any = writer.transport
+        transport = writer.transport
+        assert isinstance(transport, asyncio.ReadTransport)  # a socket is read as well
         transport.pause_reading()  # This runs before the transport can have read anything.
         with (
             writer.get_extra_info("socket").dup() as incoming,

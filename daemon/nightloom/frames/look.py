@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from nightloom.frames.background import Sky, take_sky_off
+from nightloom.frames.image import Image
 from nightloom.frames.sizes import core_fwhms_px, half_flux_radii_px
 from nightloom.frames.sources import find
 from nightloom.frames.tiles import ZONES, Tile, spread, zone_of
@@ -72,7 +73,7 @@ class _Seen:
 
 
 def look(
-    data: NDArray[np.uint16] | NDArray[np.float32],
+    data: Image,
     *,
     saturation_adu: float,
     threshold_sigmas: float,
@@ -110,7 +111,7 @@ def look(
 
 
 def _see(
-    data: NDArray[np.uint16] | NDArray[np.float32],
+    data: Image,
     tile: Tile,
     threshold_sigmas: float,
     *,
@@ -146,7 +147,7 @@ def _width_px(sources: list[NDArray[np.void]]) -> float:
 
 
 def _describe(
-    data: NDArray[np.uint16] | NDArray[np.float32],
+    data: Image,
     seen: _Seen,
     aperture_px: float,
     saturation_adu: float,
@@ -265,8 +266,8 @@ HALVED_SIDE_PX_MIN = 24  # a frame smaller than this has no room for a star and 
 
 
 def halved(
-    data: NDArray[np.uint16] | NDArray[np.float32],
-) -> NDArray[np.uint16] | NDArray[np.float32]:
+    data: Image,
+) -> Image:
     """The mean of the middle two of each square of four pixels; an odd last row or column is lost.
 
     Of (rows, columns) it returns (rows // 2, columns // 2), NaN where a square has one.

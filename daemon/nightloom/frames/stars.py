@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom.frames.image import Image
 from nightloom.frames.look import HALVED_SIDE_PX_MIN, STAR, TYPICAL_STARS, Look, halved, look
 from nightloom.frames.sources import FrameNotMeasured
 from nightloom.frames.tiles import ZONES, zone_of
@@ -79,7 +80,7 @@ class StarField:
 
 
 def measure(
-    data: NDArray[np.uint16] | NDArray[np.float32],
+    data: Image,
     *,
     saturation_adu: float,
     threshold_sigmas: float = 4.0,
@@ -92,9 +93,7 @@ def measure(
     sample has too few stars. Raises FrameNotMeasured when SEP cannot tell the sources apart.
     """
 
-    def look_at(
-        frame: NDArray[np.uint16] | NDArray[np.float32], binning: int, px: int | None
-    ) -> Look:
+    def look_at(frame: Image, binning: int, px: int | None) -> Look:
         return look(
             frame,
             saturation_adu=saturation_adu,
@@ -123,8 +122,8 @@ def measure(
 
 
 def _halvings(
-    data: NDArray[np.uint16] | NDArray[np.float32],
-) -> Iterator[tuple[NDArray[np.uint16] | NDArray[np.float32], int]]:
+    data: Image,
+) -> Iterator[tuple[Image, int]]:
     binning = 1
     while binning < BINNING_MAX and min(data.shape) >= 2 * HALVED_SIDE_PX_MIN:
         data, binning = halved(data), 2 * binning

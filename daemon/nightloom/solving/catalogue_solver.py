@@ -8,7 +8,7 @@ outwards; then a linear fit to every star that falls on a catalogue star gives a
 import math
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any, Protocol
+from typing import Protocol
 
 import astroalign
 import numpy as np
@@ -18,6 +18,7 @@ from scipy.spatial import KDTree
 
 from nightloom.executor import Executor, InLine
 from nightloom.frames import StarField, measure
+from nightloom.frames.image import Image
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
 
 Array = NDArray[np.float64]
@@ -71,7 +72,7 @@ class CatalogueSolver:
         self._catalogue, self._compute = catalogue, compute or InLine()
         self._limit_mag, self._saturation_adu = limit_mag, saturation_adu
 
-    async def solve(self, frame: NDArray[Any], stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
         """As Solver.solve says."""
         if stars is None:
             stars = await self._compute(_measured, frame, self._saturation_adu)
@@ -106,7 +107,7 @@ def solve_stars(pixels: Array, shape: tuple[int, int], hint: Hint, places: Array
     raise NotSolved(hint, f"{len(pixels)} stars match none of {len(places)} in the catalogue")
 
 
-def _measured(frame: NDArray[Any], saturation_adu: float) -> StarField:
+def _measured(frame: Image, saturation_adu: float) -> StarField:
     return measure(frame, saturation_adu=saturation_adu, sample_px=None)
 
 

@@ -2,13 +2,14 @@
 
 import math
 from dataclasses import dataclass
-from typing import Any, Protocol, Self
+from typing import Protocol, Self
 
 import numpy as np
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from nightloom.frames import StarField
+from nightloom.frames.image import Image
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ class NotSolved(Exception):
 class Solver(Protocol):
     """Finds where a frame points."""
 
-    async def solve(self, frame: NDArray[Any], stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
         """Solve a frame of (rows, columns) ADU, from its stars when they are measured already.
 
         Raises NotSolved.
