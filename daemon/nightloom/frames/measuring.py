@@ -34,11 +34,12 @@ def measure_frame(data: Pixels, saturation_adu: float) -> StarField:
 
 
 def measure_whole(data: Pixels, saturation_adu: float) -> StarField:
-    """As `measure_frame`, all of it, for those who must know every bright star of it."""
+    """As `measure_frame`, for those who must know every bright star of (rows, columns)."""
     return _measured(data, saturation_adu, None)
 
 
 def _measured(data: Pixels, saturation_adu: float, sample_px: int | None) -> StarField:
+    """Stars of (rows, columns) ADU; no stars, and NaN, where sources cannot be told apart."""
     try:
         return measure(data, saturation_adu=saturation_adu, sample_px=sample_px)
     except FrameNotMeasured:

@@ -204,7 +204,9 @@ class FramePipeline:
         self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=reason))
 
     async def _keep(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> tuple[Sub, str]:
-        """Put a frame on disk before anything else; the reason when the disk does not take it."""
+        """Put a frame, (rows, columns) ADU, on disk before anything else; the reason when the disk
+        does not take it.
+        """
         lost = await self._disk.write(sub, data, facts)
         if lost:
             return replace(sub, path=""), lost

@@ -153,6 +153,7 @@ def _amended(path: Path, header: bytes, judged: Sequence[bytes]) -> list[tuple[i
 
 
 def _write_durably(partial: Path, data: Pixels, header: fits.Header) -> None:
+    """Write (rows, columns) of counts to a partial file that is on the disk when this returns."""
     hdu = fits.PrimaryHDU(data, header)
     hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
     with partial.open("wb") as file:

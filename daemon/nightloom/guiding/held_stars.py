@@ -112,7 +112,7 @@ class HeldStars:
                 self._stars = with_hold_point_of(seen, chosen)
 
     def _measure(self, image: Pixels) -> Measurement:
-        """Measure near the last place, and believe no star that may be another."""
+        """Measure (rows, columns) near the last place, and believe no star that may be another."""
         seen = measure(image, self._stars, radius_px=WINDOW_PX, near_px=self._near_px)
         if is_doubtful(seen, self._near_px):
             seen = nothing_held(len(self._stars))
@@ -142,11 +142,13 @@ class HeldStars:
             await self._hot_map.learn(frame.raw, place_px)
 
     async def _choose_in(self, image: Pixels) -> GuideStars:
+        """Choose stars in a frame (rows, columns)."""
         chip = self._chip
         return await self._compute(_choose_stars, image, chip.saturation_adu, chip.gain_e_per_adu)
 
 
 def _choose_stars(image: Pixels, saturation_adu: float, gain_e_per_adu: float) -> GuideStars:
+    """Guide stars of a frame (rows, columns); length 0 where it has none."""
     return find_guide_stars(
         image,
         saturation_adu=saturation_adu,
@@ -157,4 +159,5 @@ def _choose_stars(image: Pixels, saturation_adu: float, gain_e_per_adu: float) -
 
 
 def _search(image: Pixels, stars: GuideStars, saturation_adu: float) -> tuple[float, float] | None:
+    """How far the stars have moved in (rows, columns): (dx, dy) in px; None when not found."""
     return recovered_shift(image, stars, saturation_adu=saturation_adu)

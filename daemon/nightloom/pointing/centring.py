@@ -211,6 +211,7 @@ class Pointing:
         raise Astray(f"{target.name}: no frame was solved, though they hold {stars.count} stars")
 
     async def _look(self, exposure_s: float) -> tuple[Pixels, StarField]:
+        """A frame (rows, columns) and its stars."""
         frame = await self._camera.expose(exposure_s)
         saturation_adu = self._observatory.camera.saturation_adu
         return frame.data, await self._compute(measure_whole, frame.data, saturation_adu)
@@ -218,7 +219,7 @@ class Pointing:
     async def _solve(
         self, target: Target, data: Pixels, stars: StarField, wider: float
     ) -> Solution | None:
-        """Solve a frame; None, with a line in the log, when that fails."""
+        """Solve a frame (rows, columns); None, with a line in the log, when that fails."""
         began_s = self._clock.unix_s()
         try:
             solution = await self._solver.solve(data, stars, self._hint(target, wider))

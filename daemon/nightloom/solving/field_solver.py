@@ -46,7 +46,9 @@ class FieldSolver:
         self._deadline_s, self._command, self._config = deadline_s, command, config
 
     async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
-        """As Solver.solve says; without measured stars solve-field looks for them itself."""
+        """As Solver.solve says, of (rows, columns); without measured stars solve-field looks for
+        them itself.
+        """
         with tempfile.TemporaryDirectory(prefix="nightloom-solve-") as name:
             folder = Path(name)
             field = _write_frame(folder, frame) if stars is None else _write_stars(folder, stars)
@@ -104,6 +106,7 @@ class FieldSolver:
 
 
 def _write_frame(folder: Path, frame: Image) -> list[str]:
+    """A FITS image of (rows, columns)."""
     path = folder / "field.fits"
     fits.PrimaryHDU(frame).writeto(path)
     return [str(path)]

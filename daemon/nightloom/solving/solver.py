@@ -65,7 +65,9 @@ class Solution:
 def tangent_plane(
     ra_deg: float, dec_deg: float, pixel: NDArray[np.float64], matrix: NDArray[np.float64]
 ) -> WCS:
-    """A TAN projection that puts a place on a 0-based pixel; `matrix` is in degrees per pixel."""
+    """A TAN projection that puts a place on a 0-based pixel (2,); `matrix` (2, 2) is in degrees per
+    pixel.
+    """
     wcs = WCS(naxis=2)
     wcs.wcs.ctype = ["RA---TAN", "DEC--TAN"]
     wcs.wcs.radesys = "ICRS"

@@ -33,7 +33,7 @@ class StarSource(Protocol):
 
 
 def log_counts(sine_latitude: float) -> NDArray[np.float64]:
-    """Return log10 stars per square degree brighter than the table's magnitudes.
+    """Return log10 stars per square degree brighter than the table's magnitudes: (n,) as they.
 
     `sine_latitude` is the sine of the galactic latitude.
     """
@@ -135,7 +135,7 @@ def _cells_near(ra_deg: float, dec_deg: float, radius_deg: float) -> list[tuple[
 
 @lru_cache(maxsize=128)
 def _cell_stars(sky_seed: int, limit_mag: float, band: int, cell: int) -> NDArray[np.float64]:
-    """Draw the stars of a cell: rows of right ascension, declination, magnitude."""
+    """Draw the n stars of a cell: rows of right ascension, declination, magnitude, (3, n)."""
     rng = np.random.default_rng(np.random.SeedSequence([sky_seed, band, cell]))
     low, high = np.sin(np.radians(_band_edges_deg(band)))
     width_deg = 360 / _cells_in(band)
