@@ -2,6 +2,7 @@
 
 import asyncio
 import hashlib
+import shutil
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
@@ -192,6 +193,29 @@ def test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches(tmp_path: 
                 await here.pipeline.watch()
             assert [(one.verdict, one.path) for one in here.frames()] == [("rejected", "")] * 3
             assert here.ledger.in_flight() == []
+
+    run_virtual(work())
+
+
+def test_a_disk_that_takes_a_frame_again_is_forgiven(tmp_path: Path) -> None:
+    """Refusals are counted in a row."""
+    refuses = tmp_path / "frames"
+
+    async def work() -> None:
+        async with room(tmp_path, InLine(), InLine()) as here:
+            watch, number = asyncio.create_task(here.pipeline.watch()), 0
+            for _ in range(2):
+                refuses.touch()
+                for _ in range(UNWRITTEN_MAX - 1):
+                    here.take(number := number + 1)
+                    await here.pipeline.drain()
+                refuses.unlink()
+                here.take(number := number + 1)
+                await here.pipeline.drain()
+                shutil.rmtree(refuses)
+            assert not watch.done()
+            watch.cancel()
+            assert [bool(frame.path) for frame in here.frames()] == [False, False, True] * 2
 
     run_virtual(work())
 

@@ -89,12 +89,12 @@ class NightSummary:
             self._lost_since_s = None
 
     def _frame(self, frame: e.FrameAccepted | e.FrameRejected) -> None:
-        kept = isinstance(frame, e.FrameAccepted)
-        tally = self.accepted_s if kept else self.rejected_s
+        accepted = isinstance(frame, e.FrameAccepted)
+        tally = self.accepted_s if accepted else self.rejected_s
         tally[frame.filter] += frame.exposure_s
         self.open_s += frame.exposure_s
         self.least_s += frame.exposure_s / self.bounds.get(frame.target, 1.0)
-        self.subs["kept" if kept else "rejected"] += 1
+        self.subs["accepted" if accepted else "rejected"] += 1
         if frame.guide_rms_arcsec is not None:
             self.counts["guided"] += 1
             self.guide_squares_arcsec2 += frame.guide_rms_arcsec**2
