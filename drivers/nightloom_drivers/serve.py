@@ -21,7 +21,7 @@ from pathlib import Path
 from indipyserver import IPyServer
 
 from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, WallClock
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.indi_driver import SimulatorDriver
 from nightloom_drivers.simulators.rig import DEVICES, Rig, build_rig, read_settings
 from nightloom_drivers.simulators.simulator import Simulator

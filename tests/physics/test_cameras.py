@@ -7,18 +7,17 @@ from scipy.constants import Planck
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cameras import Window
 from nightloom_drivers.physics.mount import Boresight
+from nightloom_drivers.physics.optics import scale_arcsec_per_px, zero_point_e_per_s
 from nightloom_drivers.physics.sensor import binned
-from nightloom_drivers.physics.settings import (
+from nightloom_drivers.physics.sphere import unit
+from nightloom_drivers.physics.view import Projection
+from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import (
     AtmosphereSettings,
     OpticsSettings,
     SensorSettings,
     WheelSettings,
-    scale_arcsec_per_px,
-    zero_point_e_per_s,
 )
-from nightloom_drivers.physics.sphere import unit
-from nightloom_drivers.physics.view import Projection
-from nightloom_drivers.physics.world import World
 
 from .nights import NOON_S, PERFECT_MOUNT, open_world
 

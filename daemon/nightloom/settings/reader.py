@@ -14,7 +14,7 @@ from nightloom.settings.policies import Policies
 from nightloom.settings.problems import ABSENT, Problem, SettingsError
 from nightloom.settings.targets import Targets
 from nightloom.settings.translate import problems_of
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 
 Model = TypeVar("Model", bound=BaseModel)
 

@@ -9,21 +9,20 @@ from nightloom_drivers.physics.clouds import Clouds
 from nightloom_drivers.physics.enclosure import Cover, Panel
 from nightloom_drivers.physics.focuser import Focuser, best_focus_steps
 from nightloom_drivers.physics.mount import Boresight, Mount
+from nightloom_drivers.physics.optics import scale_arcsec_per_px, zero_point_e_per_s
 from nightloom_drivers.physics.psf import LARGEST_DISK_PX, Blur
-from nightloom_drivers.physics.settings import (
-    FilterSettings,
-    OpticsSettings,
-    RigSettings,
-    SensorSettings,
-    scale_arcsec_per_px,
-    zero_point_e_per_s,
-)
 from nightloom_drivers.physics.site import Site
 from nightloom_drivers.physics.sky import Sky
 from nightloom_drivers.physics.starfield import StarSource
 from nightloom_drivers.physics.view import FieldStars, Projection, View
 from nightloom_drivers.physics.weather import Weather
 from nightloom_drivers.physics.wheel import Wheel
+from nightloom_drivers.rig_settings import (
+    FilterSettings,
+    OpticsSettings,
+    RigSettings,
+    SensorSettings,
+)
 
 Array = NDArray[np.float64]
 

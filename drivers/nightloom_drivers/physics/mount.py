@@ -8,9 +8,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from nightloom_drivers.physics.courses import Course, GearWithPlay
 from nightloom_drivers.physics.pointing import PointingErrors
-from nightloom_drivers.physics.settings import MountSettings
 from nightloom_drivers.physics.site import SIDEREAL_DEG_PER_S, Site, apparent_to_icrs
 from nightloom_drivers.physics.sphere import Vectors, angles_deg, unit
+from nightloom_drivers.rig_settings import MountSettings
 
 TelescopeSide = Literal["east", "west"]
 """Where the telescope is: east of the pier (it looks west) or west of the pier."""

@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom_drivers.physics.settings import MountSettings
 from nightloom_drivers.physics.site import SIDEREAL_DEG_PER_S
+from nightloom_drivers.rig_settings import MountSettings
 
 Array = NDArray[np.float64]
 

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom_drivers.physics.settings import SensorSettings
+from nightloom_drivers.rig_settings import SensorSettings
 
 Pixels = NDArray[np.uint16]
 Image = NDArray[np.float32]

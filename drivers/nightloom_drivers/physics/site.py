@@ -12,8 +12,8 @@ import erfa
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nightloom_drivers.physics.settings import SiteSettings
 from nightloom_drivers.physics.sphere import Vectors, angles_deg, normalised, unit
+from nightloom_drivers.rig_settings import SiteSettings
 
 UNIX_EPOCH_JD = 2440587.5
 SIDEREAL_DEG_PER_S = 360.0 * 1.00273781191135448 / 86400.0

@@ -6,9 +6,9 @@ from functools import lru_cache
 import numpy as np
 
 from nightloom_drivers.physics.noise import Wander
-from nightloom_drivers.physics.settings import AtmosphereSettings, FilterSettings
 from nightloom_drivers.physics.site import Site
 from nightloom_drivers.physics.sphere import separation_deg, unit
+from nightloom_drivers.rig_settings import AtmosphereSettings, FilterSettings
 
 _LIGHTS_STEP_S = 20.0  # in which the Sun sinks by less than 0.1°
 

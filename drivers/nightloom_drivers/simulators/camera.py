@@ -10,7 +10,7 @@ from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link.vector import State, Value
 from nightloom_drivers.physics.cameras import Pixels, Window
 from nightloom_drivers.physics.cooler import Cooler
-from nightloom_drivers.physics.settings import SensorSettings
+from nightloom_drivers.rig_settings import SensorSettings
 from nightloom_drivers.simulators.camera_properties import (
     SHORTEST_S,
     cooling,
