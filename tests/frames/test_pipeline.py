@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, TypeVar, TypeVarTuple, cast
 
 import numpy as np
 import pytest
@@ -30,6 +30,9 @@ from nightloom_drivers.errors import DeviceLate
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.virtual_loop import run_virtual
 from worker_tasks import dies, hangs
+
+T = TypeVar("T")
+Ts = TypeVarTuple("Ts")
 
 BEGIN_S = 1_794_340_800.0
 SHAPE = (800, 800)
@@ -106,17 +109,19 @@ async def room(out: Path, compute: Executor, store: Executor) -> AsyncIterator[R
 
 @pytest.mark.parametrize("deadly", [dies, hangs])
 def test_a_frame_that_ends_its_worker_stays_and_the_next_one_is_measured(
-    deadly: Callable[..., None], tmp_path: Path
+    deadly: Callable[[*tuple[object, ...]], None], tmp_path: Path
 ) -> None:
     """Real worker processes. The frame is on disk while it is measured, and after it."""
 
     async def work(workers: Workers) -> None:
         calls = iter((deadly, None))
 
-        async def compute(function: Callable[..., Any], *given: Any) -> Any:
+        async def compute(function: Callable[[*Ts], T], *given: *Ts) -> T:
             on_disk = max(here.folder.rglob("*.fits"))
             assert fits.getheader(on_disk)["VERDICT"] == "not judged yet"
-            return await workers(next(calls) or function, *given)
+            if (ending := next(calls)) is not None:
+                await workers(ending, *given)
+            return await workers(function, *given)
 
         async with room(tmp_path, compute, Threads()) as here:
             here.take(1)
@@ -142,8 +147,9 @@ def test_the_end_does_not_wait_for_ever_and_the_next_start_judges_what_is_left(
 ) -> None:
     """One frame is never measured: the drain says so, and the second start counts it, once."""
 
-    async def stuck(function: Callable[..., Any], *arguments: Any) -> Any:
-        await asyncio.get_running_loop().create_future()
+    async def stuck(function: Callable[[*Ts], T], *arguments: *Ts) -> T:
+        never: asyncio.Future[T] = asyncio.get_running_loop().create_future()
+        return await never
 
     async def first() -> float:
         async with room(tmp_path, stuck, InLine()) as here:

@@ -10,15 +10,12 @@ from collections.abc import Callable, Coroutine
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from nightloom.clouds import FramePolicy
 from nightloom.executor import Executor, NotComputed
 from nightloom.frames.disk import FrameDisk
 from nightloom.frames.header import HeaderFacts
+from nightloom.frames.image import Pixels
 from nightloom.frames.judging import Judgement, JudgingMemory, JudgingPolicy, judge
 from nightloom.frames.measuring import Measured, measure_frame
 from nightloom.frames.quality import QualityPolicy
@@ -150,14 +147,14 @@ class FramePipeline:
         self._own(self._take(sub, facts, exposure, download))
         return download
 
-    def _own(self, work: Coroutine[Any, Any, None]) -> None:
+    def _own(self, work: Coroutine[object, object, None]) -> None:
         if self._group is None:
             raise RuntimeError("the pipeline has not begun")
         task = self._group.create_task(self._guarded(work))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _guarded(self, work: Coroutine[Any, Any, None]) -> None:
+    async def _guarded(self, work: Coroutine[object, object, None]) -> None:
         """Do it; what goes wrong is for who watches, and must not end the night from within."""
         try:
             await work
@@ -206,10 +203,10 @@ class FramePipeline:
         self._ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
         self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=reason))
 
-    async def _keep(
-        self, sub: Sub, data: NDArray[np.uint16], facts: HeaderFacts
-    ) -> tuple[Sub, str]:
-        """Put a frame on disk before anything else; the reason when the disk does not take it."""
+    async def _keep(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> tuple[Sub, str]:
+        """Put a frame, (rows, columns) ADU, on disk before anything else; the reason when the disk
+        does not take it.
+        """
         lost = await self._disk.write(sub, data, facts)
         if lost:
             return replace(sub, path=""), lost
@@ -219,7 +216,7 @@ class FramePipeline:
         return sub, ""
 
     async def _process(
-        self, sub: Sub, data: NDArray[np.uint16], facts: HeaderFacts, lost: str = ""
+        self, sub: Sub, data: Pixels, facts: HeaderFacts, lost: str = ""
     ) -> tuple[Measured, Judgement]:
         """Measure, judge, amend and record a frame of (rows, columns) ADU.
 
@@ -237,7 +234,7 @@ class FramePipeline:
         self._disk.check()
         return measured, judgement
 
-    async def _measure(self, sub: Sub, data: NDArray[np.uint16]) -> Measured:
+    async def _measure(self, sub: Sub, data: Pixels) -> Measured:
         """A light's stars; the reason, when whoever measures died of it or never came back."""
         if sub.kind is not FrameKind.LIGHT:
             return Measured(unmeasured=f"a {sub.kind} has no stars")

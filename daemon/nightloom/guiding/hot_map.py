@@ -2,11 +2,9 @@
 
 import math
 from datetime import datetime
-from typing import Any
-
-from numpy.typing import NDArray
 
 from nightloom.executor import Executor
+from nightloom.frames.image import Pixels
 from nightloom.guiding import HotPixels
 from nightloom.guiding.hot_pixels import APART_PX
 from nightloom.ledger import GuideHotPixels, Ledger
@@ -21,7 +19,7 @@ class HotMap:
         self._kept: list[tuple[int, int]] = []
         self._place_px: tuple[float, float] | None = None
 
-    def mended(self, image: NDArray[Any]) -> NDArray[Any]:
+    def mended(self, image: Pixels) -> Pixels:
         """The frame (rows, columns) without the hot pixels known so far; NaN is not expected."""
         if self._hot.score.shape != image.shape:
             self._recall(image.shape)
@@ -31,7 +29,7 @@ class HotMap:
         """The next frame shows other stars."""
         self._place_px = None
 
-    async def learn(self, image: NDArray[Any], place_px: tuple[float, float]) -> None:
+    async def learn(self, image: Pixels, place_px: tuple[float, float]) -> None:
         """Take a raw frame (rows, columns) that was mended, with the place of its stars from
         where they were after the slew. One in which they are where they were says nothing.
         """

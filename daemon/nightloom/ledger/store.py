@@ -3,14 +3,14 @@
 import fcntl
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Self
+from typing import Self
 
 from nightloom.ledger.migrations import MIGRATIONS, migrate, version_of
 from nightloom.ledger.records import Frame
-from nightloom.ledger.rows import AnyRecord, columns, to_row
+from nightloom.ledger.rows import AnyRecord, Stored, columns, to_row
 
 FILE_NAME = "ledger.sqlite"
 """The ledger's name in an output folder."""
@@ -65,6 +65,7 @@ class Store:
         mode = "ro" if read_only else "rwc"
         uri = f"{self.path.absolute().as_uri()}?mode={mode}"
         connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+        connection.row_factory = sqlite3.Row
         try:
             known, found = len(MIGRATIONS), version_of(connection)
             if found > known or (read_only and found < known):
@@ -103,11 +104,11 @@ class Store:
             what, f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", to_row(record)
         )
 
-    def _write(self, what: str, statement: str, values: list[Any]) -> sqlite3.Cursor:
+    def _write(self, what: str, statement: str, values: Sequence[Stored]) -> sqlite3.Cursor:
         with self._asked(what):
             return self._connection.execute(statement, values)
 
-    def _rows(self, statement: str, values: list[Any]) -> list[tuple[Any, ...]]:
+    def _rows(self, statement: str, values: Sequence[Stored]) -> list[sqlite3.Row]:
         with self._asked("read"):
             return self._connection.execute(statement, values).fetchall()
 
@@ -120,7 +121,7 @@ class Store:
             raise LedgerError(self.path, asked=what, seen=str(error)) from error
 
 
-def where_clause(**wanted: str | None) -> tuple[str, list[Any]]:
+def where_clause(**wanted: str | None) -> tuple[str, list[Stored]]:
     """A WHERE clause for the columns that are given, and its values."""
     given = {name: value for name, value in wanted.items() if value is not None}
     clause = " AND ".join(f"{name} = ?" for name in given)

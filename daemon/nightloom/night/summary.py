@@ -4,11 +4,30 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
 from nightloom.night.phases import Phase
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
+
+
+class NightFigures(TypedDict):
+    """What a night came to, as `--json` has it."""
+
+    night: str
+    dark_s: float
+    clear_s: float
+    open_s: float
+    open_fraction: float
+    bound_fraction: float
+    accepted_s: dict[str, float]
+    rejected_s: dict[str, float]
+    subs: int
+    dithers: int
+    focus_runs: int
+    focus_checks: int
+    shelters: int
+    guide_rms_arcsec: float | None
 
 
 @dataclass
@@ -111,7 +130,7 @@ class NightSummary:
         guided = self.counts["guided"]
         return (self.guide_squares_arcsec2 / guided) ** 0.5 if guided else None
 
-    def figures(self) -> dict[str, Any]:
+    def figures(self) -> NightFigures:
         """All of it under the names that `--json` uses."""
         return {
             "night": self.night,

@@ -19,6 +19,8 @@ leave an open roof in the rain that could have been closed:
     station_frozen  a station repeats old values in good state: real air is never that steady
     camera_exposing a camera is found exposing: the exposure is nobody's, and is aborted
     never_ends      an exposure whose frame never comes: its wait has a deadline
+    frame_lost      an exposure ends well and its frame is never sent: its wait has a deadline
+    covered         something hides the sky from a camera: frames come, without a star
     rain, cloud     the weather turns at an exact moment
     cooler_weak     the set point is out of reach: dark frames can be taken at what is reached
 
@@ -37,16 +39,19 @@ from nightloom_drivers.link import (
     Defined,
     Event,
     LoopbackLink,
+    Received,
     State,
     Updated,
     Value,
 )
 from nightloom_drivers.physics.enclosure import Cover
 from nightloom_drivers.physics.world import World
+from nightloom_drivers.simulators.camera import CameraSimulator
 from nightloom_drivers.simulators.rig import (
     CAMERA,
     DEVICES,
     DUST_CAP,
+    GUIDE_CAMERA,
     MOUNT,
     ROOF,
     STATION,
@@ -89,6 +94,8 @@ class Faults:
             name = "CAP_PARK" if device == DUST_CAP else "TELESCOPE_PARK"
             simulator.connect()
             simulator.publish(name)
+        if device in (CAMERA, GUIDE_CAMERA):
+            self._camera(device).covered = False
         if device == CAMERA:
             self.cooler_weak(self._world.settings.cooler.limit_c)
 
@@ -284,6 +291,29 @@ class Faults:
             return not hangs
 
         self._afflict(device, hears=hears)
+
+    def frame_lost(self, times: float = 1, device: str = CAMERA) -> None:
+        """So many frames are not sent; their exposures end in good state."""
+        left = times
+
+        def says(event: Event) -> Event | None:
+            nonlocal left
+            lost = isinstance(event, Received) and left > 0
+            if lost:
+                left -= 1
+            return None if lost else event
+
+        self._afflict(device, says=says)
+
+    def covered(self, device: str = CAMERA) -> None:
+        """No light reaches the camera, until `heal`."""
+        self._camera(device).covered = True
+
+    def _camera(self, device: str) -> CameraSimulator:
+        camera = self.simulator(device)
+        if not isinstance(camera, CameraSimulator):
+            raise TypeError(f"{device} is no camera")
+        return camera
 
     def cooler_weak(self, limit_c: float) -> None:
         """The cooler reaches no further than this below the air."""
