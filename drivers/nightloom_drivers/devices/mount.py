@@ -6,6 +6,8 @@ the power, and never point an unfiltered telescope towards the Sun.
 
 Parked means parked and not tracking, and seen to come about in the present life of its driver: one
 that was not is told again, whatever it says.
+
+Long on purpose: every half truth of a mount's driver is met here, and nowhere else.
 """
 
 import asyncio
