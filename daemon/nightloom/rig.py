@@ -9,7 +9,7 @@ import socket
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from nightloom.roles import ROLES
 from nightloom.safety import SafetyDevices
@@ -28,14 +28,9 @@ from nightloom_drivers.devices import (
 )
 from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.link.indi import IndiLink
-from nightloom_drivers.physics.settings import (
-    FilterSettings,
-    OpticsSettings,
-    RigSettings,
-    SiteSettings,
-)
 from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import FilterSettings, OpticsSettings, RigSettings, SiteSettings
 from nightloom_drivers.serve import Options as RigOptions
 from nightloom_drivers.serve import serve
 from nightloom_drivers.simulators.rig import STATION, build_rig
@@ -172,17 +167,18 @@ def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
     """
     rig = settings.rig if isinstance(settings.rig, RigSettings) else _like(settings.observatory)
     observatory = settings.observatory
-    named: dict[str, Any] = {
+    named = {
         role.section: getattr(observatory, role.section).model_copy(
             update={"device": role.simulated}
         )
         for role in ROLES
         if role.said(observatory) and not role.plural
     }
-    named["weather"] = tuple(_simulated_station(said) for said in observatory.weather[:1])
     if named["camera"].pixel_um is None:
         pixel_um = {"pixel_um": rig.sensor.pixel_um}
         named["camera"] = named["camera"].model_copy(update=pixel_um)
+    stations = tuple(_simulated_station(said) for said in observatory.weather[:1])
+    named |= {"weather": stations}
     return replace(settings, observatory=observatory.model_copy(update=named)), rig
 
 

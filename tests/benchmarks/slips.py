@@ -1,4 +1,4 @@
-"""Slips made on purpose: each breaks one rule of safety, and the tests named beside it must see it.
+"""Slips made on purpose: each breaks one rule, and the tests named beside it must see it.
 
 Each is made in a copy of the tree, where its tests run until the first that fails. Prints who
 caught what, then the slips that survived; the exit status is 1 when one did, or when a slip's text
@@ -30,8 +30,11 @@ INTERRUPTS, LOOP = "night/test_interrupts.py", "guiding/test_guide_loop.py"
 PARTS, MOUNTS = "devices/test_roof_cap_and_weather.py", "devices/test_mount_and_guide_port.py"
 PIER = "night/test_pier_limits.py"
 STATIONS, UNITS = "devices/test_stations.py", "devices/test_weather_units.py"
-WRITER, FRAMES = "frames/test_writer.py", "frames/test_pipeline.py"
-RECOVERS = f"{FRAMES}::test_a_disk_that_takes_a_frame_again_is_forgiven"
+FRAMES, WRITER = "daemon/nightloom/frames/", "frames/test_writer.py"
+FULL = (
+    "frames/test_pipeline.py::test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches",
+    "frames/test_pipeline.py::test_a_disk_that_takes_a_frame_again_is_forgiven",
+)
 
 SERVER = multiprocessing.get_context("forkserver")
 PRELOADED = ("astropy.units", "erfa", "numpy", "pydantic", "pytest", "scipy.stats")
@@ -92,6 +95,9 @@ SLIPS = (
          SLEWS, "            request,\n", (GUARD,)),
     Slip("slews under a closed roof", SAFETY + "guard.py",
          "            self._closed(),\n            *(self._sun", "            *(self._sun",
+         (GUARD,)),
+    Slip("slews from where nobody knows", SAFETY + "guard.py",
+         '"" if self._mount.knows_position else "the mount does not say where it points"', '""',
          (GUARD,)),
     Slip("slews past the Sun", SAFETY + "guard.py",
          "            *(self._sun(ra_deg, dec_deg, at_s) for at_s in self._clock.both_s()),\n", "",
@@ -321,7 +327,7 @@ SLIPS = (
          "(guard.connect_mount, guard.connect_roof)", (PHASES,)),
     Slip("retiring neither parks nor closes", NIGHT + "retire.py",
          "        await make_safe(context.guard, context.log)\n", "", (PHASES,)),
-    Slip("retiring does not wait for verdicts", NIGHT + "retire.py",
+    Slip("retiring leaves frames in hand", NIGHT + "retire.py",
          "    await context.pipeline.drain()\n", "", (PHASES,)),
     Slip("retiring leaves the sensor cold", NIGHT + "retire.py",
          "    await _warm(context)\n", "", (PHASES,)),
@@ -340,17 +346,6 @@ SLIPS = (
          "        try:\n            await asyncio.wait({task})\n"
          "        except asyncio.CancelledError:\n            pass\n"
          "        if self._task is not task:", (LOOP,)),
-    # Frames and their count ---------------------------------------------------------------------
-    Slip("a frame that the disk refused counts", "daemon/nightloom/frames/pipeline.py",
-         "        if lost:\n            judgement = replace(judgement, reason=lost)\n"
-         "        judged = header_facts", "        judged = header_facts", (RECOVERS,)),
-    Slip("refusals of the disk are counted for ever", "daemon/nightloom/frames/disk.py",
-         "        self._refusals.clear()\n", "", (RECOVERS,)),
-    Slip("a frame's name may not outlast a power cut", "daemon/nightloom/frames/writer.py",
-         "        os.fsync(descriptor)\n", "        pass\n", (WRITER,)),
-    Slip("a verdict in flight cannot turn out bad", "daemon/nightloom/cycle/even.py",
-         "        if _whole_subs(share, pending_s):\n", "        if False:\n",
-         ("cycle/test_even.py",)),
     # The link -----------------------------------------------------------------------------------
     Slip("bytes are a sign of life", LINK + "liveness.py",
          "        if messages != self._messages:\n",
@@ -425,6 +420,32 @@ SLIPS = (
          "            except DeviceError as error:\n                failed = error\n",
          "            except DeviceError as error:\n                raise error from None\n",
          (GUARD,)),
+    # Frames and tally -----------------------------------------------------------------------
+    Slip("a frame that the disk refused counts", FRAMES + "disk.py",
+         "append(error)\n        return str(error)\n", 'append(error)\n        return ""\n', FULL),
+    Slip("a refusal of the disk is never forgotten", FRAMES + "disk.py",
+         "        self._refusals.clear()\n", "", FULL),
+    Slip("a disk that takes nothing is not noticed", FRAMES + "disk.py",
+         "if len(self._refusals) >= UNWRITTEN_MAX:", "if False:", FULL),
+    Slip("a frame's folder is not synced", FRAMES + "writer.py",
+         "(path) from taken\n    _sync_folder(path.parent)\n", "(path) from taken\n", (WRITER,)),
+    Slip("a frame's bytes are not synced", FRAMES + "writer.py",
+         "        file.flush()\n        os.fsync(file.fileno())\n", "        file.flush()\n",
+         (WRITER,)),
+    Slip("a verdict on disk is not synced", FRAMES + "writer.py",
+         "            os.fsync(file.fileno())\n            file.seek(0)\n",
+         "            file.seek(0)\n", (WRITER,)),
+    Slip("a frame goes over another of its name", FRAMES + "writer.py",
+         "        os.link(partial, path)  #", "        os.rename(partial, path)  #", (WRITER,)),
+    Slip("a verdict in flight that turns out bad is not reckoned with",
+         "daemon/nightloom/cycle/even.py", "        if _whole_subs(share, pending_s):\n",
+         "        if False:\n", ("cycle/test_even.py",)),
+    Slip("a restart forgets the focus", "daemon/nightloom/focusing/runs.py",
+         "        if kept is None or kept.filter not in self._offsets:\n", "        if True:\n",
+         ("focusing/test_focus_runs.py::test_good_learned_offsets_replace_configured_ones",)),
+    Slip("a busy ledger is a lost one", NIGHT + "interrupts.py",
+         "(DeviceError, GuardRefusal, NotComputed, LedgerBusy)",
+         "(DeviceError, GuardRefusal, NotComputed)", ("night/test_busy_ledger.py",)),
 )  # fmt: skip
 
 

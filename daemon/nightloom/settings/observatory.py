@@ -4,7 +4,7 @@ Long on purpose: one file of the user's is one file here, a table a class.
 """
 
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import (
     AfterValidator,
@@ -357,7 +357,7 @@ class Weather(Table):
     )
 
 
-def _listed(said: Any) -> Any:
+def _listed(said: object) -> object:
     """A single table stands for a list of one."""
     if isinstance(said, dict):
         return (said,)
