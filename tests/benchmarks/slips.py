@@ -94,7 +94,7 @@ SLIPS = (
     Slip("slews in unsafe weather", SAFETY + "guard.py",
          SLEWS, "            request,\n", (GUARD,)),
     Slip("slews under a closed roof", SAFETY + "guard.py",
-         "            self._closed(),\n            *(self._sun", "            *(self._sun",
+         '            self._closed(),\n            "" if self', '            "" if self',
          (GUARD,)),
     Slip("slews from where nobody knows", SAFETY + "guard.py",
          '"" if self._mount.knows_position else "the mount does not say where it points"', '""',
@@ -266,7 +266,7 @@ SLIPS = (
          "shelter,\n        Roof.CLOSES,", "shelter,\n        Roof.MAY_BE_OPEN,", (TABLE,)),
     # Interrupts and the night -------------------------------------------------------------------
     Slip("the guard's refusal outranks unsafe weather", NIGHT + "interrupts.py",
-         "(DeviceError, GuardRefusal, NotComputed)", "(DeviceError, NotComputed)", (INTERRUPTS,)),
+         "(DeviceError, GuardRefusal, NotComputed,", "(DeviceError, NotComputed,", (INTERRUPTS,)),
     Slip("a person outranks unsafe weather", NIGHT + "interrupts.py",
          '    UNSAFE = "unsafe weather"\n    OPERATOR = "a person"\n',
          '    OPERATOR = "a person"\n    UNSAFE = "unsafe weather"\n', (INTERRUPTS,)),
@@ -296,7 +296,7 @@ SLIPS = (
     Slip("a night that ended is armed again", "daemon/nightloom/daemon.py",
          " and last.outcome == ENDED", ' and last.outcome == "over"', (PHASES,)),
     Slip("the night's end is not recorded", NIGHT + "night.py",
-         "finish(record, self._outcome,", 'finish(record, "over",', (PHASES,)),
+         "finish, record, self._outcome,", 'finish, record, "over",', (PHASES,)),
     Slip("a daemon does not make safe when it starts", "daemon/nightloom/daemon.py",
          "            except NotSafe as reason:\n"
          "                self._log.emit(PersonNeeded(reason=str(reason)))\n",
