@@ -1,4 +1,7 @@
-"""Focus: where the focuser belongs for each filter, and the curves that tell."""
+"""Focus: where the focuser belongs for each filter, and the curves that tell.
+
+Long on purpose: what moves the focuser and what decides where to is one state.
+"""
 
 import asyncio
 import math
@@ -6,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from nightloom.executor import Executor
+from nightloom.faults import Act, row_of, wait_s
 from nightloom.focusing import (
     Aim,
     Curve,
@@ -44,10 +48,6 @@ USUAL_SEEING_ARCSEC = 3.0
 
 GROWTH = 2.2
 """Of the stars from the middle of a scan to its ends; see `scan_step_steps`."""
-
-AGAIN_S, AGAIN_MOST_S = 300.0, 3600.0
-"""After a refused curve another one is asked for, then after twice as long, and so on: whatever
-asked for it is still open, and clouds pass."""
 
 FINE = 3.0
 """A scan whose step is within this factor of the wanted one is worth long exposures and waiting."""
@@ -97,7 +97,8 @@ class Focusing:
         self.slope_px_per_step = math.nan
         """How fast stars grow far out of focus, by the last good curve."""
         self._arrived_steps: int | None = None
-        self._again_s = AGAIN_S
+        self._refused = 0
+        self._held_until_s = -math.inf
         self._again: asyncio.TimerHandle | None = None
         self.watch = FocusWatch(focuser, settings, clock)
         self.records = FocusRecords(focuser, night, ledger, clock, log)
@@ -140,6 +141,8 @@ class Focusing:
 
     def in_place(self, filter_name: str) -> bool:
         """Whether the focuser stands where it belongs, to a quarter of the critical focus zone."""
+        if self._held:
+            return True
         off_steps = abs(self._focuser.position_steps - self.position_steps(filter_name))
         return off_steps <= self.zone_steps(filter_name) / 4.0
 
@@ -148,7 +151,12 @@ class Focusing:
         await self.move_to(self.position_steps(filter_name))
 
     async def move_to(self, steps: int) -> None:
-        """Move to a position from the side that takes up the backlash. Raises DeviceError."""
+        """Move to a position from the side that takes up the backlash. Raises DeviceError.
+
+        A focuser that holds its place is left there.
+        """
+        if self._held:
+            return
         present = self._focuser.position_steps
         # Where it was not brought by a whole move from the right side, the gears may be loose.
         settled = present if present == self._arrived_steps else None
@@ -156,6 +164,19 @@ class Focusing:
         for position in self._travel.path(settled, steps):
             await self._focuser.move_to(position)
         self._arrived_steps = steps
+
+    def hold_place(self, for_s: float) -> None:
+        """Leave the focuser where it is for a while: it is stuck. No look at the focus is due.
+
+        Star sizes go on being watched, and subs that are out of focus are rejected for theirs.
+        """
+        self._held_until_s = self._clock.unix_s() + for_s
+        self._arrived_steps = None
+        self.watch.rest_until(self._held_until_s)
+
+    @property
+    def _held(self) -> bool:
+        return self._clock.unix_s() < self._held_until_s
 
     def shift(self, steps: float) -> None:
         """Correct the base by a measured shift of focus; the next move follows."""
@@ -221,17 +242,19 @@ class Focusing:
         return starless and scan.number == 1 and self.proven and self._again is None
 
     def _ask_again(self, refusal: Refusal | None) -> None:
-        """Have a refused curve repeated after a while; a focuser that does not move will not."""
+        """Have a refused curve repeated after a while, and the next one after a longer one: what
+        asked for it is still open, and clouds pass. A focuser that does not move will not."""
         if self._again is not None:
             self._again.cancel()
             self._again = None
         if refusal is None or refusal is Refusal.UNMOVED:
-            self._again_s = AGAIN_S
+            self._refused = 0
             return
         occasion = f"the last curve was refused ({refusal.value})"
         later = asyncio.get_running_loop().call_later
-        self._again = later(self._again_s, self.watch.expect, occasion)
-        self._again_s = min(2.0 * self._again_s, AGAIN_MOST_S)
+        self._refused += 1
+        again_s = wait_s(row_of(Act.CURVE), self._refused)
+        self._again = later(again_s, self.watch.expect, occasion)
 
     def _exact_steps(self, filter_name: str) -> float:
         if self._base is None:

@@ -20,6 +20,7 @@ from nightloom_drivers.simulators.mount import MountSimulator
 from nightloom_drivers.simulators.roof import RoofSimulator
 from nightloom_drivers.simulators.simulator import Asked, Simulator
 from nightloom_drivers.simulators.weather import WeatherSimulator
+from nightloom_drivers.simulators.wheel import WheelSimulator
 
 LOOK_S, CALM_LOOK_S = 10.0, 30.0
 """Between two looks; the longer while the roof is closed over a mount that stands parked."""
@@ -84,6 +85,8 @@ class Observer:
                     self._weather.restarted()
                 self._watched[simulator.device] = simulator
                 simulator.watch(partial(self._hear, simulator))
+        if not any(isinstance(one, WheelSimulator) for one in self._simulators()):
+            self._exposures.wheel_gone()
         now = moment(self._world, self._clock.unix_s())
         light_s = self._exposures.light_s(now.t_s)
         if self._has_roof:
@@ -113,6 +116,8 @@ class Observer:
                     self._mount.slew_asked(now)
             case RoofSimulator():
                 self.look()
+            case WheelSimulator() if isinstance(heard, Asked) and heard.name == "FILTER_SLOT":
+                self._exposures.wheel_asked(int(float(heard.values["FILTER_SLOT_VALUE"])))
 
     def _hear_camera(self, camera: CameraSimulator, heard: Event | Asked) -> None:
         main = camera.device == self._settings.observatory.camera.device
