@@ -42,6 +42,7 @@ from nightloom.telemetry import Log
 from nightloom.telemetry.events import OffsetsAdopted
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, Focuser
+from nightloom_drivers.devices.focuser import POSITION
 
 USUAL_SEEING_ARCSEC = 3.0
 """FWHM that the first scan of a night is planned for (common practice, no source)."""
@@ -124,6 +125,11 @@ class Focusing:
 
     # Where it belongs ------------------------------------------------------------------------
 
+    @property
+    def seen_steps(self) -> int | None:
+        """Where the focuser is, as last heard; None when its driver is gone."""
+        return self._focuser.position_steps if self._focuser.has(POSITION) else None
+
     def zone_steps(self, filter_name: str) -> float:
         """Full width of the critical focus zone with a filter."""
         return zone_steps(self._observatory, filter_name)
@@ -147,16 +153,15 @@ class Focusing:
         return off_steps <= self.zone_steps(filter_name) / 4.0
 
     async def follow(self, filter_name: str) -> None:
-        """Move the focuser to where it belongs with a filter. Raises DeviceError."""
-        await self.move_to(self.position_steps(filter_name))
+        """Move the focuser to where it belongs with a filter, unless it holds its place.
+
+        Raises DeviceError.
+        """
+        if not self._held:
+            await self.move_to(self.position_steps(filter_name))
 
     async def move_to(self, steps: int) -> None:
-        """Move to a position from the side that takes up the backlash. Raises DeviceError.
-
-        A focuser that holds its place is left there.
-        """
-        if self._held:
-            return
+        """Move to a position from the side that takes up the backlash. Raises DeviceError."""
         present = self._focuser.position_steps
         # Where it was not brought by a whole move from the right side, the gears may be loose.
         settled = present if present == self._arrived_steps else None

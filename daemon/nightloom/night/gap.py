@@ -50,7 +50,7 @@ async def change_filter(context: Context, wanted: str) -> None:
         FilterChanged(
             before=slots[present - 1] if present else "",
             after=wanted,
-            focuser_steps=context.rig.focuser.position_steps,
+            focuser_steps=context.focusing.seen_steps,
             took_s=context.clock.unix_s() - began_s,
         )
     )
