@@ -20,7 +20,7 @@ from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.link import State
 from nightloom_drivers.rig_settings import RigSettings
-from nightloom_drivers.simulators.faults import Faults
+from nightloom_drivers.simulators.faults import CONNECT, PARKED, Faults
 from nightloom_drivers.simulators.rig import (
     CAMERA,
     DUST_CAP,
@@ -32,11 +32,11 @@ from nightloom_drivers.simulators.rig import (
     WHEEL,
 )
 
-HOURS, SUB_S = 0.45, 60.0
+HOURS, SUB_S = 0.45, 120.0
 DARK_S = DUSK_S + 45.0
 """A moment in the first subs of the night."""
 OPENS_S = 1500.0
-BEFORE_S = 1.0
+BEFORE_S = 0.0
 """Before anything was connected."""
 MENDED_S = DUSK_S + 3600.0 * HOURS + 1800.0
 """A person comes after the night, so that it has an end."""
@@ -88,6 +88,18 @@ def ignores(device: str, name: str, state: State, times: float = float("inf")) -
     return lambda faults: faults.ignores(device, name, state, times)
 
 
+def cap_refuses(times: float) -> Done:
+    """It is closed, as a person left it, and refuses to open."""
+
+    async def do(faults: Faults) -> None:
+        faults.simulator(DUST_CAP).receive("CONNECTION", CONNECT)
+        faults.simulator(DUST_CAP).receive(CAP, PARKED)
+        await asyncio.sleep(60.0)
+        faults.refuses(DUST_CAP, CAP, times)
+
+    return do
+
+
 async def bad_network(faults: Faults) -> None:
     """The link is cut again and again for the rest of the night."""
     for _ in range(8):
@@ -97,7 +109,7 @@ async def bad_network(faults: Faults) -> None:
 
 ALERT, BUSY, OK = State.ALERT, State.BUSY, State.OK
 SLEW, SLOT, STEPS = "EQUATORIAL_EOD_COORD", "FILTER_SLOT", "ABS_FOCUS_POSITION"
-EXPOSURE, SHUTTER, CAP = "CCD_EXPOSURE", "DOME_SHUTTER", "CAP_PARK"
+EXPOSURE, DOME, CAP = "CCD_EXPOSURE", "DOME_*", "CAP_PARK"
 
 FAULTS = (
     # The main camera
@@ -136,31 +148,31 @@ FAULTS = (
     Fault("wheel refuses three times", refuses(WHEEL, SLOT, 3), "recovered"),
     Fault("wheel turns without an end", ignores(WHEEL, SLOT, BUSY, 1), "tried at once"),
     Fault("wheel says it turned and did not", ignores(WHEEL, SLOT, OK, 1), "tried at once"),
-    Fault("wheel's driver starts again", starts_again(WHEEL), "recovered"),
+    Fault("wheel's driver starts again", starts_again(WHEEL), "untroubled"),
     Fault("wheel refuses for good", refuses(WHEEL, SLOT), "wheel: go on without it"),
     Fault("wheel dead for good", dies(WHEEL), "wheel: go on without it"),
     Fault("wheel deaf for good", turns_deaf(WHEEL), "wheel: go on without it"),
     # The focuser
     Fault("focuser refuses once", refuses(FOCUSER, STEPS, 1), "tried at once"),
-    Fault("focuser's driver starts again", starts_again(FOCUSER), "recovered"),
-    Fault("focuser sticks for good", ignores(FOCUSER, STEPS, OK), "focuser: go on without it"),
+    Fault("focuser's driver starts again", starts_again(FOCUSER), "untroubled"),
+    Fault("focuser refuses for good", refuses(FOCUSER, STEPS), "focuser: go on without it"),
     Fault("focuser dead for good", dies(FOCUSER), "focuser: go on without it"),
     Fault("focuser has less travel",
           lambda f: f.narrow(FOCUSER, STEPS, "FOCUS_ABSOLUTE_POSITION", (0.0, 9_900.0)),
-          "focuser: go on without it, asked once", at_s=BEFORE_S),
+          "focuser: retire, asked once", at_s=BEFORE_S),
     # The mount
     Fault("mount refuses a slew", refuses(MOUNT, SLEW, 1), "recovered", at_s=OPENS_S),
     Fault("mount refuses slews for good", refuses(MOUNT, SLEW), "mount: retire", at_s=OPENS_S),
-    Fault("mount's driver starts again", starts_again(MOUNT), "recovered"),
+    Fault("mount's driver starts again", starts_again(MOUNT), "untroubled"),
     Fault("mount dead for half a minute", dies(MOUNT), "recovered", heals=MOUNT, for_s=30.0),
-    Fault("mount dead for good", dies(MOUNT), "stranded"),
+    Fault("mount dead until a person comes", dies(MOUNT), "stranded", heals=MOUNT, for_s=240.0),
     Fault("mount sticks in parking", lambda f: f.park_sticks(3, alert=True), "stranded"),
     # The roof and the dust cap
-    Fault("roof refuses to open once", refuses(ROOF, SHUTTER, 1), "recovered", at_s=BEFORE_S),
-    Fault("roof refuses to open for good", refuses(ROOF, SHUTTER), "roof: retire", at_s=BEFORE_S),
+    Fault("roof refuses to open once", refuses(ROOF, DOME, 1), "recovered", at_s=60.0),
+    Fault("roof refuses to open for good", refuses(ROOF, DOME), "roof: retire", at_s=60.0),
     Fault("roof's driver starts again", starts_again(ROOF), "untroubled"),
-    Fault("cap refuses to open once", refuses(DUST_CAP, CAP, 1), "recovered", at_s=BEFORE_S),
-    Fault("cap refuses to open for good", refuses(DUST_CAP, CAP), "dust_cap: retire",
+    Fault("cap refuses to open once", cap_refuses(1), "recovered", at_s=BEFORE_S),
+    Fault("cap refuses to open for good", cap_refuses(float("inf")), "dust_cap: retire",
           at_s=BEFORE_S),
     # The station
     Fault("station dead for two minutes", dies(STATION), "sheltered", heals=STATION, for_s=120.0,
@@ -181,7 +193,7 @@ def changed(fault: Fault) -> tuple[Settings, RigSettings]:
     for section, key, value in fault.policies:
         policies.setdefault(section, {})[key] = value
     settings, rig = demo(targets=dict.fromkeys("RGB", SUB_S), policies=policies)
-    chip = settings.observatory.guide_camera.model_copy(update={"exposure_s": 4.0})
+    chip = settings.observatory.guide_camera.model_copy(update={"exposure_s": 8.0})
     observatory = settings.observatory.model_copy(update={"guide_camera": chip})
     return replace(settings, observatory=observatory), rig
 

@@ -100,6 +100,9 @@ class Focusing:
         self._arrived_steps: int | None = None
         self._refused = 0
         self._held_until_s = -math.inf
+        self._growth_most = settings.policies.frames.maximum_growth_percent / 100.0
+        self._stuck_steps: int | None = None
+        """Where the focuser was last seen to arrive, or to be stuck."""
         self._again: asyncio.TimerHandle | None = None
         self.watch = FocusWatch(focuser, settings, clock)
         self.records = FocusRecords(focuser, night, ledger, clock, log)
@@ -168,7 +171,7 @@ class Focusing:
         self._arrived_steps = None
         for position in self._travel.path(settled, steps):
             await self._focuser.move_to(position)
-        self._arrived_steps = steps
+        self._arrived_steps = self._stuck_steps = steps
 
     def hold_place(self, for_s: float) -> None:
         """Leave the focuser where it is for a while: it is stuck. No look at the focus is due.
@@ -176,8 +179,21 @@ class Focusing:
         Star sizes go on being watched, and subs that are out of focus are rejected for theirs.
         """
         self._held_until_s = self._clock.unix_s() + for_s
+        self._stuck_steps = self.seen_steps if self.seen_steps is not None else self._stuck_steps
         self._arrived_steps = None
         self.watch.rest_until(self._held_until_s)
+
+    def bears(self, filter_name: str) -> bool:
+        """Whether subs with a filter can be in focus, from where the focuser is held.
+
+        By the last good curve a star's half-flux radius grows so fast far out of focus; its growth
+        at best focus is none, and in between a hyperbola's.
+        """
+        if not self._held or self._focused_px is None or self._stuck_steps is None:
+            return True
+        off_steps = self._stuck_steps - self._exact_steps(filter_name)
+        blur = self.slope_px_per_step * off_steps / self._focused_px
+        return math.hypot(1.0, blur) - 1.0 <= self._growth_most
 
     @property
     def _held(self) -> bool:

@@ -56,9 +56,9 @@ async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
 
 
 def _leave(context: Context, target: Target) -> Next[Literal[Phase.ACQUIRING, Phase.READYING]]:
-    """Leave a target that does not ask for the filter that a stuck wheel is in."""
+    """Leave a target of whose filters none can be taken, while wheel or focuser is stuck."""
     context.schedule.set_aside(target)
-    why = f"the wheel is stuck in a filter that {target.name} does not ask for"
+    why = f"{target.name} asks for no filter that can be taken now"
     up = context.schedule.choose() is not None
     return Next(Phase.ACQUIRING, why) if up else Next(Phase.READYING, why)
 

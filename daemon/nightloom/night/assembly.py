@@ -59,7 +59,7 @@ def build_context(
         settings, schedule.night, frames_folder, ledger, compute, store, clock, log
     )
     given_up = GivenUp()
-    target_run = TargetRun(settings, schedule, guard, ledger, clock, given_up)
+    target_run = TargetRun(settings, schedule, guard, ledger, clock, given_up, focusing.bears)
     context = Context(
         settings=settings,
         rig=rig,

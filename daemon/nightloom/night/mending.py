@@ -73,8 +73,10 @@ def go_on_without(context: Context, part: Part, row: Row, error: Exception) -> b
         case Part.WHEEL:
             possible, how = context.target_run.keep_filter(), "in the filter that it is in"
         case Part.FOCUSER:
-            possible, how = True, "the focuser holds its place; star sizes are watched"
-            context.focusing.hold_place(for_s)
+            possible = context.focusing.proven  # else nobody knows whether it stands in focus
+            how = "the focuser holds its place; star sizes are watched"
+            if possible:
+                context.focusing.hold_place(for_s)
         case _:
             possible, how = False, ""
     if possible:

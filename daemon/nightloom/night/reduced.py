@@ -1,19 +1,18 @@
 """What a target asks, as far as a rig that lacks something can give it. Plain functions."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from nightloom.settings import AskedSub
 
 
 def reduced(
-    filters: Mapping[str, AskedSub], only: str | None, longest_s: float | None
+    filters: Mapping[str, AskedSub], possible: Collection[str], longest_s: float | None
 ) -> dict[str, AskedSub]:
-    """The filters that can be taken, with subs no longer than `longest_s`.
+    """The filters that are possible, with subs no longer than `longest_s`.
 
-    All subs are shortened by one factor, so that the filters keep their proportion. Empty when the
-    filter that the wheel is stuck in is none of them.
+    All subs are shortened by one factor, so that the filters keep their proportion.
     """
-    left = {name: sub for name, sub in filters.items() if only in (None, name)}
+    left = {name: sub for name, sub in filters.items() if name in possible}
     most_s = max((sub.exposure_s for sub in filters.values()), default=0.0)
     if longest_s is None or most_s <= longest_s:
         return left

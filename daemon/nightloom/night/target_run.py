@@ -1,5 +1,7 @@
 """The running target: what the next sub hangs on is read here, once a sub, and then decided on."""
 
+from collections.abc import Callable
+
 from nightloom.cycle import Cycle, Taken, cycles_done
 from nightloom.faults import GivenUp, Part
 from nightloom.ledger import Ledger, Stage, Sub, number_of, uid_of
@@ -30,12 +32,13 @@ class TargetRun:
         ledger: Ledger,
         clock: Clock,
         given_up: GivenUp,
+        in_focus: Callable[[str], bool] = lambda _: True,
     ) -> None:
         self._settings, self._schedule, self._guard = settings, schedule, guard
         self._ledger, self._clock = ledger, clock
         self._night = str(schedule.night)
         self._weaving = Weaving(settings, ledger)
-        self._given_up = given_up
+        self._given_up, self._in_focus = given_up, in_focus
         self._filter_in = ""
         self._target: Target | None = None
         self._facts: Facts | None = None
@@ -78,9 +81,11 @@ class TargetRun:
         unguided = any(
             given_up.without(part, now_s) for part in (Part.GUIDE_CAMERA, Part.GUIDE_PORT)
         )
+        asked = self._schedule.cycle_filters(target, gathered)
+        stuck = given_up.without(Part.WHEEL, now_s)
         return reduced(
-            self._schedule.cycle_filters(target, gathered),
-            self._filter_in if given_up.without(Part.WHEEL, now_s) else None,
+            asked,
+            [name for name in ([self._filter_in] if stuck else asked) if self._in_focus(name)],
             self._settings.policies.guiding.unguided_s if unguided else None,
         )
 
@@ -106,7 +111,7 @@ class TargetRun:
         """The next sub, `before_s` from now, or why there is none. Raises LedgerError."""
         self._facts = facts = self._read(before_s)
         if facts is None:
-            why = f"the wheel is stuck at {self._filter_in}, which {self.running.name} does not ask"
+            why = f"{self.running.name} asks for no filter that can be taken now"
             return Next(Phase.ACQUIRING, why)
         due = decide(facts)
         answered = isinstance(due, Planned) or due.phase is Phase.ACQUIRING

@@ -20,8 +20,8 @@ def look_at_shares(
 ) -> float:
     """Count the night's accepted seconds up in the order of entry; gives the largest distance.
 
-    What was taken in the one filter of a wheel that was `stuck` is to be made up: no filter may be
-    further off afterwards than it was then, and a cycle.
+    What was taken while wheel or focuser was `stuck` is to be made up: no filter may be further off
+    afterwards than it was then, and a cycle.
     """
     targets = {target.name: target for target in settings.targets.targets}
     tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))

@@ -57,8 +57,8 @@ class TakenSub:
     wander_arcsec: float
     defocus_growth: float
     pixels_crc: int
-    wheel_stuck: bool = False
-    """Whether the wheel had not done what it was asked last, or had lost its driver since."""
+    stuck: bool = False
+    """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
 
 
 class Exposures:
@@ -70,7 +70,8 @@ class Exposures:
         self.subs: list[TakenSub] = []
         self._looked_s = 0.0
         self._asked_slot: int | None = None
-        self._wheel_gone = False
+        self._asked_steps: int | None = None
+        self._gone: set[str] = set()
 
     def begun(self, camera: CameraSimulator, exposure_s: float, t_s: float) -> Exposure:
         """A camera has opened its shutter."""
@@ -86,13 +87,25 @@ class Exposures:
         self._under_way[camera.device] = one
         return one
 
-    def wheel_asked(self, slot: int) -> None:
+    def wheel_asked(self, device: str, slot: int) -> None:
         """The wheel's driver was asked for a slot."""
-        self._asked_slot, self._wheel_gone = slot, False
+        self._asked_slot = slot
+        self._gone.discard(device)
 
-    def wheel_gone(self) -> None:
-        """The wheel has no driver."""
-        self._wheel_gone = True
+    def focuser_asked(self, device: str, steps: int) -> None:
+        """The focuser's driver was asked for a position."""
+        self._asked_steps = steps
+        self._gone.discard(device)
+
+    def gone(self, device: str) -> None:
+        """The wheel, or the focuser, has no driver."""
+        self._gone.add(device)
+
+    def _stuck(self, at_s: float, slot: int) -> bool:
+        steps = self._world.focuser.position(at_s)
+        wheel = self._asked_slot not in (None, slot)
+        focuser = self._asked_steps is not None and abs(self._asked_steps - steps) > 1
+        return bool(self._gone) or wheel or focuser
 
     def given_up(self, device: str, t_s: float) -> None:
         """A camera has stopped, with or without a frame."""
@@ -154,7 +167,7 @@ class Exposures:
             float(np.sqrt(np.mean(wander**2))),
             self._defocus_growth(float(times[SAMPLES // 2]), float(altitude[SAMPLES // 2]), glass),
             zlib.crc32(pixels(data)),
-            self._wheel_gone or self._asked_slot not in (None, slot),
+            self._stuck(one.begun_s, slot),
         )
 
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:

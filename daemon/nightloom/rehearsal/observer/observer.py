@@ -16,6 +16,7 @@ from nightloom_drivers.clock import Clock
 from nightloom_drivers.link.vector import Event, Received, State, Updated
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.simulators.camera import CameraSimulator
+from nightloom_drivers.simulators.focuser import FocuserSimulator
 from nightloom_drivers.simulators.mount import MountSimulator
 from nightloom_drivers.simulators.roof import RoofSimulator
 from nightloom_drivers.simulators.simulator import Asked, Simulator
@@ -85,8 +86,10 @@ class Observer:
                     self._weather.restarted()
                 self._watched[simulator.device] = simulator
                 simulator.watch(partial(self._hear, simulator))
-        if not any(isinstance(one, WheelSimulator) for one in self._simulators()):
-            self._exposures.wheel_gone()
+        there = {simulator.device for simulator in self._simulators()}
+        for section in (self._settings.observatory.wheel, self._settings.observatory.focuser):
+            if section.device not in there:
+                self._exposures.gone(section.device)
         now = moment(self._world, self._clock.unix_s())
         light_s = self._exposures.light_s(now.t_s)
         if self._has_roof:
@@ -117,7 +120,11 @@ class Observer:
             case RoofSimulator():
                 self.look()
             case WheelSimulator() if isinstance(heard, Asked) and heard.name == "FILTER_SLOT":
-                self._exposures.wheel_asked(int(float(heard.values["FILTER_SLOT_VALUE"])))
+                slot = int(float(heard.values["FILTER_SLOT_VALUE"]))
+                self._exposures.wheel_asked(simulator.device, slot)
+            case FocuserSimulator() if isinstance(heard, Asked) and "ABS_FOCUS" in heard.name:
+                steps = round(float(heard.values["FOCUS_ABSOLUTE_POSITION"]))
+                self._exposures.focuser_asked(simulator.device, steps)
 
     def _hear_camera(self, camera: CameraSimulator, heard: Event | Asked) -> None:
         main = camera.device == self._settings.observatory.camera.device
