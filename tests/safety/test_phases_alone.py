@@ -13,7 +13,7 @@ import pytest
 
 from night.nights import NIGHT, demo
 from nightloom.daemon import Daemon
-from nightloom.executor import InLine, Workers
+from nightloom.executor import InLine, NotComputed, Workers
 from nightloom.faults import Act, Kind, Part, Row, row_for, row_of, wait_s
 from nightloom.frames import HeaderFacts
 from nightloom.ledger import FILE_NAME, Ledger, Stage, Sub
@@ -397,6 +397,65 @@ def test_each_trouble_is_rested_from_and_too_much_of_it_ends_the_night(tmp_path:
     (given_up,) = (event for event in heard if isinstance(event, e.GivenUp))
     assert (given_up.part, given_up.tries, given_up.then) == ("guard", tries, "retire")
     assert "told to refuse" in given_up.reason
+
+
+def test_a_worker_that_comes_to_no_answer_again_and_again_ends_the_only_target(
+    tmp_path: Path,
+) -> None:
+    async def gathering(_: Scene, __: Context) -> None:
+        raise NotComputed("measure_frame", "its worker died")
+
+    heard = night_of_trouble(tmp_path, gathering)
+    row = cast(Row, row_for(Act.NIGHT, Part.COMPUTER, Kind.NOT_COMPUTED))
+    (given_up,) = (event for event in heard if isinstance(event, e.GivenUp))
+    assert (given_up.part, given_up.tries, given_up.then) == ("computer", row.tries, "retire")
+
+
+@pytest.mark.parametrize("device", [CAMERA, MOUNT])
+def test_a_power_switch_is_used_for_a_camera_and_never_for_a_mount(
+    tmp_path: Path, device: str
+) -> None:
+    """The device comes back when it is switched off and on; a mount comes back for a person."""
+    switched: list[str] = []
+    began: list[Scene] = []
+
+    async def gathering(scene: Scene, context: Context) -> None:
+        if began:
+            return
+
+        async def power(name: str) -> None:
+            switched.append(name)
+            scene.faults.heal(name)
+
+        began.append(scene)
+        context.power = power
+        scene.faults.dead(device)
+        if device == MOUNT:
+            asyncio.get_running_loop().call_later(600.0, scene.faults.heal, MOUNT)
+        raise DeviceGone(device, "CONNECTION", asked="to last", seen="it is gone")
+
+    heard = night_of_trouble(tmp_path, gathering)
+    gave_up = [event.part for event in heard if isinstance(event, e.GivenUp)]
+    if device == CAMERA:
+        assert switched == [CAMERA]
+        assert gave_up == []
+        assert phases(heard).count("gathering") == 2
+    else:
+        assert switched == []
+        assert gave_up == ["mount"]
+
+
+def test_trouble_that_was_recovered_does_not_count_against_parking(tmp_path: Path) -> None:
+    """As often as the guard's row allows but one; then parking fails once and is tried again."""
+
+    async def gathering(scene: Scene, _: Context) -> None:
+        if phases(scene.heard).count("gathering") < GUARD.tries:
+            raise GuardRefusal("slewing", "told to refuse")
+        scene.faults.park_sticks(1, alert=True)
+
+    heard = night_of_trouble(tmp_path, gathering)
+    assert "stranded" not in phases(heard)
+    assert not [event for event in heard if isinstance(event, e.GivenUp)]
 
 
 def test_rain_cuts_short_the_rest_after_trouble(tmp_path: Path) -> None:

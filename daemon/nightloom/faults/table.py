@@ -84,7 +84,6 @@ class Then(StrEnum):
     NIGHT = "the night's row"
     WITHOUT = "go on without it"
     TARGET = "another target"
-    HOLD = "hold"
     SHELTER = "shelter"
     RETIRE = "retire"
     STRAND = "strand"
@@ -132,6 +131,7 @@ ANEW = (Between.WAIT, Between.CONNECT)
 POWER = (Between.WAIT, Between.CONNECT, Between.POWER)
 
 _PLUGS = "Look at its power, its cable and its driver."
+_UNGUIDED = _PLUGS + " Set guiding.unguided_s to go on with shorter subs meanwhile."
 _SETS = "Set in observatory.toml what the device can do, or choose a driver that can do it."
 
 TABLE = (
@@ -145,9 +145,10 @@ TABLE = (
         inf, 5.0, MOST, WAIT, (), mend="Look at the INDI server and the network."),
     Row(Act.NIGHT, (Part.CAMERA,), PASSING,
         6, 5.0, MOST, POWER, (Then.RETIRE,), mend=_PLUGS),
-    Row(Act.NIGHT, GUIDER, PASSING,
-        4, 5.0, MOST, POWER, (Then.WITHOUT, Then.RETIRE), again_s=3600.0,
-        mend=_PLUGS + " Set guiding.unguided_s to go on with shorter subs meanwhile."),
+    Row(Act.NIGHT, (Part.GUIDE_CAMERA,), PASSING,
+        4, 5.0, MOST, POWER, (Then.WITHOUT, Then.RETIRE), again_s=3600.0, mend=_UNGUIDED),
+    Row(Act.NIGHT, (Part.GUIDE_PORT,), PASSING,
+        4, 5.0, MOST, ANEW, (Then.WITHOUT, Then.RETIRE), again_s=3600.0, mend=_UNGUIDED),
     Row(Act.NIGHT, (Part.WHEEL,), PASSING,
         3, 5.0, MOST, POWER, (Then.WITHOUT, Then.RETIRE), again_s=1800.0, mend=_PLUGS),
     Row(Act.NIGHT, (Part.FOCUSER,), PASSING,

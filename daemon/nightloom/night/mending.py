@@ -42,11 +42,20 @@ async def mend(context: Context, part: Part, between: Between) -> None:
     if name is None or between is Between.WAIT:
         return
     try:
-        if between is Between.POWER and context.power is not None:
+        if (
+            between is Between.POWER
+            and context.power is not None
+            and _may_be_switched(context.settings.observatory, name)
+        ):
             await context.power(name)
         await _connect_anew(context, part)
     except DeviceError as error:
         context.log.emit(DeviceTrouble.of(error, f"{between.value} did not help so far"))
+
+
+def _may_be_switched(observatory: Observatory, name: str) -> bool:
+    """Whether a device may be switched off and on: no mount, and no roof, whatever else it is."""
+    return name not in (_device_name(observatory, part) for part in (Part.MOUNT, Part.ROOF))
 
 
 async def _connect_anew(context: Context, part: Part) -> None:
