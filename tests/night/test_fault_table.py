@@ -306,3 +306,38 @@ def test_a_fault_leads_where_the_table_says(tmp_path: Path, faults: tuple[Fault,
 def test_there_are_enough_faults_and_each_is_another() -> None:
     names = [fault.name for fault in FAULTS]
     assert len(set(names)) == len(names) >= 40
+
+
+def test_without_a_guider_all_subs_are_shortened_alike_and_dithered_by_slews(
+    tmp_path: Path,
+) -> None:
+    fault = next(
+        one for one in FAULTS if one.name == "guide camera dead for good, unguided allowed"
+    )
+    story = night_with(tmp_path, fault)
+    without_s = story.at(e.GoneOnWithout)[0]
+    after = [f for f in story.frames if f.start_utc and f.start_utc.timestamp() > without_s]
+    assert {frame.exposure_s for frame in after} == {30.0}
+    assert {frame.filter for frame in after} == set("RGB")
+    assert all(frame.guide_rms_arcsec is None for frame in after)
+    assert len([at_s for at_s in story.at(e.Dithered) if at_s > without_s]) > 3
+    accepted = [frame for frame in after if frame.verdict == "accepted"]
+    assert len(accepted) > 0.7 * len(after)
+
+
+def test_a_wheel_that_turns_again_makes_up_what_is_missing(tmp_path: Path) -> None:
+    """It refuses for twenty minutes, and is asked again half an hour after it was given up."""
+    fault = Fault("wheel refuses for twenty minutes", refuses(WHEEL, SLOT), "",
+                  heals=WHEEL, for_s=1200.0, hours=1.2)  # fmt: skip
+    story = night_with(tmp_path, fault)
+    assert story.played.violations == []
+    back_s = story.at(e.GoneOnWithout)[0] + 1800.0
+    stuck, back = list[str](), list[str]()
+    for frame in story.frames:
+        assert frame.start_utc is not None
+        began_s = frame.start_utc.timestamp()
+        (back if began_s > back_s else stuck).append(frame.filter)
+    (only,) = {name for name in stuck if stuck.count(name) > 3}
+    assert set(back) == set("RGB")
+    others = [name for name in "RGB" if name != only]
+    assert min(back.count(name) for name in others) > back.count(only)
