@@ -7,8 +7,10 @@ a restart finds it there. Nothing in the night waits for verdicts, except its en
 
 import asyncio
 from collections.abc import Callable, Coroutine
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from nightloom.clouds import FramePolicy
@@ -23,7 +25,7 @@ from nightloom.frames.quality import QualityPolicy
 from nightloom.frames.records import FrameRecords, JudgedFrame, facts_of, header_facts
 from nightloom.frames.recovery import recovered
 from nightloom.frames.writer import FrameNotRead, read_frame
-from nightloom.ledger import Ledger, Stage, Sub
+from nightloom.ledger import Ledger, LedgerBusy, Stage, Sub, in_time
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import SubCancelled, SubEnded, VerdictsLeft
@@ -142,7 +144,8 @@ class FramePipeline:
 
     def take(self, sub: Sub, facts: HeaderFacts, exposure: Exposure) -> Download:
         """Take in a sub whose shutter has closed: from here on nothing throws it away."""
-        self._ledger.follow_sub(sub)
+        with suppress(LedgerBusy):  # it is written with the next stage, once the ledger is free
+            self._ledger.follow_sub(sub)
         download = Download()
         self._downloads.add(download)
         self._own(self._take(sub, facts, exposure, download))
@@ -172,7 +175,7 @@ class FramePipeline:
         try:
             frame = await exposure.frame()
         except DeviceError as error:
-            self._cancel(sub, str(error))
+            await self._cancel(sub, str(error))
             download.end(error)
             return
         finally:
@@ -180,8 +183,8 @@ class FramePipeline:
         self._log.emit(SubEnded(uid=sub.uid, download_s=self._clock.unix_s() - closed_s))
         path = self._disk.path(sub, frame.start)
         sub = replace(sub, stage=Stage.ARRIVED, start_utc=frame.start, path=path)
-        self._ledger.follow_sub(sub)
         download.end()
+        await in_time(partial(self._ledger.follow_sub, sub))
         facts = replace(facts, kind=sub.kind, uid=sub.uid, started_at=frame.start)
         sub, lost = await self._keep(sub, frame.data, facts)
         async with self._turn:
@@ -195,13 +198,15 @@ class FramePipeline:
         try:
             data = await self._store(read_frame, path)
         except FrameNotRead as error:
-            self._records.enter(sub, Measured(unmeasured=str(error)), Judgement(str(error)), "")
+            unread = Measured(unmeasured=str(error)), Judgement(str(error)), ""
+            await in_time(partial(self._records.enter, sub, *unread))
             return
         async with self._turn:
             await self._process(sub, data, HeaderFacts(kind=sub.kind))
 
-    def _cancel(self, sub: Sub, reason: str) -> None:
-        self._ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
+    async def _cancel(self, sub: Sub, reason: str) -> None:
+        cancelled = replace(sub, stage=Stage.CANCELLED, outcome=reason)
+        await in_time(partial(self._ledger.follow_sub, cancelled))
         self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=reason))
 
     async def _keep(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> tuple[Sub, str]:
@@ -213,7 +218,7 @@ class FramePipeline:
             return replace(sub, path=""), lost
         if sub.path:
             sub = replace(sub, stage=Stage.STORED)
-            self._ledger.follow_sub(sub)
+            await in_time(partial(self._ledger.follow_sub, sub))
         return sub, ""
 
     async def _process(
@@ -231,7 +236,7 @@ class FramePipeline:
         sha256, lost = await self._disk.amend(sub, judged)
         if lost:
             judgement = replace(judgement, reason=lost)
-        self._records.enter(sub, measured, judgement, sha256)
+        await in_time(partial(self._records.enter, sub, measured, judgement, sha256))
         self._disk.check()
         return measured, judgement
 

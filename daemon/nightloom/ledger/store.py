@@ -15,6 +15,9 @@ from nightloom.ledger.rows import AnyRecord, Stored, columns, to_row
 FILE_NAME = "ledger.sqlite"
 """The ledger's name in an output folder."""
 
+BUSY_S = 0.5
+"""So long a statement waits for another process, and everything else with it."""
+
 
 class LedgerError(Exception):
     """The ledger could not do what it was asked."""
@@ -25,6 +28,10 @@ class LedgerError(Exception):
 
     def __str__(self) -> str:
         return f"{self.path}: asked to {self.asked}: {self.seen}"
+
+
+class LedgerBusy(LedgerError):
+    """Another process holds the file, and may let go of it at any time."""
 
 
 class Store:
@@ -64,7 +71,7 @@ class Store:
     def _connect(self, read_only: bool) -> sqlite3.Connection:
         mode = "ro" if read_only else "rwc"
         uri = f"{self.path.absolute().as_uri()}?mode={mode}"
-        connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+        connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_S)
         connection.row_factory = sqlite3.Row
         try:
             known, found = len(MIGRATIONS), version_of(connection)
@@ -118,7 +125,14 @@ class Store:
         try:
             yield
         except (sqlite3.Error, OSError) as error:
-            raise LedgerError(self.path, asked=what, seen=str(error)) from error
+            kind = LedgerBusy if _is_busy(error) else LedgerError
+            raise kind(self.path, asked=what, seen=str(error)) from error
+
+
+def _is_busy(error: Exception) -> bool:
+    """Whether SQLite gave up on a lock; extended codes keep the primary one in their low byte."""
+    code = getattr(error, "sqlite_errorcode", 0)
+    return isinstance(error, sqlite3.OperationalError) and code & 0xFF == sqlite3.SQLITE_BUSY
 
 
 def where_clause(**wanted: str | None) -> tuple[str, list[Stored]]:

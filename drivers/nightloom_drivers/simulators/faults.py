@@ -13,6 +13,8 @@ leave an open roof in the rain that could have been closed:
     reborn          a driver starts again, disconnected and with default settings: it is connected
                     and told again; a roof that says closed without knowing is told to close
     server_gone     all of that at once, for a time: there is nothing to do but to come back
+    not_a_number    a driver reports NaN for numbers, in good state: the last real one stands, and
+                    what a number was to show is waited for
     says_parked     a mount says that it is parked while it tracks: parked is parked and at rest,
                     and it parks when it is told again
     park_sticks     parking never ends, or ends in Alert: it is tried anew
@@ -62,6 +64,17 @@ from nightloom_drivers.simulators.rig import (
 )
 from nightloom_drivers.simulators.simulator import Hears, Says, Simulator, everything, unchanged
 
+POLLED = frozenset(
+    {
+        "ABS_FOCUS_POSITION",
+        "CCD_TEMPERATURE",
+        "EQUATORIAL_EOD_COORD",
+        "FILTER_SLOT",
+        "FOCUS_TEMPERATURE",
+    }
+)
+"""Numbers that drivers read from their hardware again and again."""
+
 CONNECT: Mapping[str, Value] = {"CONNECT": True, "DISCONNECT": False}
 PARKED: Mapping[str, Value] = {"PARK": True, "UNPARK": False}
 UNPARKED: Mapping[str, Value] = {"PARK": False, "UNPARK": True}
@@ -92,6 +105,7 @@ class Faults:
         if device in self._dead:
             self.revive(device)
         self._afflict(device)
+        self._poll(device)
         simulator = self.simulator(device)
         if device in (MOUNT, DUST_CAP) and not simulator.active:  # it may read Busy for ever
             name = "CAP_PARK" if device == DUST_CAP else "TELESCOPE_PARK"
@@ -173,6 +187,24 @@ class Faults:
             for device in alive:
                 self._link.replace(self._fresh(device))
         self._link.reconnect()
+
+    def not_a_number(self, device: str) -> None:
+        """The driver reports NaN for whatever it reads from its hardware again and again."""
+
+        def says(event: Event) -> Event:
+            if not isinstance(event, Updated) or event.vector.name not in POLLED:
+                return event
+            numbers = dict.fromkeys(event.vector.elements, math.nan)
+            return Updated(replace(event.vector, elements=dict(numbers)))
+
+        self._afflict(device, says=says)
+        self._poll(device)
+
+    def _poll(self, device: str) -> None:
+        """Have the driver report what drivers read from their hardware again and again."""
+        simulator = self.simulator(device)
+        for name in POLLED & simulator.properties.keys():
+            simulator.publish(name)
 
     # Mount ------------------------------------------------------------------------------------
 
