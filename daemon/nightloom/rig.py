@@ -6,7 +6,7 @@ Everything above sees the same typed devices over a link and cannot tell which i
 import asyncio
 import multiprocessing
 import socket
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Set
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from typing import TypeVar
@@ -58,18 +58,18 @@ class Rig:
     guide_port: GuidePort
     dust_cap: DustCap | None
 
-    def devices(self) -> Iterator[Device]:
-        """Every instrument that the observatory has."""
-        for part in vars(self).values():
-            if isinstance(part, Device):
+    def devices(self, without: Set[str] = frozenset()) -> Iterator[Device]:
+        """Every instrument that the observatory has, but for some roles."""
+        for role, part in vars(self).items():
+            if isinstance(part, Device) and role not in without:
                 yield part
 
-    async def connect(self, deadline_s: float) -> None:
+    async def connect(self, deadline_s: float, without: Set[str] = frozenset()) -> None:
         """Wait for the link and switch every instrument on. Raises DeviceError."""
         await self.link.linked(deadline_s)
         try:
             async with asyncio.TaskGroup() as group:
-                for device in self.devices():
+                for device in self.devices(without):
                     group.create_task(device.connect())
         except* Exception as several:
             raise several.exceptions[0] from several

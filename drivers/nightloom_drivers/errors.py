@@ -1,7 +1,8 @@
 """What can go wrong with a device, as types.
 
     DeviceError                what was asked of which device, and what was seen instead
-    ├── DeviceRefused          the device said no, or the request could not be a right one
+    ├── DeviceRefused          the device said no
+    │   └── DeviceIncapable      what was asked is not in it, however often it is asked
     ├── DeviceLate             its deadline passed
     ├── DeviceContradicts      it said yes, and what it reads back is something else
     └── DeviceGone             the connection, the device or the property is no longer there
@@ -31,6 +32,15 @@ class DeviceRefused(DeviceError):
     """The device said no, or the request could not be a right one."""
 
     verb = "refused"
+
+
+class DeviceIncapable(DeviceRefused):
+    """What was asked is not in the device: it lacks the property, or the value is out of range.
+
+    Asking again cannot help; whoever set it can.
+    """
+
+    verb = "cannot"
 
 
 class DeviceLate(DeviceError):

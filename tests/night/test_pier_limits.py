@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from night.nights import NIGHT
+from nightloom.faults import GivenUp
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict, uid_of
 from nightloom.night import cross as crossing
 from nightloom.night.context import Context
@@ -95,7 +96,7 @@ class Evening:
         mount = cast(Mount, self.mount)
         devices = SafetyDevices(cast(Link, None), mount, None, ())
         self.guard = Guard(said, devices, Acts(None, self.clock), self.clock, Log(self.clock))
-        self.target_run = TargetRun(said, self.schedule, self.guard, ledger, self.clock)
+        self.target_run = TargetRun(said, self.schedule, self.guard, ledger, self.clock, GivenUp())
         self.target_run.start(self.target, (0.0, 0.0))
         self.longitude_deg = self.schedule.site.longitude_deg
         self.transit_s = meridian_time(

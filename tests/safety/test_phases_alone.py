@@ -13,7 +13,8 @@ import pytest
 
 from night.nights import NIGHT, demo
 from nightloom.daemon import Daemon
-from nightloom.executor import InLine, Workers
+from nightloom.executor import InLine, NotComputed, Workers
+from nightloom.faults import Act, Kind, Part, Row, row_for, row_of, wait_s
 from nightloom.frames import HeaderFacts
 from nightloom.ledger import FILE_NAME, Ledger, Stage, Sub
 from nightloom.night.context import Context
@@ -27,10 +28,10 @@ from nightloom.night.interrupts import (
     operator,
     unsafe,
 )
-from nightloom.night.night import BACK_OFF_S, ENDED, LEFT, TROUBLES_MAX, Night
+from nightloom.night.night import ENDED, LEFT, Night
 from nightloom.night.phases import Phase
 from nightloom.night.ready import ready
-from nightloom.night.retire import TRY_AGAIN_S, retire, strand
+from nightloom.night.retire import retire, strand
 from nightloom.night.shelter import shelter
 from nightloom.safety import GuardRefusal, NotSafe
 from nightloom.telemetry import Event
@@ -45,6 +46,8 @@ from safety.guarded import EVENING_S, MEASURED_S, Scene, context_of, guarded, su
 Told = Callable[[Scene, Context], Awaitable[None]]
 
 RAIN_S = 1800.0
+
+GUARD = cast(Row, row_for(Act.NIGHT, Part.GUARD, Kind.REFUSED))
 
 
 @asynccontextmanager
@@ -198,7 +201,7 @@ def test_stranded_waits_a_minute_and_for_the_link(tmp_path: Path) -> None:
         gone = asyncio.create_task(scene.faults.server_gone(600.0))
         await asyncio.sleep(1.0)
         assert (await strand(context)).phase is Phase.RETIRING
-        assert scene.true.unix_s() - began_s >= 600.0 + TRY_AGAIN_S
+        assert scene.true.unix_s() - began_s >= 600.0 + row_of(Act.STRANDED).wait_s
         await gone
 
     on_the_rig(tmp_path, told)
@@ -387,19 +390,82 @@ def test_each_trouble_is_rested_from_and_too_much_of_it_ends_the_night(tmp_path:
 
     with ExitStack() as listening:
         heard = night_of_trouble(tmp_path, gathering)
-    assert phases(heard).count("readying") == TROUBLES_MAX + 1
+    tries = int(GUARD.tries)
+    assert phases(heard).count("readying") == tries
     rests_s = [then - now for now, then in zip(troubles_s, readied_s, strict=False)]
-    assert rests_s == pytest.approx([BACK_OFF_S * n for n in range(1, TROUBLES_MAX + 1)], abs=1.0)
+    assert rests_s == pytest.approx([wait_s(GUARD, n) for n in range(1, tries)], abs=1.0)
+    (given_up,) = (event for event in heard if isinstance(event, e.GivenUp))
+    assert (given_up.part, given_up.tries, given_up.then) == ("guard", tries, "retire")
+    assert "told to refuse" in given_up.reason
+
+
+def test_a_worker_that_comes_to_no_answer_again_and_again_ends_the_only_target(
+    tmp_path: Path,
+) -> None:
+    async def gathering(_: Scene, __: Context) -> None:
+        raise NotComputed("measure_frame", "its worker died")
+
+    heard = night_of_trouble(tmp_path, gathering)
+    row = cast(Row, row_for(Act.NIGHT, Part.COMPUTER, Kind.NOT_COMPUTED))
+    (given_up,) = (event for event in heard if isinstance(event, e.GivenUp))
+    assert (given_up.part, given_up.tries, given_up.then) == ("computer", row.tries, "retire")
+
+
+@pytest.mark.parametrize("device", [CAMERA, MOUNT])
+def test_a_power_switch_is_used_for_a_camera_and_never_for_a_mount(
+    tmp_path: Path, device: str
+) -> None:
+    """The device comes back when it is switched off and on; a mount comes back for a person."""
+    switched: list[str] = []
+    began: list[Scene] = []
+
+    async def gathering(scene: Scene, context: Context) -> None:
+        if began:
+            return
+
+        async def power(name: str) -> None:
+            switched.append(name)
+            scene.faults.heal(name)
+
+        began.append(scene)
+        context.power = power
+        scene.faults.dead(device)
+        if device == MOUNT:
+            asyncio.get_running_loop().call_later(600.0, scene.faults.heal, MOUNT)
+        raise DeviceGone(device, "CONNECTION", asked="to last", seen="it is gone")
+
+    heard = night_of_trouble(tmp_path, gathering)
+    gave_up = [event.part for event in heard if isinstance(event, e.GivenUp)]
+    if device == CAMERA:
+        assert switched == [CAMERA]
+        assert gave_up == []
+        assert phases(heard).count("gathering") == 2
+    else:
+        assert switched == []
+        assert gave_up == ["mount"]
+
+
+def test_trouble_that_was_recovered_does_not_count_against_parking(tmp_path: Path) -> None:
+    """As often as the guard's row allows but one; then parking fails once and is tried again."""
+
+    async def gathering(scene: Scene, _: Context) -> None:
+        if phases(scene.heard).count("gathering") < GUARD.tries:
+            raise GuardRefusal("slewing", "told to refuse")
+        scene.faults.park_sticks(1, alert=True)
+
+    heard = night_of_trouble(tmp_path, gathering)
+    assert "stranded" not in phases(heard)
+    assert not [event for event in heard if isinstance(event, e.GivenUp)]
 
 
 def test_rain_cuts_short_the_rest_after_trouble(tmp_path: Path) -> None:
-    """The sixth rest lasts half a minute, and the station measures rain two seconds into it."""
+    """The fourth rest lasts 40 s, and the station measures rain two seconds into it."""
     at_s: dict[str, float] = {}
 
     async def gathering(scene: Scene, _: Context) -> None:
         if "sheltering" in at_s:
             return
-        if phases(scene.heard).count("readying") == TROUBLES_MAX:
+        if phases(scene.heard).count("readying") == 4:
             (station,) = scene.devices.weather
             await station.news()
             scene.faults.rain(in_s=30.0)

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from nightloom.executor import Executor
+from nightloom.faults import Act, row_of, wait_s
 from nightloom.focusing import (
     Aim,
     Curve,
@@ -42,16 +43,13 @@ from nightloom.telemetry import Log
 from nightloom.telemetry.events import FocusRecalled, OffsetsAdopted
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, Focuser
+from nightloom_drivers.devices.focuser import POSITION
 
 USUAL_SEEING_ARCSEC = 3.0
 """FWHM that the first scan of a night is planned for (common practice, no source)."""
 
 GROWTH = 2.2
 """Of the stars from the middle of a scan to its ends; see `scan_step_steps`."""
-
-AGAIN_S, AGAIN_MOST_S = 300.0, 3600.0
-"""After a refused curve another one is asked for, then after twice as long, and so on: whatever
-asked for it is still open, and clouds pass."""
 
 FINE = 3.0
 """A scan whose step is within this factor of the wanted one is worth long exposures and waiting."""
@@ -102,7 +100,11 @@ class Focusing:
         self.slope_px_per_step = math.nan
         """How fast stars grow far out of focus, by the last good curve."""
         self._arrived_steps: int | None = None
-        self._again_s = AGAIN_S
+        self._refused = 0
+        self._held_until_s = -math.inf
+        self._growth_most = settings.policies.frames.maximum_growth_percent / 100.0
+        self._stuck_steps: int | None = None
+        """Where the focuser was last seen to arrive, or to be stuck."""
         self._again: asyncio.TimerHandle | None = None
         self.watch = FocusWatch(focuser, settings, clock)
         self.records = FocusRecords(focuser, night, ledger, clock, log)
@@ -146,6 +148,11 @@ class Focusing:
 
     # Where it belongs ------------------------------------------------------------------------
 
+    @property
+    def seen_steps(self) -> int | None:
+        """Where the focuser is, as last heard; None when its driver is gone."""
+        return self._focuser.position_steps if self._focuser.has(POSITION) else None
+
     def zone_steps(self, filter_name: str) -> float:
         """Full width of the critical focus zone with a filter."""
         return zone_steps(self._observatory, filter_name)
@@ -163,12 +170,18 @@ class Focusing:
 
     def in_place(self, filter_name: str) -> bool:
         """Whether the focuser stands where it belongs, to a quarter of the critical focus zone."""
+        if self._held:
+            return True
         off_steps = abs(self._focuser.position_steps - self.position_steps(filter_name))
         return off_steps <= self.zone_steps(filter_name) / 4.0
 
     async def follow(self, filter_name: str) -> None:
-        """Move the focuser to where it belongs with a filter. Raises DeviceError."""
-        await self.move_to(self.position_steps(filter_name))
+        """Move the focuser to where it belongs with a filter, unless it holds its place.
+
+        Raises DeviceError.
+        """
+        if not self._held:
+            await self.move_to(self.position_steps(filter_name))
 
     async def move_to(self, steps: int) -> None:
         """Move to a position from the side that takes up the backlash. Raises DeviceError."""
@@ -178,7 +191,33 @@ class Focusing:
         self._arrived_steps = None
         for position in self._travel.path(settled, steps):
             await self._focuser.move_to(position)
-        self._arrived_steps = steps
+        self._arrived_steps = self._stuck_steps = steps
+
+    def hold_place(self, for_s: float) -> None:
+        """Leave the focuser where it is for a while: it is stuck. No look at the focus is due.
+
+        Star sizes go on being watched, and subs that are out of focus are rejected for theirs.
+        """
+        self._held_until_s = self._clock.unix_s() + for_s
+        self._stuck_steps = self.seen_steps if self.seen_steps is not None else self._stuck_steps
+        self._arrived_steps = None
+        self.watch.rest_until(self._held_until_s)
+
+    def bears(self, filter_name: str) -> bool:
+        """Whether subs with a filter can be in focus, from where the focuser is held.
+
+        By the last good curve a star's half-flux radius grows so fast far out of focus; its growth
+        at best focus is none, and in between a hyperbola's.
+        """
+        if not self._held or self._focused_px is None or self._stuck_steps is None:
+            return True
+        off_steps = self._stuck_steps - self._exact_steps(filter_name)
+        blur = self.slope_px_per_step * off_steps / self._focused_px
+        return math.hypot(1.0, blur) - 1.0 <= self._growth_most
+
+    @property
+    def _held(self) -> bool:
+        return self._clock.unix_s() < self._held_until_s
 
     def shift(self, steps: float) -> None:
         """Correct the base by a measured shift of focus; the next move follows."""
@@ -244,17 +283,19 @@ class Focusing:
         return starless and scan.number == 1 and self.proven and self._again is None
 
     def _ask_again(self, refusal: Refusal | None) -> None:
-        """Have a refused curve repeated after a while; a focuser that does not move will not."""
+        """Have a refused curve repeated after a while, and the next one after a longer one: what
+        asked for it is still open, and clouds pass. A focuser that does not move will not."""
         if self._again is not None:
             self._again.cancel()
             self._again = None
         if refusal is None or refusal is Refusal.UNMOVED:
-            self._again_s = AGAIN_S
+            self._refused = 0
             return
         occasion = f"the last curve was refused ({refusal.value})"
         later = asyncio.get_running_loop().call_later
-        self._again = later(self._again_s, self.watch.expect, occasion)
-        self._again_s = min(2.0 * self._again_s, AGAIN_MOST_S)
+        self._refused += 1
+        again_s = wait_s(row_of(Act.CURVE), self._refused)
+        self._again = later(again_s, self.watch.expect, occasion)
 
     def _exact_steps(self, filter_name: str) -> float:
         if self._base is None:

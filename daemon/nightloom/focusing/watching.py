@@ -34,6 +34,7 @@ class FocusWatch:
         self._looked_at_s = self._curve_at_s = -math.inf
         self._looked_c: float | None = None
         self._occasion = ""
+        self._rests_until_s = -math.inf
 
     @property
     def growth(self) -> float:
@@ -75,11 +76,17 @@ class FocusWatch:
         """Ask for a look, however fresh the last one is."""
         self._occasion = occasion
 
+    def rest_until(self, until_s: float) -> None:
+        """Ask for no look until then, in Unix seconds; sizes of stars are taken all the same."""
+        self._rests_until_s = until_s
+
     def due(self, occasion: str = "") -> str:
         """Why a look is due now; empty when none is.
 
         An `occasion` asks for one by itself, unless the last look is fresh.
         """
+        if self._clock.unix_s() < self._rests_until_s:
+            return ""
         fresh = self._clock.unix_s() - self._looked_at_s < self._policy.minimum_interval_s
         if self._occasion or (occasion and not fresh):
             return self._occasion or occasion

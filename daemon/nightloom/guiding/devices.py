@@ -3,6 +3,7 @@
 import asyncio
 from dataclasses import dataclass
 
+from nightloom.faults import Act, kind_of, row_of, tried
 from nightloom.frames.image import Pixels
 from nightloom.guiding import Pulses
 from nightloom.guiding.hot_map import HotMap
@@ -10,7 +11,7 @@ from nightloom.telemetry import Log
 from nightloom.telemetry.events import DeviceTrouble
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, GuidePort
-from nightloom_drivers.errors import DeviceError, DeviceLate, DeviceRefused
+from nightloom_drivers.errors import DeviceError
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +28,7 @@ class GuideFrame:
 
 class GuideDevices:
     """Exposes and pulses. A frame that comes late and a pulse that is refused are tried again, or
-    left to the next frame; two in a row are trouble. What is gone is trouble at once.
+    left to the next frame, as often as the table of faults has it; what is gone is trouble at once.
     """
 
     def __init__(
@@ -35,7 +36,7 @@ class GuideDevices:
     ) -> None:
         self._camera, self._port, self._hot_map = camera, port, hot_map
         self._clock, self._log = clock, log
-        self._refused = False
+        self._refused = 0
         self.moved_s = float("-inf")
         """When the last pulse ended, on the event loop's time."""
 
@@ -51,11 +52,11 @@ class GuideDevices:
 
     async def frame(self, exposure_s: float) -> GuideFrame:
         """Take a frame. Raises DeviceError."""
-        try:
-            return await self._expose(exposure_s)
-        except (DeviceLate, DeviceRefused) as error:
-            self._note(error, "another guide frame")
-            return await self._expose(exposure_s)
+        return await tried(
+            row_of(Act.GUIDE_FRAME),
+            lambda: self._expose(exposure_s),
+            lambda error: self._note(error, "another guide frame"),
+        )
 
     async def pulse(self, pulses: Pulses) -> bool:
         """Give pulses; False when they were refused, or their end not seen. Raises DeviceError."""
@@ -65,15 +66,15 @@ class GuideDevices:
             await self._port.pulse(
                 west_ms=pulses.west_ms - pulses.east_ms, north_ms=pulses.north_ms - pulses.south_ms
             )
-        except (DeviceLate, DeviceRefused) as error:
-            if self._refused:
+        except DeviceError as error:
+            row, self._refused = row_of(Act.PULSE), self._refused + 1
+            if kind_of(error) not in row.kinds or self._refused >= row.tries:
                 raise
-            self._refused = True
             self._note(error, "the next guide frame shows what is missing")
             return False
         finally:
             self.moved_s = asyncio.get_running_loop().time()
-        self._refused = False
+        self._refused = 0
         return True
 
     async def _expose(self, exposure_s: float) -> GuideFrame:
@@ -83,5 +84,6 @@ class GuideDevices:
         raw = (await exposure.frame()).data
         return GuideFrame(raw, self._hot_map.mended(raw), asked_s, middle_s)
 
-    def _note(self, error: DeviceError, next_step: str) -> None:
-        self._log.emit(DeviceTrouble.of(error, next_step))
+    def _note(self, error: Exception, next_step: str) -> None:
+        if isinstance(error, DeviceError):
+            self._log.emit(DeviceTrouble.of(error, next_step))

@@ -23,7 +23,9 @@ async def acquire(context: Context) -> Ending:
     await context.guiding.stop("a new pointing")
     await context.pipeline.downloaded()  # a new exposure would end a frame that still comes down
     gathered = context.schedule.gathered(target)
-    filters = list(context.schedule.cycle_filters(target, gathered))
+    filters = list(context.target_run.filters(target, gathered))
+    if not filters:
+        return _leave(context, target)
     policies = context.settings.policies
     try:
         await change_filter(context, policies.acquire.filter or filters[0])
@@ -45,11 +47,20 @@ async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
         )
         if not reason:
             raise
+        focus_filter = context.target_run.possible_filter(focus_filter)
         await change_filter(context, focus_filter)
         await context.focusing.curve(focus_filter, reason)
         if not context.focusing.proven:
             raise
         await start_target(context, target)
+
+
+def _leave(context: Context, target: Target) -> Next[Literal[Phase.ACQUIRING, Phase.READYING]]:
+    """Leave a target of whose filters none can be taken, while wheel or focuser is stuck."""
+    context.schedule.set_aside(target)
+    why = f"{target.name} asks for no filter that can be taken now"
+    up = context.schedule.choose() is not None
+    return Next(Phase.ACQUIRING, why) if up else Next(Phase.READYING, why)
 
 
 async def _focus(context: Context, filter_name: str) -> None:

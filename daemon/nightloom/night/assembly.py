@@ -5,6 +5,7 @@ from pathlib import Path
 
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.executor import Executor
+from nightloom.faults import GivenUp
 from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.frames.records import JudgedFrame
@@ -57,7 +58,8 @@ def build_context(
     pipeline = FramePipeline(
         settings, schedule.night, frames_folder, ledger, compute, store, clock, log
     )
-    target_run = TargetRun(settings, schedule, guard, ledger, clock)
+    given_up = GivenUp()
+    target_run = TargetRun(settings, schedule, guard, ledger, clock, given_up, focusing.bears)
     context = Context(
         settings=settings,
         rig=rig,
@@ -74,6 +76,7 @@ def build_context(
         target_run=target_run,
         stop=stop or asyncio.Event(),
         seed=seed,
+        given_up=given_up,
     )
     _tell_of_frames(pipeline, cloud_monitor, focusing)
     _tell_of_guide_stars(context)

@@ -1,9 +1,11 @@
 """What the phases of one night share."""
 
 import asyncio
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
 from nightloom.clouds.monitor import CloudMonitor
+from nightloom.faults import GivenUp, Part
 from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.guiding.guiding import Guiding
@@ -19,6 +21,10 @@ from nightloom_drivers.clock import Clock
 
 LOOK_AT_CLOCK_S = 60.0
 """Between two looks at the clock, which somebody may have set."""
+
+PowerCycle = Callable[[str], Awaitable[None]]
+"""Switches a device off and on by its INDI name, where a power switch is named for it; else does
+nothing. Raises DeviceError."""
 
 
 @dataclass
@@ -43,6 +49,17 @@ class Context:
     target_run: TargetRun
     seed: int | None = None
     stop: asyncio.Event = field(default_factory=asyncio.Event)
+    given_up: GivenUp = field(default_factory=GivenUp)
+    power: PowerCycle | None = None
+
+    def without(self, part: Part) -> bool:
+        """Whether the night goes on without a part of the rig at present."""
+        return self.given_up.without(part, self.clock.unix_s())
+
+    @property
+    def unguided(self) -> bool:
+        """Whether the night goes on without guiding at present."""
+        return self.without(Part.GUIDE_CAMERA) or self.without(Part.GUIDE_PORT)
 
     async def sleep_until(self, at_s: float) -> None:
         """Wait for a moment in Unix seconds, by the earlier of the two where the clock was set."""

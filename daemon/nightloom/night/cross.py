@@ -7,6 +7,7 @@ stays is stopped and parked. Keep a hardware limit, and leave room in the hour-a
 import asyncio
 from typing import Literal
 
+from nightloom.faults import Act, row_of
 from nightloom.night.context import Context
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter
@@ -60,7 +61,9 @@ async def cross(context: Context) -> Ending:
 async def _wait(context: Context, target: Target) -> None:
     """Use the time until the other side may look; stand still at the limit of this one."""
     policies, schedule = context.settings.policies, context.schedule
-    filters = list(schedule.cycle_filters(target, schedule.gathered(target)))
+    filters = list(context.target_run.filters(target, schedule.gathered(target)))
+    if not filters:
+        filters = list(target.subs)
     await _look_meanwhile(context, target, policies.focus.filter or filters[0])
     await change_filter(context, policies.acquire.filter or filters[0])
     left_s, waits_s = context.guard.left_s() - LEEWAY_S, _waits_s(context, target)
@@ -92,7 +95,11 @@ async def _change_sides(context: Context, target: Target, before: PierSide) -> N
     A mount that stays is told once more after a while. Raises NotCrossed and NotCentred.
     """
     retry_s = context.settings.observatory.mount.flip_retry_s
-    for next_step in (f"told again after {retry_s:g} s", "parked, and the target left"):
+    row, number = row_of(Act.CROSS), 0
+    while number < row.tries:
+        number += 1
+        last = number == row.tries
+        next_step = "parked, and the target left" if last else f"told again after {retry_s:g} s"
         try:
             await context.pointing.centre(target)
             if context.guard.pier.side is not before:
@@ -102,7 +109,7 @@ async def _change_sides(context: Context, target: Target, before: PierSide) -> N
             seen = refusal.limit
         await _stand_still(context)
         context.log.emit(CrossingRefused(target=target.name, reason=seen, next_step=next_step))
-        if next_step.startswith("told"):
+        if not last:
             await asyncio.sleep(retry_s)
     raise NotCrossed(f"the mount does not cross the meridian: {seen}")
 

@@ -12,6 +12,7 @@ async def look_at_focus(context: Context, filter_name: str, reason: str) -> None
 
     The first look of a night is a curve, and so is one after a check that leaves it open.
     """
+    filter_name = context.target_run.possible_filter(filter_name)
     await change_filter(context, filter_name)
     if context.focusing.watch.curve_due():
         await context.focusing.curve(filter_name, reason)

@@ -2,11 +2,13 @@
 
 import asyncio
 
+from nightloom.faults import Act, Part, row_of, tried
 from nightloom.guiding import next_dither
 from nightloom.night.context import Context
 from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
-from nightloom.telemetry.events import Dithered, FilterChanged
+from nightloom.telemetry.events import DeviceTrouble, Dithered, FilterChanged
+from nightloom_drivers.errors import DeviceError
 
 
 async def prepare(context: Context, planned: Planned) -> None:
@@ -18,31 +20,60 @@ async def prepare(context: Context, planned: Planned) -> None:
 
 async def _point(context: Context, planned: Planned) -> None:
     """Make the guiding sound again if it is not, and go to the next pointing if one is due."""
-    await context.guiding.mend()
+    if not context.unguided:
+        await context.guiding.mend()
     if planned.dither:
         await dither(context)
 
 
 async def change_filter(context: Context, wanted: str) -> None:
-    """Turn the wheel and move the focuser by the filter's offset, at the same time."""
+    """Turn the wheel and move the focuser by the filter's offset, at the same time.
+
+    A wheel that the night goes on without is left in its filter. Raises DeviceError.
+    """
+    if context.without(Part.WHEEL):
+        await _follow(context, context.target_run.possible_filter(wanted))
+        return
     wheel, slots = context.rig.wheel, context.settings.observatory.wheel.slots
     slot = slots.index(wanted) + 1
     present = wheel.slot
     if present == slot and context.focusing.in_place(wanted):
+        context.target_run.turned_to(wanted)
         return
     began_s = context.clock.unix_s()
     async with asyncio.TaskGroup() as group:
         if present != slot:
-            group.create_task(wheel.select(slot))
-        group.create_task(context.focusing.follow(wanted))
+            group.create_task(_turn(context, slot))
+        group.create_task(_follow(context, wanted))
+    context.target_run.turned_to(wanted)
     context.log.emit(
         FilterChanged(
             before=slots[present - 1] if present else "",
             after=wanted,
-            focuser_steps=context.rig.focuser.position_steps,
+            focuser_steps=context.focusing.seen_steps,
             took_s=context.clock.unix_s() - began_s,
         )
     )
+
+
+async def _turn(context: Context, slot: int) -> None:
+    def note(error: Exception) -> None:
+        tell(context, error, "turned once more")
+
+    await tried(row_of(Act.FILTER), lambda: context.rig.wheel.select(slot), note)
+
+
+async def _follow(context: Context, filter_name: str) -> None:
+    def note(error: Exception) -> None:
+        tell(context, error, "moved once more")
+
+    await tried(row_of(Act.FOCUS), lambda: context.focusing.follow(filter_name), note)
+
+
+def tell(context: Context, error: Exception, next_step: str) -> None:
+    """Log a failure that is tried again."""
+    if isinstance(error, DeviceError):
+        context.log.emit(DeviceTrouble.of(error, next_step))
 
 
 async def dither(context: Context) -> None:
@@ -59,9 +90,12 @@ async def dither(context: Context) -> None:
     )
     began_s = context.clock.unix_s()
     step_px = (there[0] - here[0], there[1] - here[1])
-    await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
-    pointing.moved(step_px)
-    await guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
+    if context.unguided:
+        await pointing.slew_aside(step_px)
+    else:
+        await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
+        pointing.moved(step_px)
+        await guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
     pointings.moved(there)
     context.log.emit(
         Dithered(

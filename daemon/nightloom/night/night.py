@@ -4,33 +4,36 @@ import asyncio
 from datetime import UTC, datetime
 from functools import partial
 
+from nightloom.faults import Act, Kind, Part, Row, Then, Troubles, between, kind_of, row_for, wait_s
+from nightloom.frames.records import JudgedFrame
 from nightloom.ledger import in_time
 from nightloom.night.context import Context
 from nightloom.night.gather import gather
 from nightloom.night.interrupts import WATCHES, Cut, cut_of, unless
+from nightloom.night.mending import go_on_without, mend, part_of, tries_of
 from nightloom.night.phases import Next, Phase
-from nightloom.night.table import NIGHT, Phases, Work, watched
+from nightloom.night.table import NIGHT, Phases, Roof, Work, watched
 from nightloom.schedule.costs import Stopwatch
 from nightloom.telemetry.events import (
     CloudHold,
     DeviceTrouble,
+    GivenUp,
     NightBegun,
     NightEnded,
     OperatorAsked,
     PersonNeeded,
     Restarted,
+    TroubleOver,
     UnexpectedError,
     WeatherUnsafe,
 )
 from nightloom_drivers.errors import DeviceError
 
-TROUBLES_MAX = 6
-"""So much trouble within TROUBLE_SPAN_S, and the night is given up rather than the rig worn out."""
+RESTLESS = (Cut.UNSAFE, Cut.OPERATOR, Cut.DAWN, Cut.LIMIT)
+"""What ends a rest after trouble; the next phase watches for it as well."""
 
-TROUBLE_SPAN_S = 3600.0
-
-BACK_OFF_S = 5.0
-"""Rest after trouble, times the number of troubles: drivers need seconds to start again."""
+UNKNOWN = (Part.GUARD, Kind.REFUSED)
+"""What is said of a fault that the table does not name."""
 
 ENDED = "ended"
 """Outcome of a night that is over, and is not to begin again."""
@@ -46,7 +49,8 @@ class Night:
         self._context = context
         self._phases = Phases(context.log)
         self._gathering = gathering
-        self._troubles_s: list[float] = []
+        self._troubles = Troubles()
+        self._troubled_utc = context.clock.now()
         self._failure: Exception | None = None
         self._outcome = ENDED
 
@@ -61,6 +65,7 @@ class Night:
             async with asyncio.TaskGroup() as crew:
                 context.guiding.begin(crew)
                 context.pipeline.begin(crew)
+                context.pipeline.listen(self._recovered)
                 record = await self._begin()
                 await self._go_through()
                 await context.guiding.stop("the night ends")
@@ -114,27 +119,86 @@ class Night:
             case Cut.NOT_SAFE:
                 context.log.emit(PersonNeeded(reason=reason))
             case Cut.TROUBLE:
-                after = await self._trouble(after, error)
+                after = await self._trouble(phase, after, error)
         return Next(after, reason)
 
-    async def _trouble(self, after: Phase, error: Exception) -> Phase:
-        """Rest after trouble with a device, and give the night up after too much of it."""
-        now_s = asyncio.get_running_loop().time()
-        self._troubles_s = [at for at in self._troubles_s if now_s - at < TROUBLE_SPAN_S] + [now_s]
-        count = len(self._troubles_s)
-        if after is Phase.READYING and count > TROUBLES_MAX:
-            after = Phase.RETIRING
-        if isinstance(error, DeviceError):
-            self._context.log.emit(DeviceTrouble.of(error, after))
-        if after is Phase.READYING:
-            await self._rest(BACK_OFF_S * count)
+    async def _trouble(self, phase: Phase, after: Phase, error: Exception) -> Phase:
+        """Where trouble leads by the table of faults; before another try there is a rest.
+
+        What fails while the rig is made safe leads where the table of the night says, and is not
+        counted with anything that was recovered from.
+        """
+        context = self._context
+        if NIGHT[phase].roof is Roof.CLOSES:
+            self._tell(error, after.value)
+            return after
+        linked = context.rig.link.connected
+        part = part_of(error, context.settings.observatory, linked=linked)
+        row = row_for(Act.NIGHT, part, kind_of(error)) or row_for(Act.NIGHT, *UNKNOWN)
+        assert row is not None
+        self._troubles = self._troubles.met(part, asyncio.get_running_loop().time())
+        self._troubled_utc, number = context.clock.now(), self._troubles.number(part)
+        if number >= tries_of(context, part, row):
+            return self._given_up(phase, part, row, error)
+        self._tell(error, after.value)
+        await self._rest(part, row, number)
         return after
 
-    async def _rest(self, for_s: float) -> None:
-        """Let the drivers start again, unless the weather or a person asks for more."""
-        watches = [WATCHES[cut](self._context) for cut in (Cut.UNSAFE, Cut.OPERATOR)]
+    def _given_up(self, phase: Phase, part: Part, row: Row, error: Exception) -> Phase:
+        """What follows the last try: the first of the row's that is possible."""
+        number = self._troubles.number(part)
+        then, after = self._possible(phase, part, row, error)
+        self._tell(error, then.value, row.mend)
+        self._context.log.emit(
+            GivenUp(
+                part=part.value, tries=number, reason=str(error), then=then.value, mend=row.mend
+            )
+        )
+        return after
+
+    def _possible(self, phase: Phase, part: Part, row: Row, error: Exception) -> tuple[Then, Phase]:
+        for then in row.then:
+            match then:
+                case Then.WITHOUT if go_on_without(self._context, part, row, error):
+                    return then, Phase.READYING
+                case Then.TARGET if self._leave_target(phase):
+                    return then, Phase.READYING
+                case Then.SHELTER:
+                    return then, Phase.SHELTERING
+                case _:
+                    continue
+        return Then.RETIRE, Phase.RETIRING
+
+    def _leave_target(self, phase: Phase) -> bool:
+        """Set the target that was to be taken up aside; whether there is another one."""
+        schedule = self._context.schedule
+        target = schedule.choose()
+        if target is None or phase is Phase.READYING:
+            return False
+        schedule.set_aside(target)
+        return schedule.choose() is not None
+
+    def _tell(self, error: Exception, next_step: str, mended_by: str = "") -> None:
+        if isinstance(error, DeviceError):
+            self._context.log.emit(DeviceTrouble.of(error, next_step, mended_by))
+
+    def _recovered(self, frame: JudgedFrame) -> None:
+        """A sub that was begun since came whole: what failed before counts for nothing."""
+        if self._troubles.counts and frame.sub.begun_utc > self._troubled_utc:
+            parts = [part.value for part in self._troubles.counts]
+            self._context.log.emit(TroubleOver(parts=parts))
+            self._troubles = self._troubles.recovered()
+
+    async def _rest(self, part: Part, row: Row, number: int) -> None:
+        """Let the drivers start again and mend what can be, unless something stronger comes."""
+        watches = [WATCHES[cut](self._context) for cut in RESTLESS]
+
+        async def rested() -> None:
+            await asyncio.sleep(wait_s(row, number))
+            await mend(self._context, part, between(row, number))
+
         try:
-            await unless(watches, asyncio.sleep(for_s))
+            await unless(watches, rested())
         except Exception as error:  # the next phase watches for it as well
             if cut_of(error) is Cut.MISTAKE:
                 raise

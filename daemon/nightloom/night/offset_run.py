@@ -5,6 +5,7 @@ Everything else is a night as any other: it opens, centres, guides, shelters and
 
 from collections.abc import Sequence
 
+from nightloom.faults import Act, row_of
 from nightloom.night.context import Context
 from nightloom.night.gap import change_filter
 from nightloom.night.next_sub import Ending, Planned
@@ -12,9 +13,6 @@ from nightloom.night.phases import Next, Phase
 from nightloom.settings import Settings
 
 REASON = "measuring the offsets"
-
-TRIES = 3
-"""Curves taken for one that is to count: a cloud spoils one, and a refused one teaches nothing."""
 
 
 def measured_filters(settings: Settings) -> list[str]:
@@ -45,7 +43,7 @@ class OffsetRun:
             await change_filter(context, self._left[0])
             curve = await context.focusing.curve(self._left[0], REASON)
             self._tried += 1
-            if curve.refusal is None or self._tried == TRIES:
+            if curve.refusal is None or self._tried == row_of(Act.OFFSETS).tries:
                 self._tried = 0
                 del self._left[0]
         return Next(Phase.RETIRING, "the offsets are measured")

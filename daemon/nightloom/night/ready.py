@@ -4,6 +4,7 @@ import asyncio
 import math
 from typing import Literal
 
+from nightloom.faults import Part
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.safety import make_safe
@@ -36,7 +37,8 @@ async def ready(context: Context) -> Ending:
     """
     await _connect_safety(context)
     await context.guard.stand_still()  # nothing watches how far it turns meanwhile
-    await context.rig.connect(LINK_DEADLINE_S)
+    given_up = {part.value for part in Part if context.without(part)}
+    await context.rig.connect(LINK_DEADLINE_S, without=given_up)
     await context.guard.tell_place_and_time()
     async with asyncio.TaskGroup() as group:
         cooling: asyncio.Task[None] | None = None

@@ -3,15 +3,13 @@
 import asyncio
 from typing import Literal
 
+from nightloom.faults import Act, row_of
 from nightloom.night.closing_up import beside
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.safety import make_safe
 from nightloom.telemetry.events import DeviceTrouble, SensorWarmed
 from nightloom_drivers.errors import DeviceError
-
-TRY_AGAIN_S = 60.0
-"""Between two tries to park and close: long enough for a driver to start again."""
 
 
 async def retire(context: Context) -> Next[Literal[Phase.ASLEEP]]:
@@ -27,7 +25,7 @@ async def retire(context: Context) -> Next[Literal[Phase.ASLEEP]]:
 async def strand(context: Context) -> Next[Literal[Phase.RETIRING]]:
     """Wait before trying again, and for the link; the log has called for a person."""
     await context.guard.until_linked()
-    await asyncio.sleep(TRY_AGAIN_S)
+    await asyncio.sleep(row_of(Act.STRANDED).wait_s)
     return Next(Phase.RETIRING, "trying again to park and close")
 
 

@@ -3,15 +3,13 @@
 import asyncio
 from typing import Literal
 
+from nightloom.faults import Act, row_of
 from nightloom.night.closing_up import beside
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.safety import make_safe
 from nightloom.telemetry.events import DeviceTrouble, WeatherSafe
 from nightloom_drivers.errors import DeviceError
-
-ASK_AGAIN_S = 60.0
-"""Between two tries to reach a weather station that is gone."""
 
 
 async def shelter(context: Context) -> Next[Literal[Phase.READYING]]:
@@ -36,4 +34,4 @@ async def _keep_asking(context: Context) -> None:
             await context.guard.connect_station()
         except DeviceError as error:
             context.log.emit(DeviceTrouble.of(error, "asked again in a minute"))
-        await asyncio.sleep(ASK_AGAIN_S)
+        await asyncio.sleep(row_of(Act.STATION).wait_s)

@@ -30,10 +30,14 @@ async def start_target(context: Context, target: Target) -> None:
 async def hold(context: Context, target: Target) -> None:
     """Begin to guide on a target that is centred, where no earlier pointing was.
 
-    Waits for rest as long as it is worth it. Raises NotGuiding and DeviceError.
+    Waits for rest as long as it is worth it; without a guider there is none. Raises NotGuiding and
+    DeviceError.
     """
     place_px = context.pointing.place_px(target)
     context.target_run.start(target, place_px)
+    if context.unguided:
+        context.cloud_monitor.new_sky()
+        return
     await context.guiding.start(target.dec_deg, context.guard.pier.side)
     context.cloud_monitor.new_stars(context.schedule.airmass(target, context.clock.unix_s()))
     await context.guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)

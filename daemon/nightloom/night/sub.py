@@ -105,7 +105,7 @@ def _facts(
         altitude_deg=context.schedule.altitude_deg(target, middle_s),
         airmass=context.schedule.airmass(target, middle_s),
         pier_side=str(context.guard.pier.side),
-        focuser_position_steps=rig.focuser.position_steps,
+        focuser_position_steps=context.focusing.seen_steps,
         focuser_temperature_c=rig.focuser.temperature_c,
         guide_rms_arcsec=guided.rms_arcsec if guided.count else None,
         guide_ra_rms_arcsec=guided.ra_rms_arcsec if guided.count else None,

@@ -1,14 +1,19 @@
 """The running target: what the next sub hangs on is read here, once a sub, and then decided on."""
 
+from collections.abc import Callable
+
 from nightloom.cycle import Cycle, Taken, cycles_done
+from nightloom.faults import GivenUp, Part
 from nightloom.ledger import Ledger, Stage, Sub, number_of, uid_of
 from nightloom.night.next_sub import Ending, Facts, Planned, SideFacts, cut_short, decide
-from nightloom.night.phases import Phase
+from nightloom.night.phases import Next, Phase
 from nightloom.night.pointings import Pointings
+from nightloom.night.reduced import reduced
 from nightloom.safety import Guard
 from nightloom.schedule.costs import Weaving, crossing_cost_s
+from nightloom.schedule.gathered import Gathered
 from nightloom.schedule.schedule import Schedule
-from nightloom.settings import Settings, Target, cycle_of
+from nightloom.settings import AskedSub, Settings, Target, cycle_of
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import PierSide
 
@@ -26,11 +31,15 @@ class TargetRun:
         guard: Guard,
         ledger: Ledger,
         clock: Clock,
+        given_up: GivenUp,
+        in_focus: Callable[[str], bool] = lambda _: True,
     ) -> None:
         self._settings, self._schedule, self._guard = settings, schedule, guard
         self._ledger, self._clock = ledger, clock
         self._night = str(schedule.night)
         self._weaving = Weaving(settings, ledger)
+        self._given_up, self._in_focus = given_up, in_focus
+        self._filter_in = ""
         self._target: Target | None = None
         self._facts: Facts | None = None
         self._number = max((number_of(uid) for uid in ledger.uids(self._night)), default=0)
@@ -53,6 +62,33 @@ class TargetRun:
         self._target = target
         self.pointings.start(target.name, place_px)
 
+    def turned_to(self, filter_name: str) -> None:
+        """The wheel was seen to stand at a filter."""
+        self._filter_in = filter_name
+
+    def keep_filter(self) -> bool:
+        """Go on in the filter that the wheel is in; whether it is known."""
+        return bool(self._filter_in)
+
+    def possible_filter(self, wanted: str) -> str:
+        """The filter that is wanted, or the one that a stuck wheel is in."""
+        stuck = self._given_up.without(Part.WHEEL, self._clock.unix_s())
+        return self._filter_in if stuck else wanted
+
+    def filters(self, target: Target, gathered: Gathered) -> dict[str, AskedSub]:
+        """The filters of a target that are taken in turn now, as far as the rig can."""
+        now_s, given_up = self._clock.unix_s(), self._given_up
+        unguided = any(
+            given_up.without(part, now_s) for part in (Part.GUIDE_CAMERA, Part.GUIDE_PORT)
+        )
+        asked = self._schedule.cycle_filters(target, gathered)
+        stuck = given_up.without(Part.WHEEL, now_s)
+        return reduced(
+            asked,
+            [name for name in ([self._filter_in] if stuck else asked) if self._in_focus(name)],
+            self._settings.policies.guiding.unguided_s if unguided else None,
+        )
+
     def next_uid(self) -> str:
         """The name of the next sub of this night, which no other has had."""
         self._number += 1
@@ -74,6 +110,9 @@ class TargetRun:
     def due(self, before_s: float = 0.0) -> Planned | Ending:
         """The next sub, `before_s` from now, or why there is none. Raises LedgerError."""
         self._facts = facts = self._read(before_s)
+        if facts is None:
+            why = f"{self.running.name} asks for no filter that can be taken now"
+            return Next(Phase.ACQUIRING, why)
         due = decide(facts)
         answered = isinstance(due, Planned) or due.phase is Phase.ACQUIRING
         if facts.failed_check is not None and answered:
@@ -89,12 +128,14 @@ class TargetRun:
             raise RuntimeError("no sub was due")
         return cut_short(self._facts.later(self._clock.unix_s(), self._side()), planned)
 
-    def _read(self, before_s: float) -> Facts:
-        """What the next sub hangs on, read in one go."""
+    def _read(self, before_s: float) -> Facts | None:
+        """What the next sub hangs on, read in one go; None where no filter can be taken."""
         target, schedule = self.running, self._schedule
         pending = self._pending(target)
         gathered = schedule.gathered(target, _seconds(pending))
-        filters = schedule.cycle_filters(target, gathered)
+        filters = self.filters(target, gathered)
+        if not filters:
+            return None
         cycle = cycle_of(filters)
         number = cycles_done(cycle, gathered.taken_s) + 1
         weave = self._weaving.weave(cycle, number)

@@ -8,6 +8,7 @@ from astropy.wcs import WCS
 
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.executor import Executor
+from nightloom.faults import Act, row_of, tried
 from nightloom.frames import StarField
 from nightloom.frames.image import Pixels
 from nightloom.frames.measuring import measure_whole
@@ -18,9 +19,17 @@ from nightloom.settings import Settings, Target
 from nightloom.sky import separation_deg
 from nightloom.solving import Hint, NotSolved, Solution, Solver
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import Centred, PointingFailed, Slewed, Solved, SolveFailed
+from nightloom.telemetry.events import (
+    Centred,
+    DeviceTrouble,
+    PointingFailed,
+    Slewed,
+    Solved,
+    SolveFailed,
+)
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera
+from nightloom_drivers.errors import DeviceError
 
 
 @dataclass(frozen=True)
@@ -77,6 +86,8 @@ class Pointing:
         self._observatory = settings.observatory
         self._kept_offsets, self._misses = kept_offsets, kept_offsets.recalled()
         self.solution: Solution | None = None
+        self._aim: SkyPlace = (math.nan, math.nan)
+        """Where the mount was told to go, for the target to stand where it does."""
         self.dither_px = (0.0, 0.0)
 
     async def centre(self, target: Target) -> None:
@@ -104,7 +115,7 @@ class Pointing:
             miss = await self._learn(aim, solution)
             distance_arcsec = _distance_arcsec(solution, target)
             if distance_arcsec <= self._policy.tolerance_arcsec:
-                self.solution = solution
+                self.solution, self._aim = solution, aim
                 self._log.emit(
                     Centred(target=target.name, distance_arcsec=distance_arcsec, attempts=attempt)
                 )
@@ -143,6 +154,18 @@ class Pointing:
         )
         x_px, y_px = seen - middle + self.dither_px
         return float(x_px), float(y_px)
+
+    async def slew_aside(self, step_px: tuple[float, float]) -> None:
+        """Move the stars by so much on the main camera, by a slew: nothing holds them.
+
+        Raises GuardRefusal and DeviceError.
+        """
+        west_arcsec, north_arcsec = self.telescope_move_arcsec(*step_px)
+        ra_deg, dec_deg = self._aim
+        ra_deg -= west_arcsec / 3600.0 / math.cos(math.radians(dec_deg))
+        self._aim = ra_deg % 360.0, dec_deg + north_arcsec / 3600.0
+        await self._slew(self._aim)
+        self.moved(step_px)
 
     # Slewing ----------------------------------------------------------------------------------
 
@@ -212,7 +235,13 @@ class Pointing:
 
     async def _look(self, exposure_s: float) -> tuple[Pixels, StarField]:
         """A frame (rows, columns) and its stars."""
-        frame = await self._camera.expose(exposure_s)
+
+        def note(error: Exception) -> None:
+            if isinstance(error, DeviceError):
+                self._log.emit(DeviceTrouble.of(error, "another frame to solve"))
+
+        row = row_of(Act.SOLVE)
+        frame = await tried(row, lambda: self._camera.expose(exposure_s), note)
         saturation_adu = self._observatory.camera.saturation_adu
         return frame.data, await self._compute(measure_whole, frame.data, saturation_adu)
 

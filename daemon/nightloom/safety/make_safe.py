@@ -9,6 +9,7 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from typing import Protocol
 
+from nightloom.faults import Act, row_of
 from nightloom.safety.guard import Guard, GuardRefusal
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import DeviceTrouble
@@ -65,14 +66,15 @@ async def make_safe(guard: Guard, log: Log) -> None:
 
 async def _tried(done: str, connect: Connect, act: Callable[[], Awaitable[None]], log: Log) -> str:
     """Act on a device, and once more connected anew; why it failed, or nothing."""
-    problem = ""
-    for anew in (False, True):
+    problem, tries = "", int(row_of(Act.SAFETY).tries)
+    for number in range(tries):
+        anew, last = number > 0, number + 1 == tries
         try:
             await connect(anew=anew)
             await act()
         except DeviceError as error:
             problem = f"not {done}: {error}"
-            log.emit(DeviceTrouble.of(error, "given up for now" if anew else "connected anew"))
+            log.emit(DeviceTrouble.of(error, "given up for now" if last else "connected anew"))
         except GuardRefusal as refusal:
             return f"not {done}: {refusal}"
         else:

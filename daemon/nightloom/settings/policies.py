@@ -120,6 +120,13 @@ class GuidingPolicy(Table):
     lost_frames: int = Field(
         default=5, ge=1, description="guide frames in a row without a star that make them lost"
     )
+    unguided_s: float | None = Field(
+        default=None,
+        gt=0,
+        le=600,
+        description="longest sub when the guide camera or port has failed for good; all filters'"
+        " subs are shortened alike; left out, nothing is taken without guiding",
+    )
 
 
 class DitherPolicy(Table):

@@ -175,14 +175,15 @@ class DeviceTrouble(Event):
     level: ClassVar[Level] = "warning"
 
     device: str = Field(description="name of the device")
-    kind: str = Field(description="refused, late, contradicts or gone")
+    kind: str = Field(description="refused, cannot, late, contradicts or gone")
     property_name: str = Field(description="INDI property the request was about")
     asked: str = Field(description="what was asked")
     seen: str = Field(description="what was seen instead")
     next_step: str = Field(default="", description="what the night does about it")
+    mend: str = Field(default="", description="what a person can do about it, when it was given up")
 
     @classmethod
-    def of(cls, error: DeviceError, next_step: str) -> "DeviceTrouble":
+    def of(cls, error: DeviceError, next_step: str, mend: str = "") -> "DeviceTrouble":
         """What an error of a device says, and what follows."""
         return cls(
             device=error.device,
@@ -191,7 +192,37 @@ class DeviceTrouble(Event):
             asked=error.asked,
             seen=error.seen,
             next_step=next_step,
+            mend=mend,
         )
+
+
+class TroubleOver(Event):
+    """A sub was taken after trouble: what came before counts for nothing."""
+
+    parts: list[str] = Field(description="what had failed")
+
+
+class GivenUp(Event):
+    """A part of the rig failed as often as the table of faults allows."""
+
+    level: ClassVar[Level] = "error"
+
+    part: str = Field(description="what failed, by its section of observatory.toml")
+    tries: int = Field(description="how often it was asked")
+    reason: str = Field(description="what it did last")
+    then: str = Field(description="what the night does now")
+    mend: str = Field(default="", description="what a person can do about it")
+
+
+class GoneOnWithout(Event):
+    """The night goes on without a part of the rig."""
+
+    level: ClassVar[Level] = "warning"
+
+    part: str = Field(description="what is missing, by its section of observatory.toml")
+    how: str = Field(description="how it goes on")
+    reason: str = Field(description="what it did last")
+    mend: str = Field(default="", description="what a person can do about it")
 
 
 class UnexpectedError(Event):
@@ -389,7 +420,7 @@ class FilterChanged(Event):
 
     before: str = Field(default="", description="filter that was there; empty when not known")
     after: str = Field(description="filter that is there now")
-    focuser_steps: int = Field(description="focuser position read back")
+    focuser_steps: int | None = Field(description="focuser position read back; null without it")
     took_s: float = Field(description="time from the first command to the last reading")
 
 

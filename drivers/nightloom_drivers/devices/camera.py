@@ -185,7 +185,7 @@ class Camera(CooledDevice):
         name = f"{self.chip.prefix}_BINNING"
         vector = self.get(name)
         if binning != 1 and (vector is None or not vector.writable):
-            raise self.refuse(name, f"binning {binning}", "it cannot bin")
+            raise self.cannot(name, f"binning {binning}", "it cannot bin")
         self.want(name, {"HOR_BIN": float(binning), "VER_BIN": float(binning)})
 
     def _want_control(self, control: str, value: float) -> None:
@@ -196,10 +196,10 @@ class Camera(CooledDevice):
                     lowest, highest = vector.limits.get(element, (0.0, 0.0))
                     if lowest < highest and not lowest <= value <= highest:
                         seen = f"it goes from {lowest:g} to {highest:g}"
-                        raise self.refuse(name, f"{control} {value:g}", seen)
+                        raise self.cannot(name, f"{control} {value:g}", seen)
                     self.want(name, {element: value})
                     return
-        raise self.refuse(CONTROLS[0], f"{control} {value:g}", f"it has no {control}")
+        raise self.cannot(CONTROLS[0], f"{control} {value:g}", f"it has no {control}")
 
     def _checked(self, exposure_s: float, kind: FrameKind) -> float:
         """The exposure to ask for: a bias is as short as the camera can."""
@@ -207,7 +207,7 @@ class Camera(CooledDevice):
         lowest, highest = limits if limits[0] < limits[1] else (0.0, 1e6)
         asked_s = max(exposure_s, lowest) if kind is FrameKind.BIAS else exposure_s
         if not lowest <= asked_s <= highest:
-            raise self.refuse(
+            raise self.cannot(
                 self.chip.exposure, f"{exposure_s:g} s", f"it goes from {lowest:g} to {highest:g} s"
             )
         return asked_s

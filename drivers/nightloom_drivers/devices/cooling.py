@@ -56,7 +56,7 @@ class CooledDevice(Device):
         lowest_c, highest_c = self.need(TEMPERATURE).limits.get(CELSIUS, (0.0, 0.0))
         if lowest_c < highest_c and not lowest_c <= target_c <= highest_c:
             seen = f"it goes from {lowest_c:g} to {highest_c:g}"
-            raise self.refuse(TEMPERATURE, f"{target_c:g} °C", seen)
+            raise self.cannot(TEMPERATURE, f"{target_c:g} °C", seen)
         ramp_s = abs(target_c - start_c) / ramp_c_per_min * 60
         end_s = asyncio.get_running_loop().time() + (deadline_s or 1.5 * ramp_s + SLACK_S)
         await self._switch_cooler(True)

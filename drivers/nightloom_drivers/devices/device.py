@@ -15,6 +15,7 @@ from nightloom_drivers.errors import (
     DeviceContradicts,
     DeviceError,
     DeviceGone,
+    DeviceIncapable,
     DeviceLate,
     DeviceRefused,
 )
@@ -115,8 +116,12 @@ class Device:
         await self.connect(deadline_s)
 
     def refuse(self, name: str, asked: str, seen: str) -> DeviceRefused:
-        """The error for a request that cannot be a right one."""
+        """The error for a request that the device turned down, or that cannot be a right one."""
         return DeviceRefused(self.device, name, asked=asked, seen=seen)
+
+    def cannot(self, name: str, asked: str, seen: str) -> DeviceIncapable:
+        """The error for a request that this device will never grant."""
+        return DeviceIncapable(self.device, name, asked=asked, seen=seen)
 
     # Commands ---------------------------------------------------------------------------------
 

@@ -49,7 +49,7 @@ class FilterWheel(Device):
     async def select(self, slot: int) -> None:
         """Turn to a slot. Raises DeviceRefused, DeviceLate, DeviceContradicts, DeviceGone."""
         if slot < 1 or (self.slots and slot > self.slots):
-            raise self.refuse("FILTER_SLOT", f"slot {slot}", f"its slots are 1 to {self.slots}")
+            raise self.cannot("FILTER_SLOT", f"slot {slot}", f"its slots are 1 to {self.slots}")
         await self.put(
             "FILTER_SLOT", {"FILTER_SLOT_VALUE": float(slot)}, self.settings.move_deadline_s
         )

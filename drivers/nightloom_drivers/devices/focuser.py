@@ -95,7 +95,7 @@ class Focuser(Device):
         """
         lowest, highest = self.limits_steps
         if not lowest <= steps <= highest:
-            raise self.refuse(POSITION, f"{steps} steps", f"its limits are {lowest} to {highest}")
+            raise self.cannot(POSITION, f"{steps} steps", f"its limits are {lowest} to {highest}")
         deadline_s = self._deadline_s(steps)
         try:
             seen = await self.command(

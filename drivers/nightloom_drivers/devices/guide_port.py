@@ -64,7 +64,7 @@ class GuidePort(Device):
 
     def _checked(self, name: str, ms: float) -> bool:
         if not abs(ms) <= PULSE_MS_MAX:
-            raise self.refuse(name, f"{ms:g} ms", f"the longest pulse is {PULSE_MS_MAX:g} ms")
+            raise self.cannot(name, f"{ms:g} ms", f"the longest pulse is {PULSE_MS_MAX:g} ms")
         return ms != 0
 
     async def _ended(self, name: str, sent: int, end_s: float) -> None:

@@ -7,6 +7,9 @@ leave an open roof in the rain that could have been closed:
                     mount and roof can be done without; without those a person is called
     deaf            a driver takes requests and answers none: every wait has a deadline
     refuses         a driver answers Alert to one property: what needs it is left out or called for
+    ignores         a driver answers Busy for ever, or Ok, and does nothing
+    lacks, narrow   a driver has not the property, or not the range, that is asked: what can never
+                    succeed is asked once
     reborn          a driver starts again, disconnected and with default settings: it is connected
                     and told again; a roof that says closed without knowing is told to close
     server_gone     all of that at once, for a time: there is nothing to do but to come back
@@ -130,16 +133,38 @@ class Faults:
         """The driver goes on reporting and answers no request."""
         self._afflict(device, hears=lambda _, __: False)
 
-    def refuses(self, device: str, name: str) -> None:
-        """The driver answers every request to one property with Alert, and does nothing."""
-        simulator = self.simulator(device)
+    def refuses(self, device: str, name: str, times: float = math.inf) -> None:
+        """The driver answers so many requests to one property with Alert, and does nothing."""
+        self.ignores(device, name, State.ALERT, times)
+
+    def ignores(self, device: str, name: str, state: State, times: float = math.inf) -> None:
+        """The driver answers so many requests to one property with a state, and does nothing.
+
+        A name that ends in `*` stands for all that begin so.
+        """
+        simulator, left = self.simulator(device), times
 
         def hears(asked: str, _: Mapping[str, Value]) -> bool:
-            if asked == name:
-                simulator.publish(name, State.ALERT)
-            return asked != name
+            nonlocal left
+            meant = asked.startswith(name[:-1]) if name.endswith("*") else asked == name
+            if not meant or left <= 0:
+                return True
+            left -= 1
+            simulator.publish(asked, state)
+            return False
 
         self._afflict(device, hears=hears)
+
+    def lacks(self, device: str, name: str) -> None:
+        """The driver does not define a property."""
+        self._afflict(device, says=lambda event: None if _of(event) == name else event)
+
+    def narrow(self, device: str, name: str, element: str, limits: tuple[float, float]) -> None:
+        """The driver takes an element's values between these limits only.
+
+        It says so when it is connected next.
+        """
+        self.simulator(device).properties[name].limits[element] = limits
 
     def reborn(self, device: str, *, says_closed: bool = False) -> None:
         """The driver starts again; a roof that `says_closed` does so, wherever it is, until told.
@@ -372,6 +397,11 @@ class Faults:
             return True
 
         self._afflict(device, hears, lambda event: _instead(event, lies))
+
+
+def _of(event: Event) -> str:
+    """The name of the property that an event tells of; empty for none."""
+    return event.vector.name if isinstance(event, (Defined, Updated)) else ""
 
 
 def _instead(event: Event, values: Mapping[str, Mapping[str, Value]]) -> Event:

@@ -1,7 +1,7 @@
 """How evenly the accepted seconds are spread over the filters, in the order of the ledger."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Set
 
 from nightloom.rehearsal.observer.entries import Entry
 from nightloom.rehearsal.observer.rules import EVEN, Findings
@@ -12,9 +12,17 @@ ROUNDING = 1e-6
 
 
 def look_at_shares(
-    settings: Settings, entries: Iterable[Entry], night: str, findings: Findings
+    settings: Settings,
+    entries: Iterable[Entry],
+    night: str,
+    findings: Findings,
+    stuck: Set[str] = frozenset(),
 ) -> float:
-    """Count the night's accepted seconds up in the order of entry; gives the largest distance."""
+    """Count the night's accepted seconds up in the order of entry; gives the largest distance.
+
+    What was taken while wheel or focuser was `stuck` is to be made up: no filter may be further off
+    afterwards than it was then, and a cycle.
+    """
     targets = {target.name: target for target in settings.targets.targets}
     tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     begun_s: dict[str, dict[str, float]] = {}
@@ -31,6 +39,9 @@ def look_at_shares(
             if entry.filter not in asked:
                 continue
             now = unevenness(asked, tally_s[entry.target])
+            if entry.uid in stuck:
+                begun_s[entry.target] = dict(tally_s[entry.target])
+                continue
             largest = max(largest, now)
             at_first = unevenness(asked, begun_s[entry.target])
             inherited = at_first if at_first > EVEN.tolerance else 0.0

@@ -57,6 +57,8 @@ class TakenSub:
     wander_arcsec: float
     defocus_growth: float
     pixels_crc: int
+    stuck: bool = False
+    """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
 
 
 class Exposures:
@@ -67,6 +69,9 @@ class Exposures:
         self._under_way: dict[str, Exposure] = {}
         self.subs: list[TakenSub] = []
         self._looked_s = 0.0
+        self._asked_slot: int | None = None
+        self._asked_steps: int | None = None
+        self._gone: set[str] = set()
 
     def begun(self, camera: CameraSimulator, exposure_s: float, t_s: float) -> Exposure:
         """A camera has opened its shutter."""
@@ -81,6 +86,26 @@ class Exposures:
         )
         self._under_way[camera.device] = one
         return one
+
+    def wheel_asked(self, device: str, slot: int) -> None:
+        """The wheel's driver was asked for a slot."""
+        self._asked_slot = slot
+        self._gone.discard(device)
+
+    def focuser_asked(self, device: str, steps: int) -> None:
+        """The focuser's driver was asked for a position."""
+        self._asked_steps = steps
+        self._gone.discard(device)
+
+    def gone(self, device: str) -> None:
+        """The wheel, or the focuser, has no driver."""
+        self._gone.add(device)
+
+    def _stuck(self, at_s: float, slot: int) -> bool:
+        steps = self._world.focuser.position(at_s)
+        wheel = self._asked_slot not in (None, slot)
+        focuser = self._asked_steps is not None and abs(self._asked_steps - steps) > 1
+        return bool(self._gone) or wheel or focuser
 
     def given_up(self, device: str, t_s: float) -> None:
         """A camera has stopped, with or without a frame."""
@@ -142,6 +167,7 @@ class Exposures:
             float(np.sqrt(np.mean(wander**2))),
             self._defocus_growth(float(times[SAMPLES // 2]), float(altitude[SAMPLES // 2]), glass),
             zlib.crc32(pixels(data)),
+            self._stuck(one.begun_s, slot),
         )
 
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:
@@ -149,7 +175,13 @@ class Exposures:
             asked = target.subs.get(filter_name)
             place = unit(target.ra_deg, target.dec_deg)
             near = float(separation_deg(middle / np.linalg.norm(middle), place)) < UNDER_IT_DEG
-            if near and asked is not None and abs(asked.exposure_s - exposure_s) < 1e-3:
+            if (
+                near
+                and asked is not None
+                and _is_asked(
+                    target, asked.exposure_s, exposure_s, self._settings.policies.guiding.unguided_s
+                )
+            ):
                 return target
         return None
 
@@ -177,6 +209,13 @@ class Exposures:
         radius_arcsec = out_um / (2 * optics.focal_ratio) * 206.264806 / optics.focal_length_mm
         air = world.sky.seeing_fwhm_arcsec(t_s, altitude_deg, glass.wavelength_nm) / 2
         return float(np.hypot(air, radius_arcsec / np.sqrt(2)) / air - 1)
+
+
+def _is_asked(target: Target, asked_s: float, exposure_s: float, unguided_s: float | None) -> bool:
+    """Whether a target asks for a sub of that length, or of the shorter one without guiding."""
+    longest_s = max(sub.exposure_s for sub in target.subs.values())
+    shorter = 1.0 if unguided_s is None else min(1.0, unguided_s / longest_s)
+    return any(abs(asked_s * factor - exposure_s) < 1e-3 for factor in (1.0, shorter))
 
 
 def pixels(data: bytes) -> memoryview:

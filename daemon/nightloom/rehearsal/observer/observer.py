@@ -16,10 +16,12 @@ from nightloom_drivers.clock import Clock
 from nightloom_drivers.link.vector import Event, Received, State, Updated
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.simulators.camera import CameraSimulator
+from nightloom_drivers.simulators.focuser import FocuserSimulator
 from nightloom_drivers.simulators.mount import MountSimulator
 from nightloom_drivers.simulators.roof import RoofSimulator
 from nightloom_drivers.simulators.simulator import Asked, Simulator
 from nightloom_drivers.simulators.weather import WeatherSimulator
+from nightloom_drivers.simulators.wheel import WheelSimulator
 
 LOOK_S, CALM_LOOK_S = 10.0, 30.0
 """Between two looks; the longer while the roof is closed over a mount that stands parked."""
@@ -84,6 +86,10 @@ class Observer:
                     self._weather.restarted()
                 self._watched[simulator.device] = simulator
                 simulator.watch(partial(self._hear, simulator))
+        there = {simulator.device for simulator in self._simulators()}
+        for section in (self._settings.observatory.wheel, self._settings.observatory.focuser):
+            if section.device not in there:
+                self._exposures.gone(section.device)
         now = moment(self._world, self._clock.unix_s())
         light_s = self._exposures.light_s(now.t_s)
         if self._has_roof:
@@ -113,6 +119,12 @@ class Observer:
                     self._mount.slew_asked(now)
             case RoofSimulator():
                 self.look()
+            case WheelSimulator() if isinstance(heard, Asked) and heard.name == "FILTER_SLOT":
+                slot = int(float(heard.values["FILTER_SLOT_VALUE"]))
+                self._exposures.wheel_asked(simulator.device, slot)
+            case FocuserSimulator() if isinstance(heard, Asked) and "ABS_FOCUS" in heard.name:
+                steps = round(float(heard.values["FOCUS_ABSOLUTE_POSITION"]))
+                self._exposures.focuser_asked(simulator.device, steps)
 
     def _hear_camera(self, camera: CameraSimulator, heard: Event | Asked) -> None:
         main = camera.device == self._settings.observatory.camera.device

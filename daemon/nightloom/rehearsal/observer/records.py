@@ -61,7 +61,8 @@ def audit(
     if frames is not None:
         _look_for_strays(entries, frames, ended_s, findings)
     _look_at_dithers(settings, subs, findings)
-    unevenness = look_at_shares(settings, entries, str(night), findings)
+    stuck = {entry.uid for sub, entry in pairs if sub.stuck}
+    unevenness = look_at_shares(settings, entries, str(night), findings, stuck)
     return Audit(findings.found, unevenness)
 
 

@@ -1,0 +1,99 @@
+"""Which part a fault is of, what is done before it is asked again, and going on without it."""
+
+from nightloom.executor import NotComputed
+from nightloom.faults import Between, Part, Row, Then
+from nightloom.night.context import Context
+from nightloom.settings import Observatory
+from nightloom.telemetry.events import DeviceTrouble, GoneOnWithout
+from nightloom_drivers.devices import Device
+from nightloom_drivers.errors import DeviceError
+
+PULSES, GUIDE_HEAD = "TELESCOPE_TIMED_GUIDE", "GUIDER_"
+"""How properties of a guide port, and of a guide head in the main camera, begin (INDI standard)."""
+
+SECTIONS = tuple(part for part in Part if part not in (Part.LINK, Part.COMPUTER, Part.GUARD))
+
+
+def part_of(error: Exception, observatory: Observatory, *, linked: bool) -> Part:
+    """What failed. Two parts may be of one device: then the property tells them apart."""
+    if isinstance(error, NotComputed):
+        return Part.COMPUTER
+    if not isinstance(error, DeviceError):
+        return Part.GUARD
+    named = [part for part in SECTIONS if _device_name(observatory, part) == error.device]
+    if not linked or not named:
+        return Part.LINK
+    if Part.GUIDE_PORT in named and error.property_name.startswith(PULSES):
+        return Part.GUIDE_PORT
+    if Part.GUIDE_CAMERA in named and error.property_name.startswith(GUIDE_HEAD):
+        return Part.GUIDE_CAMERA
+    others = [part for part in named if part is not Part.GUIDE_PORT]
+    return (others or named)[0]
+
+
+def _device_name(observatory: Observatory, part: Part) -> str | None:
+    section = getattr(observatory, part.value)
+    return None if section is None else str(section.device)
+
+
+async def mend(context: Context, part: Part, between: Between) -> None:
+    """Do what is done before the next try; what fails is told, and left to that try."""
+    name = _device_name(context.settings.observatory, part) if part in SECTIONS else None
+    if name is None or between is Between.WAIT:
+        return
+    try:
+        if (
+            between is Between.POWER
+            and context.power is not None
+            and _may_be_switched(context.settings.observatory, name)
+        ):
+            await context.power(name)
+        await _connect_anew(context, part)
+    except DeviceError as error:
+        context.log.emit(DeviceTrouble.of(error, f"{between.value} did not help so far"))
+
+
+def _may_be_switched(observatory: Observatory, name: str) -> bool:
+    """Whether a device may be switched off and on: no mount, and no roof, whatever else it is."""
+    return name not in (_device_name(observatory, part) for part in (Part.MOUNT, Part.ROOF))
+
+
+async def _connect_anew(context: Context, part: Part) -> None:
+    match part:
+        case Part.MOUNT | Part.GUIDE_PORT:
+            await context.guard.connect_mount(anew=True)
+        case Part.ROOF:
+            await context.guard.connect_roof(anew=True)
+        case Part.WEATHER:
+            await context.guard.connect_station()
+        case _:
+            device = getattr(context.rig, part.value, None)
+            if isinstance(device, Device):
+                await device.reconnect()
+
+
+def go_on_without(context: Context, part: Part, row: Row, error: Exception) -> bool:
+    """Go on without a part for the row's time, if that is possible; whether it is."""
+    for_s = row.again_s
+    match part:
+        case Part.GUIDE_CAMERA | Part.GUIDE_PORT:
+            possible = context.settings.policies.guiding.unguided_s is not None
+            how = "shorter subs without guiding"
+        case Part.WHEEL:
+            possible, how = context.target_run.keep_filter(), "in the filter that it is in"
+        case Part.FOCUSER:
+            possible = context.focusing.proven  # else nobody knows whether it stands in focus
+            how = "the focuser holds its place; star sizes are watched"
+            if possible:
+                context.focusing.hold_place(for_s)
+        case _:
+            possible, how = False, ""
+    if possible:
+        context.given_up.give_up(part, context.clock.unix_s() + for_s)
+        context.log.emit(GoneOnWithout(part=part.value, how=how, reason=str(error), mend=row.mend))
+    return possible
+
+
+def tries_of(context: Context, part: Part, row: Row) -> float:
+    """How often a part is asked: one that was given up before is not waited for again."""
+    return 1 if Then.WITHOUT in row.then and context.given_up.was(part) else row.tries
