@@ -8,12 +8,15 @@ from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.guiding.guiding import Guiding
 from nightloom.ledger import Ledger
+from nightloom.night.desk import Desk
+from nightloom.night.shutter import Shutter
 from nightloom.night.target_run import TargetRun
 from nightloom.pointing.centring import Pointing
 from nightloom.rig import Rig
 from nightloom.safety import Guard
 from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Settings
+from nightloom.status import Account
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import Clock
 
@@ -25,7 +28,8 @@ LOOK_AT_CLOCK_S = 60.0
 class Context:
     """The settings, the rig behind its guard, the records, and the parts that act.
 
-    `stop` is set once a person asks for the end of the night.
+    `stop` is set once the whole daemon is to end; `desk` has what persons ask of this night, and
+    `account` what the log tells of the present.
     """
 
     settings: Settings
@@ -41,8 +45,11 @@ class Context:
     cloud_monitor: CloudMonitor
     pipeline: FramePipeline
     target_run: TargetRun
+    account: Account
+    desk: Desk
     seed: int | None = None
     stop: asyncio.Event = field(default_factory=asyncio.Event)
+    shutter: Shutter = field(default_factory=Shutter)
 
     async def sleep_until(self, at_s: float) -> None:
         """Wait for a moment in Unix seconds, by the earlier of the two where the clock was set."""

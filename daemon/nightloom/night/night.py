@@ -34,7 +34,7 @@ ENDED = "ended"
 """Outcome of a night that is over, and is not to begin again."""
 
 LEFT = "left by a person"
-"""Outcome of a night that a person ended: a daemon that is started again goes on with it."""
+"""Outcome of a night that ended with its daemon: one that is started again goes on with it."""
 
 
 class Night:
@@ -104,8 +104,9 @@ class Night:
             case Cut.CLOUD:
                 context.log.emit(CloudHold(star_fraction=context.cloud_monitor.transparency))
             case Cut.OPERATOR:
-                self._outcome = LEFT
-                context.log.emit(OperatorAsked(request="retire", origin="signal"))
+                if context.stop.is_set():
+                    self._outcome = LEFT
+                    context.log.emit(OperatorAsked(request="retire", origin="signal"))
             case Cut.UNKEPT:
                 self._failure = self._failure or error
                 context.log.emit(UnexpectedError(kind=type(error).__name__, text=reason))
@@ -130,7 +131,7 @@ class Night:
 
     async def _rest(self, for_s: float) -> None:
         """Let the drivers start again, unless the weather or a person asks for more."""
-        watches = [WATCHES[cut](self._context) for cut in (Cut.UNSAFE, Cut.OPERATOR)]
+        watches = [WATCHES[cut](self._context) for cut in (Cut.UNSAFE, Cut.OPERATOR, Cut.PAUSE)]
         try:
             await unless(watches, asyncio.sleep(for_s))
         except Exception as error:  # the next phase watches for it as well
@@ -142,9 +143,12 @@ class Night:
         context, dark = self._context, self._context.schedule.dark
         unfinished = context.ledger.unfinished()
         for intent in unfinished:
+            if context.desk.keeps(intent):
+                continue
             context.ledger.finish(intent.id, "the daemon had ended", context.clock.now())
         night = str(context.schedule.night)
         record = context.ledger.begin("night", {"night": night}, context.clock.now())
+        context.desk.recall()
         context.log.emit(
             NightBegun(
                 night=night,
@@ -168,6 +172,7 @@ class Night:
         frames = context.ledger.frames(night=night)
         accepted = sum(frame.verdict == "accepted" for frame in frames)
         context.ledger.finish(record, self._outcome, context.clock.now())
+        context.desk.over()
         context.log.emit(
             NightEnded(
                 night=night,

@@ -34,7 +34,7 @@ async def ready(context: Context) -> Ending:
     Mount, roof and station come first, so that the weather is known and the rig can be made safe
     whatever else is missing. Raises DeviceError, GuardRefusal and NotSafe.
     """
-    await _connect_safety(context)
+    await connect_safety(context)
     await context.guard.stand_still()  # nothing watches how far it turns meanwhile
     await context.rig.connect(LINK_DEADLINE_S)
     await context.guard.tell_place_and_time()
@@ -77,7 +77,8 @@ def _leave(cooling: asyncio.Task[None] | None) -> None:
         cooling.cancel()
 
 
-async def _connect_safety(context: Context) -> None:
+async def connect_safety(context: Context) -> None:
+    """Connect mount, roof and station, so that the rig can be made safe. Raises DeviceError."""
     guard = context.guard
     await guard.linked(LINK_DEADLINE_S)
     try:

@@ -256,6 +256,19 @@ class Guard:
         if self._mount.is_tracking:
             await self._mount.track(False)
 
+    async def keep_still(self) -> None:
+        """Have the mount stand still, and again whenever it tracks, until this is cancelled.
+
+        Some go on tracking by themselves after a slew that was stopped. Raises DeviceError.
+        """
+        news = asyncio.Event()
+        with self._link.listen(lambda _: news.set()):
+            while True:
+                news.clear()
+                if self._mount.is_ready:
+                    await self.stand_still()
+                await news.wait()
+
     def side_for(self, ra_deg: float, dec_deg: float) -> PierSide:
         """The side of the pier from which the mount will look at a place (ICRS)."""
         angle_h = hour_angle_h(self._site, ra_deg, dec_deg, self._clock.unix_s())
