@@ -131,7 +131,7 @@ def asked_night(
     seed: int = 7,
     changed: tuple[Settings, RigSettings] | None = None,
 ) -> Story:
-    """Let a night go by in which a person asks; what the person finds wrong is raised at its end."""
+    """Let a night go by in which a person asks; what they find wrong is raised at its end."""
     settings, simulated = changed or two_targets()
     out.mkdir(parents=True, exist_ok=True)
     rehearsal = Rehearsal(settings, simulated, NIGHT, out, seed, hours, frames=False)

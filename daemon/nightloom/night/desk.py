@@ -5,6 +5,7 @@ starts again, a target that was set aside stays so, and a night that was ended s
 """
 
 import asyncio
+from datetime import datetime
 
 from nightloom.ledger import Intent, Ledger, LedgerError
 from nightloom.night.phases import Phase
@@ -23,14 +24,25 @@ FORGOTTEN = " The ledger did not take it: a daemon that starts anew does not kno
 ENDING = {Phase.RETIRING, Phase.STRANDED}
 
 
-def asked_in_words(change: Change) -> str:
+def logged(change: Change, origin: str, answer: Done | Refused) -> OperatorAsked:
     """A request as the log has it."""
+    asked: str = change.request
     match change:
         case Retire(now=True):
-            return "retire now"
+            asked += " now"
         case Skip(target=str(name)):
-            return f"skip {name}"
-    return change.request
+            asked += f" {name}"
+    said = answer.said if isinstance(answer, Done) else answer.why
+    return OperatorAsked(request=asked, origin=origin, answer=said)
+
+
+def noted(ledger: Ledger, kind: str, detail: dict[str, str], at: datetime) -> str:
+    """Write down what was asked; what to add to the answer when that fails."""
+    try:
+        ledger.finish(ledger.begin(kind, detail, at), "asked", at)
+    except LedgerError:
+        return FORGOTTEN
+    return ""
 
 
 class Desk:
@@ -54,8 +66,7 @@ class Desk:
     def take(self, change: Change, origin: str) -> Done | Refused:
         """Put a request in force, or say why it cannot be; both are logged with its origin."""
         answer = self._take(change, origin)
-        said = answer.said if isinstance(answer, Done) else answer.why
-        self._log.emit(OperatorAsked(request=asked_in_words(change), origin=origin, answer=said))
+        self._log.emit(logged(change, origin, answer))
         return answer
 
     def _take(self, change: Change, origin: str) -> Done | Refused:
@@ -184,12 +195,8 @@ class Desk:
         return self._ledger.begin(kind, night | detail, self._clock.now())
 
     def _note(self, kind: str, detail: dict[str, str]) -> str:
-        """Write down what was asked; what to add to the answer when that fails."""
-        try:
-            self._ledger.finish(self._begin(kind, detail), "asked", self._clock.now())
-        except LedgerError:
-            return FORGOTTEN
-        return ""
+        night = {"night": str(self._schedule.night)}
+        return noted(self._ledger, kind, night | detail, self._clock.now())
 
     def _finish_pause(self, outcome: str) -> str:
         """Let the pause be over, also in the ledger; what to add when that fails."""

@@ -146,6 +146,20 @@ class Guard:
         return self._mount.is_tracking
 
     @property
+    def mount_in_a_word(self) -> str:
+        """Parked, moving, tracking or at rest; unknown while it is not connected."""
+        if not self._mount.is_ready:
+            return "unknown"
+        if self.is_parked:
+            return "parked"
+        return "moving" if self._mount.is_moving else "tracking" if self.is_tracking else "at rest"
+
+    @property
+    def roof_in_a_word(self) -> str:
+        """Open or closed as it was seen to become, or unknown; none where there is no roof."""
+        return "none" if self._roof is None else str(self._roof.seen)
+
+    @property
     def position(self) -> Position:
         """Where the mount takes itself to point."""
         return self._mount.position

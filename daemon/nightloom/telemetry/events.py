@@ -81,6 +81,14 @@ class OperatorAsked(Event):
     answer: str = Field(default="", description="what was answered")
 
 
+class LedgerUnread(Event):
+    """The rig is made safe without the ledger, which cannot be opened."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="what was seen")
+
+
 class DoorShut(Event):
     """No requests can be made of this daemon: the socket for them cannot be had."""
 
