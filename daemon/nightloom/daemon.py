@@ -6,7 +6,7 @@ unless a night is under way that it can go on with; and it does not leave a rig 
 
 import asyncio
 from contextlib import ExitStack
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.date import DateTrigger
@@ -21,19 +21,21 @@ from nightloom.night.context import Context
 from nightloom.night.desk import RETIRE, logged, noted
 from nightloom.night.gather import gather
 from nightloom.night.interrupts import first
-from nightloom.night.night import ENDED, Night
+from nightloom.night.next_night import next_night
+from nightloom.night.night import Night
 from nightloom.night.phases import Phase
 from nightloom.night.table import Work
 from nightloom.night.telling import told_of_idle, told_of_night
+from nightloom.notices.addresses import addresses
+from nightloom.notices.notices import Notices
 from nightloom.requests import Answer, Ask, Change, Done, Refused, Request, Retire, Told
 from nightloom.requests.door import door
 from nightloom.rig import assemble, safety_devices
 from nightloom.rig_lock import rig_lock
 from nightloom.safety import Guard, NotSafe, make_safe
 from nightloom.schedule.schedule import Schedule, ready_from_s
-from nightloom.schedule.windows import NoDarkness, darkness
+from nightloom.schedule.windows import darkness
 from nightloom.settings import Problem, Settings, SettingsError
-from nightloom.sky import night_of
 from nightloom.solving import CatalogueSolver, FieldSolver, Solver
 from nightloom.status import Account, Status
 from nightloom.telemetry import Log
@@ -55,9 +57,6 @@ SERVER_ANSWERS_S = 5.0
 
 TRY_AGAIN_S = 60.0
 """Between two tries to make a rig safe that could not be."""
-
-NIGHTS_AHEAD = 400
-"""Somewhere within a year there is a dark night, or the settings ask for a wrong one."""
 
 
 class LeftUnsafe(Exception):
@@ -84,7 +83,10 @@ async def stay_up(
         link = IndiLink(server.host, server.port, answer_s=SERVER_ANSWERS_S)
         daemon = Daemon(settings, link, ledger, log, WallClock(), workers, stop, gathering)
         stack.enter_context(log.listen(daemon.account.observe))
-        async with door(settings.observatory.output_folder, daemon.answer, log):
+        where, daemon.refused = addresses(settings)
+        said = settings.policies.notices
+        notices = Notices(settings.observatory.name, said.events, where, log)
+        async with notices.sending(), door(settings.observatory.output_folder, daemon.answer, log):
             await _opened(link, log, stop)
             try:
                 await daemon.stay_up(nights, unread)
@@ -116,6 +118,8 @@ class Daemon:
         self._retire = asyncio.Event()
         """Set when a person asks between nights for the rig to be parked and closed."""
         self.account = Account()
+        self.refused: list[Problem] = []
+        """What is wrong besides the devices: no night begins with it."""
 
     async def stay_up(self, nights: int | None, unread: LedgerError | None) -> None:
         """Be safe, then run `nights` nights, or one after another until a person asks for the end.
@@ -196,7 +200,8 @@ class Daemon:
             await asyncio.sleep(TRY_AGAIN_S)
 
     async def _problems(self) -> list[Problem]:
-        return await check_devices(self._settings, self._link, patience_s=PATIENCE_S)
+        devices = await check_devices(self._settings, self._link, patience_s=PATIENCE_S)
+        return [*self.refused, *devices]
 
     # Nights -----------------------------------------------------------------------------------
 
@@ -244,26 +249,6 @@ class Daemon:
             await Night(context, self._gathering).run()
         finally:
             self._night, self._guard = None, context.guard
-
-
-def next_night(settings: Settings, ledger: Ledger | None, now_s: float) -> date:
-    """The first night from now on that gets dark and is not over, by the clock or by the record.
-
-    Raises BadInput when there is none within a year.
-    """
-    last = ledger.last_act("night") if ledger is not None else None
-    over = {last.detail["night"]} if last is not None and last.outcome == ENDED else set()
-    if ledger is not None and (retired := ledger.last_act(RETIRE)) is not None:
-        over.add(retired.detail["night"])
-    tonight = night_of(now_s, settings.observatory.site.place)
-    for ahead in range(NIGHTS_AHEAD):
-        night = tonight + timedelta(days=ahead)
-        try:
-            if darkness(settings, night).end_unix_s > now_s and str(night) not in over:
-                return night
-        except NoDarkness:
-            continue
-    raise BadInput("policies.toml asks for a darkness that never comes at this site.")
 
 
 async def _opened(link: IndiLink, log: Log, stop: asyncio.Event) -> None:
