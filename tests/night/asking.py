@@ -8,6 +8,7 @@ from pathlib import Path
 
 from night.nights import NIGHT, Story, demo
 from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.night.context import Context
 from nightloom.night.desk import Desk
 from nightloom.rehearsal import Rehearsal, play_virtually
 from nightloom.requests import Change, Done, Refused
@@ -15,6 +16,7 @@ from nightloom.rig import SimulatedRig
 from nightloom.settings import Settings
 from nightloom.status import Account
 from nightloom.telemetry import Event
+from nightloom.telemetry.events import PhaseChanged
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.link import State, Updated
 from nightloom_drivers.physics.settings import RigSettings
@@ -38,9 +40,9 @@ MOVES = {
 """What a driver is asked that exposes or moves something; parking and the roof are not among it."""
 
 
-def two_targets() -> tuple[Settings, RigSettings]:
+def two_targets(sub_s: float = SUB_S) -> tuple[Settings, RigSettings]:
     """The demo observatory with two targets near each other, and a camera that takes its time."""
-    settings, rig = demo(targets=dict.fromkeys("RG", SUB_S))
+    settings, rig = demo(targets=dict.fromkeys("RG", sub_s))
     (first,) = settings.targets.targets
     second = first.model_copy(update={"name": "Beside it", "ra_deg": first.ra_deg + 4.0})
     targets = settings.targets.model_copy(update={"targets": (first, second)})
@@ -52,6 +54,7 @@ def two_targets() -> tuple[Settings, RigSettings]:
 class Person:
     """Asks through the desk; sees the rig in truth, and what its drivers were asked."""
 
+    context: Context = field(repr=False)
     desk: Desk
     account: Account
     rig: SimulatedRig
@@ -59,6 +62,9 @@ class Person:
     told: list[tuple[float, str, str]] = field(default_factory=list)
     """When which driver was asked to expose or to move what."""
     _waiting: list[tuple[str, str, asyncio.Future[None]]] = field(default_factory=list)
+    _awaited: list[tuple[Callable[[Event], bool], asyncio.Future[None]]] = field(
+        default_factory=list
+    )
 
     def ask(self, change: Change) -> Done | Refused:
         """Ask for something."""
@@ -110,6 +116,29 @@ class Person:
         with self.rig.link.listen(hear):
             await closed.wait()
 
+    async def logged(self, kind: type[Event]) -> None:
+        """Wait for an event of the log."""
+        future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._awaited.append((lambda event: isinstance(event, kind), future))
+        await future
+
+    async def phase(self, name: str) -> None:
+        """Wait until the night is in a phase."""
+        if self.account.phase == name:
+            return
+        future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._awaited.append(
+            (lambda event: isinstance(event, PhaseChanged) and event.after == name, future)
+        )
+        await future
+
+    def note(self, event: Event) -> None:
+        """An event of the log."""
+        for awaited in tuple(self._awaited):
+            if awaited[0](event):
+                self._awaited.remove(awaited)
+                awaited[1].set_result(None)
+
     def hear(self, event: object) -> None:
         """Note what a driver is asked."""
         if isinstance(event, Asked) and (event.device, event.name) in MOVES:
@@ -138,13 +167,20 @@ def asked_night(
     events: list[tuple[datetime, Event]] = []
     rigs: list[tuple[SimulatedRig, Clock]] = []
     found: list[BaseException] = []
+    persons: list[Person] = []
+
+    def note(utc: datetime, event: Event) -> None:
+        events.append((utc, event))
+        for person in persons:
+            person.note(event)
 
     async def there(rig: SimulatedRig, clock: Clock) -> None:
         rigs.append((rig, clock))
 
-    async def ask(desk: Desk, account: Account) -> None:
+    async def ask(context: Context) -> None:
         rig, clock = rigs[0]
-        person = Person(desk, account, rig, clock)
+        person = Person(context, context.desk, context.account, rig, clock)
+        persons.append(person)
         for simulator in rig.simulators:
             simulator.watch(person.hear)
         try:
@@ -152,9 +188,7 @@ def asked_night(
         except Exception as error:  # noqa: BLE001  # raised again once the night is over
             found.append(error)
 
-    played = play_virtually(
-        rehearsal, lambda _: (lambda utc, event: events.append((utc, event)),), there, ask
-    )
+    played = play_virtually(rehearsal, lambda _: (note,), there, ask)
     if found:
         raise found[0]
     with Ledger.read(out / FILE_NAME) as ledger:

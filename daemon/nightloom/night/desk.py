@@ -19,6 +19,9 @@ from nightloom_drivers.clock import Clock
 PAUSE, SKIP, RETIRE = "pause", "skip", "retire"
 """Kinds of acts in the ledger."""
 
+OPEN_PAUSE_S = 1800.0
+"""So long nothing moves in a pause; then who asked for it may have gone, and the rig closes."""
+
 FORGOTTEN = " The ledger did not take it: a daemon that starts anew does not know of it."
 
 ENDING = {Phase.RETIRING, Phase.STRANDED}
@@ -97,8 +100,9 @@ class Desk:
         except LedgerError:
             kept = FORGOTTEN
         return Done(
-            said="The night is paused: nothing is exposed or moved until it is resumed; bad"
-            f" weather and the end of the dark park and close all the same.{kept}"
+            said="The night is paused: nothing is exposed or moved until it is resumed; after"
+            f" {OPEN_PAUSE_S / 60:g} min, in bad weather and at the end of the dark the rig is"
+            f" parked and closed all the same.{kept}"
         )
 
     def _end_pause(self, origin: str) -> Done | Refused:

@@ -208,13 +208,10 @@ async def unless(watchers: Sequence[Watcher], work: Coroutine[Any, Any, T]) -> T
 
 
 async def first(*waits: Coroutine[Any, Any, Any]) -> None:
-    """Wait until one of these has come; the others are left."""
-    tasks = [asyncio.ensure_future(wait) for wait in waits]
-    try:
-        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-        for task in done:
-            task.result()
-    finally:
+    """Wait until one of these has come to its end; the others are cancelled, and waited for."""
+    async with asyncio.TaskGroup() as group:
+        tasks = [group.create_task(wait) for wait in waits]
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         for task in tasks:
             task.cancel()
 

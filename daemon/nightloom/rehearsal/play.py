@@ -9,7 +9,6 @@ from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
-from nightloom.night.desk import Desk
 from nightloom.night.night import Night
 from nightloom.night.summary import NightSummary
 from nightloom.rehearsal.observer import Finding, Observer, TakenSub, audit
@@ -35,8 +34,8 @@ from nightloom_drivers.virtual_loop import run_virtual
 MEASURING_S = 0.2
 """What measuring or solving a frame costs on the night's clock when it is done in line."""
 
-Person = Callable[[Desk, Account], Awaitable[None]]
-"""Asks something of the night while it goes by, and sees what the log tells of it."""
+Person = Callable[[Context], Awaitable[None]]
+"""Asks something of the night's desk while it goes by, and sees what goes on."""
 
 Meddler = Callable[[SimulatedRig, Clock], Awaitable[None]]
 """Does something to the rig beside the night: cuts the link, moves what should not move."""
@@ -158,9 +157,7 @@ async def _play(
 @asynccontextmanager
 async def _beside(person: Person | None, context: Context) -> AsyncIterator[None]:
     """Have a person ask what they want of a night while the block lasts."""
-    asking = (
-        None if person is None else asyncio.ensure_future(person(context.desk, context.account))
-    )
+    asking = None if person is None else asyncio.ensure_future(person(context))
     try:
         yield
     finally:
