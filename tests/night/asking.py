@@ -19,7 +19,7 @@ from nightloom.telemetry import Event
 from nightloom.telemetry.events import PhaseChanged
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.link import State, Updated
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.rig import CAMERA, FOCUSER, GUIDE_CAMERA, MOUNT, WHEEL
 from nightloom_drivers.simulators.simulator import Asked
 

@@ -1,7 +1,6 @@
 """What is kept and told of a judged frame: its row in the ledger, its event, its cycle."""
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 from nightloom.cycle import cycles_done
 from nightloom.frames.header import HeaderFacts
@@ -110,7 +109,7 @@ def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) ->
 
 def event_of(sub: Sub, measured: Measured, judgement: Judgement) -> FrameAccepted | FrameRejected:
     """What the log says of a frame."""
-    what: dict[str, Any] = {
+    what: dict[str, object] = {
         "uid": sub.uid,
         "target": sub.target,
         "filter": sub.filter,
@@ -126,5 +125,5 @@ def event_of(sub: Sub, measured: Measured, judgement: Judgement) -> FrameAccepte
         "guide_seeing_arcsec": sub.guide_seeing_arcsec,
     }
     if judgement.accepted:
-        return FrameAccepted(**what)
-    return FrameRejected(reason=judgement.reason, **what)
+        return FrameAccepted.model_validate(what)
+    return FrameRejected.model_validate(what | {"reason": judgement.reason})

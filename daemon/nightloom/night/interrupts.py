@@ -19,11 +19,11 @@ then cancelled, never asked through a flag. A sub that is cancelled counts nowhe
 import asyncio
 from collections.abc import Callable, Coroutine, Iterator, Sequence
 from enum import Enum
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from nightloom.executor import NotComputed
 from nightloom.frames.disk import FramesNotKept
-from nightloom.ledger import LedgerError
+from nightloom.ledger import LedgerBusy, LedgerError
 from nightloom.night.context import Context
 from nightloom.safety import GuardRefusal, NotSafe, WrongSide
 from nightloom_drivers.errors import DeviceError
@@ -92,14 +92,14 @@ ERRORS: dict[Cut, tuple[type[Exception], ...]] = {
     Cut.OPERATOR: (Operator,),
     Cut.DAWN: (Dawn,),
     Cut.NOT_SAFE: (NotSafe,),
+    Cut.TROUBLE: (DeviceError, GuardRefusal, NotComputed, LedgerBusy),
     Cut.UNKEPT: (FramesNotKept, LedgerError),
-    Cut.TROUBLE: (DeviceError, GuardRefusal, NotComputed),
     Cut.LIMIT: (TurnedTooFar,),
     Cut.PAUSE: (Paused,),
     Cut.SKIP: (Skipped,),
     Cut.CLOUD: (Clouded,),
 }
-"""Any other error is a mistake."""
+"""The first that fits: a ledger that is busy is not lost. Any other error is a mistake."""
 
 
 def cut_of(error: BaseException) -> Cut:
@@ -170,7 +170,7 @@ async def clouded(context: Context) -> None:
     raise Clouded(await context.cloud_monitor.until_clouded())
 
 
-Watch = Callable[[Context], Coroutine[Any, Any, None]]
+Watch = Callable[[Context], Coroutine[object, object, None]]
 
 WATCHES: dict[Cut, Watch] = {
     Cut.UNSAFE: unsafe,
@@ -188,10 +188,10 @@ WATCHES: dict[Cut, Watch] = {
 
 # How it cuts ------------------------------------------------------------------------------------
 
-Watcher = Coroutine[Any, Any, None]
+Watcher = Coroutine[object, object, None]
 
 
-async def unless(watchers: Sequence[Watcher], work: Coroutine[Any, Any, T]) -> T:
+async def unless(watchers: Sequence[Watcher], work: Coroutine[object, object, T]) -> T:
     """Do the work unless a watcher raises first; then cancel it, wait for it, and raise that.
 
     A watcher that returns is content. When several things were raised at once the strongest is.
@@ -207,7 +207,7 @@ async def unless(watchers: Sequence[Watcher], work: Coroutine[Any, Any, T]) -> T
         raise strongest(several) from several
 
 
-async def first(*waits: Coroutine[Any, Any, Any]) -> None:
+async def first(*waits: Coroutine[object, object, object]) -> None:
     """Wait until one of these has come to its end; the others are cancelled, and waited for."""
     async with asyncio.TaskGroup() as group:
         tasks = [group.create_task(wait) for wait in waits]

@@ -4,7 +4,6 @@ It reads and never waits: nothing is asked of a device.
 """
 
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 from nightloom.ledger import Ledger, LedgerError, TargetTally, tally
 from nightloom.night.context import Context
@@ -31,10 +30,12 @@ def told_of_idle(
 ) -> Status:
     """A daemon between nights, or on its way to the first."""
     awaits = NextStep(what="the next night", at_utc=account.armed_utc)
-    return Status(
-        **_common(settings, account, ledger, now),
-        next=None if account.armed_utc is None else awaits,
-        safety=None if guard is None else _safety(guard),
+    return Status.model_validate(
+        {
+            **_common(settings, account, ledger, now),
+            "next": None if account.armed_utc is None else awaits,
+            "safety": None if guard is None else _safety(guard),
+        }
     )
 
 
@@ -44,37 +45,39 @@ def told_of_night(context: Context) -> Status:
     exposing = _exposing(context, now)
     open_uid = exposing.uid if exposing is not None else ""
     rig = context.rig
-    return Status(
-        **_common(context.settings, account, context.ledger, now),
-        paused_by=context.desk.paused_by,
-        retiring_for=context.desk.retiring_for,
-        exposing=exposing,
-        downloading=[uid for uid in _in_flight(context.ledger) if uid != open_uid],
-        next=_next(context, exposing),
-        plan=[
-            PlannedTarget(
-                target=block.target,
-                begins_utc=_utc(block.start_unix_s),
-                ends_utc=_utc(block.end_unix_s),
-            )
-            for block in context.schedule.blocks
-        ],
-        guiding=_guiding(context),
-        transparency=context.cloud_monitor.transparency if context.guiding.running else None,
-        focus=FocusStatus(
-            position_steps=rig.focuser.position_steps if rig.focuser.is_ready else None,
-            temperature_c=rig.focuser.temperature_c,
-            looked_utc=account.looked_utc,
-            found=account.found,
-        ),
-        sensor_c=rig.camera.temperature_c,
-        safety=_safety(context.guard),
+    return Status.model_validate(
+        {
+            **_common(context.settings, account, context.ledger, now),
+            "paused_by": context.desk.paused_by,
+            "retiring_for": context.desk.retiring_for,
+            "exposing": exposing,
+            "downloading": [uid for uid in _in_flight(context.ledger) if uid != open_uid],
+            "next": _next(context, exposing),
+            "plan": [
+                PlannedTarget(
+                    target=block.target,
+                    begins_utc=_utc(block.start_unix_s),
+                    ends_utc=_utc(block.end_unix_s),
+                )
+                for block in context.schedule.blocks
+            ],
+            "guiding": _guiding(context),
+            "transparency": context.cloud_monitor.transparency if context.guiding.running else None,
+            "focus": FocusStatus(
+                position_steps=rig.focuser.position_steps if rig.focuser.is_ready else None,
+                temperature_c=rig.focuser.temperature_c,
+                looked_utc=account.looked_utc,
+                found=account.found,
+            ),
+            "sensor_c": rig.camera.temperature_c,
+            "safety": _safety(context.guard),
+        }
     )
 
 
 def _common(
     settings: Settings, account: Account, ledger: Ledger | None, now: datetime
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """What is told at any time of day."""
     return {
         "utc": now,

@@ -462,6 +462,14 @@ class OffsetsAdopted(Event):
     slope_learned: bool = Field(description="whether that slope is learned")
 
 
+class FocusRecalled(Event):
+    """A night that was interrupted goes on from the focus that its ledger holds: no new curve."""
+
+    filter: str = Field(description="filter of the latest look at the focus")
+    position_steps: int = Field(description="where the focuser belongs with it now")
+    age_min: float = Field(description="age of that look")
+
+
 class FocusChecked(Event):
     """The focus was looked at with a few frames either side."""
 
@@ -553,6 +561,15 @@ class FrameLost(Event):
 
     uid: str = Field(description="the frame's name in the ledger")
     reason: str = Field(description="what the disk said")
+
+
+class DiskFilling(Event):
+    """There is room for few more frames: make some, or the night will end for it."""
+
+    level: ClassVar[Level] = "warning"
+
+    folder: str = Field(description="where frames are kept")
+    frames_left: int = Field(description="frames of this size that still fit")
 
 
 class FrameFound(Event):

@@ -1,7 +1,6 @@
 """An event's fields as plain text, for people."""
 
 import json
-from typing import Any
 
 from nightloom.telemetry.event import Event
 
@@ -15,7 +14,7 @@ def words(event: Event) -> str:
     )
 
 
-def plain(value: Any) -> str:
+def plain(value: object) -> str:
     """A field's value as text."""
     match value:
         case str():
