@@ -35,6 +35,7 @@ FULL = (
     "frames/test_pipeline.py::test_a_disk_that_takes_a_frame_again_is_forgiven",
 )
 
+
 def asked(name: str) -> tuple[str]:
     """One test of what persons ask: all of them together take minutes."""
     return (f"night/test_requests.py::test_{name}",)

@@ -316,6 +316,23 @@ def test_word_comes_in_its_order_and_the_oldest_gives_way_to_too_much() -> None:
     assert said == [str(number) for number in range(5, WAITING_MAX + 5)]
 
 
+def test_the_same_word_is_sent_once_an_hour() -> None:
+    """A rig that cannot be closed says so every minute, all night."""
+    service = Service(back_s=0.0)
+
+    async def story() -> None:
+        log = Log(LoopClock(0.0))
+        async with Notices("T", ["person_needed"], [Address(1, "x")], log, service).sending():
+            for _ in range(150):
+                log.emit(NEEDED)
+                await asyncio.sleep(60.0)
+            log.emit(e.PersonNeeded(reason="something else"))
+            await asyncio.sleep(10.0)
+
+    run_virtual(story())
+    assert len(service.taken) == 3 + 1
+
+
 def test_one_address_that_hangs_keeps_no_other_waiting() -> None:
     async def story() -> None:
         log = Log(LoopClock(0.0))

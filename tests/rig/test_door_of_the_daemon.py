@@ -142,13 +142,16 @@ def test_requests_over_the_door(tmp_path: Path, server: Server) -> None:
         assert ledger.in_flight() == []
 
 
-@pytest.mark.parametrize("ledger", ["none", "broken"])
-def test_the_last_resort_without_a_daemon(tmp_path: Path, server: Server, ledger: str) -> None:
-    """The roof is open, the mount tracks, and the record may be of no use."""
+@pytest.mark.parametrize("broken", ["nothing", "ledger", "targets and policies"])
+def test_the_last_resort_without_a_daemon(tmp_path: Path, server: Server, broken: str) -> None:
+    """The roof is open, the mount tracks, and what it does not need may be of no use."""
     config = tmp_path / "config"
     park_near(server, configure(config, tmp_path / "out", server.port, cycles=100))
     leave_open(server)
-    if ledger == "broken":
+    if broken == "targets and policies":
+        for name in ("targets", "policies"):
+            (config / f"{name}.toml").write_text("[[nonsense")
+    if broken == "ledger":
         (tmp_path / "out").mkdir()
         (tmp_path / "out" / FILE_NAME).write_bytes(b"no ledger" * 1000)
     done = subprocess.run(

@@ -8,13 +8,13 @@ from pathlib import Path
 
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.asking import add_asking, ask, show
-from nightloom.cli.configuration import settings_of
+from nightloom.cli.configuration import config_folder
 from nightloom.errors import BadInput
 from nightloom.last_resort import retire_now
 from nightloom.requests import Ask, Done, Retire, Told
 from nightloom.requests.call import NoDaemon, call
 from nightloom.safety import NotSafe
-from nightloom.settings import Settings
+from nightloom.settings import Settings, read_for_safety
 from nightloom.status import Status
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import WallClock
@@ -44,7 +44,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Ask the running daemon. With --now, 0 only once the rig was seen to park and to close."""
     if not arguments.now:
         return ask(arguments, Retire())
-    settings = settings_of(arguments)
+    settings = read_for_safety(config_folder(arguments))
     folder = settings.observatory.output_folder
     try:
         answer = call(folder, Retire(now=True))

@@ -5,13 +5,14 @@ intervals, for a day, and keeps no other waiting.
 """
 
 import asyncio
+import math
 from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
 
 from nightloom.notices.addresses import Address
-from nightloom.notices.rules import KEPT_S, WAITING_MAX, Notice, notice_of, pause_s
+from nightloom.notices.rules import KEPT_S, SAID_AGAIN_S, WAITING_MAX, Notice, notice_of, pause_s
 from nightloom.notices.sending import send
 from nightloom.telemetry import Event, Log
 from nightloom.telemetry.events import NoticeDropped, NoticeSent, NoticeUnsent
@@ -35,6 +36,7 @@ class Notices:
         sending: Send = send,
     ) -> None:
         self._observatory, self._events, self._log = observatory, frozenset(events), log
+        self._said_s: dict[Notice, float] = {}
         self._queues = [_Queue(address, log, sending) for address in addresses]
 
     @asynccontextmanager
@@ -54,10 +56,15 @@ class Notices:
 
     def observe(self, _: datetime, event: Event) -> None:
         """Take one event of the log."""
-        if event.name() in self._events:
-            notice = notice_of(self._observatory, event)
-            for queue in self._queues:
-                queue.put(notice)
+        if event.name() not in self._events:
+            return
+        notice, now_s = notice_of(self._observatory, event), _now_s()
+        if now_s - self._said_s.get(notice, -math.inf) < SAID_AGAIN_S:
+            return
+        self._said_s = {one: at_s for one, at_s in self._said_s.items() if now_s - at_s < KEPT_S}
+        self._said_s[notice] = now_s
+        for queue in self._queues:
+            queue.put(notice)
 
     async def _farewell(self) -> None:
         empty = [asyncio.ensure_future(queue.until_empty()) for queue in self._queues]

@@ -9,6 +9,9 @@ from nightloom.telemetry.words import words
 KEPT_S = 86400.0
 """After a day word of an event is of no use any more."""
 
+SAID_AGAIN_S = 3600.0
+"""The same word is sent once an hour: a rig that cannot be closed says so every minute."""
+
 WAITING_MAX = 100
 """More than this waits for no address: the oldest gives way."""
 
