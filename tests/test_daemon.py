@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from night.nights import NIGHT, demo
-from nightloom.daemon import next_night
 from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.night.next_night import next_night
 from nightloom.night.night import ENDED, LEFT
 
 MIDNIGHT = datetime(2026, 11, 10, 23, 30, tzinfo=UTC)

@@ -28,6 +28,7 @@ ACTING = {
         "hot_map",
     },
     "pointing": {"centring", "kept_offsets"},
+    "requests": {"door", "call"},
     "safety": {"guard", "make_safe", "acts", "pier"},
     "schedule": {"schedule", "costs"},
     "sky": set[str](),

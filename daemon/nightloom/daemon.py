@@ -6,7 +6,7 @@ unless a night is under way that it can go on with; and it does not leave a rig 
 
 import asyncio
 from contextlib import ExitStack
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.date import DateTrigger
@@ -14,24 +14,35 @@ from apscheduler.triggers.date import DateTrigger
 from nightloom.checks.devices import check_devices
 from nightloom.errors import BadInput
 from nightloom.executor import Threads, Workers
-from nightloom.ledger import FILE_NAME, Ledger, LedgerError
+from nightloom.last_resort import guard_of, open_ledger
+from nightloom.ledger import Ledger, LedgerError
 from nightloom.night.assembly import build_context
+from nightloom.night.context import Context
+from nightloom.night.desk import RETIRE, logged, noted
 from nightloom.night.gather import gather
-from nightloom.night.night import ENDED, Night
+from nightloom.night.interrupts import first
+from nightloom.night.next_night import next_night
+from nightloom.night.night import Night
+from nightloom.night.phases import Phase
 from nightloom.night.table import Work
+from nightloom.night.telling import told_of_idle, told_of_night
+from nightloom.notices.addresses import addresses
+from nightloom.notices.notices import Notices
+from nightloom.requests import Answer, Ask, Change, Done, Refused, Request, Retire, Told
+from nightloom.requests.door import door
 from nightloom.rig import assemble, safety_devices
 from nightloom.rig_lock import rig_lock
-from nightloom.safety import Acts, Guard, NotSafe, make_safe
+from nightloom.safety import Guard, NotSafe, make_safe
 from nightloom.schedule.schedule import Schedule, ready_from_s
-from nightloom.schedule.windows import NoDarkness, darkness
+from nightloom.schedule.windows import darkness
 from nightloom.settings import Problem, Settings, SettingsError
-from nightloom.sky import night_of
 from nightloom.solving import CatalogueSolver, FieldSolver, Solver
+from nightloom.status import Account, Status
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import NightArmed, PersonNeeded, ServerAwaited
 from nightloom.telemetry.outages import outages_told, telling_s
 from nightloom_drivers.catalogue import tycho2
-from nightloom_drivers.clock import Clock, SteadyClock, WallClock
+from nightloom_drivers.clock import Clock, WallClock
 from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.link.indi import IndiLink
 
@@ -43,9 +54,6 @@ SERVER_ANSWERS_S = 5.0
 
 TRY_AGAIN_S = 60.0
 """Between two tries to make a rig safe that could not be."""
-
-NIGHTS_AHEAD = 400
-"""Somewhere within a year there is a dark night, or the settings ask for a wrong one."""
 
 
 class LeftUnsafe(Exception):
@@ -67,16 +75,21 @@ async def stay_up(
     """
     with ExitStack() as stack:
         stack.enter_context(rig_lock(settings.observatory))
-        ledger, unread = _ledger(settings, stack)
+        ledger, unread = open_ledger(settings, stack)
         server = settings.observatory.server
         link = IndiLink(server.host, server.port, answer_s=SERVER_ANSWERS_S)
-        await _opened(link, log, stop)
-        try:
-            daemon = Daemon(settings, link, ledger, log, WallClock(), workers, stop, gathering)
-            async with outages_told(link, log):
-                await daemon.stay_up(nights, unread)
-        finally:
-            await link.close()
+        daemon = Daemon(settings, link, ledger, log, WallClock(), workers, stop, gathering)
+        stack.enter_context(log.listen(daemon.account.observe))
+        where, daemon.refused = addresses(settings)
+        said = settings.policies.notices
+        notices = Notices(settings.observatory.name, said.events, where, log)
+        async with notices.sending(), door(settings.observatory.output_folder, daemon.answer, log):
+            await _opened(link, log, stop)
+            try:
+                async with outages_told(link, log):
+                    await daemon.stay_up(nights, unread)
+            finally:
+                await link.close()
 
 
 class Daemon:
@@ -97,6 +110,14 @@ class Daemon:
         self._clock, self._workers, self._stop = clock, workers, stop
         self._gathering = gathering
         self._safety = safety_devices(link, settings.observatory, clock)
+        self._guard: Guard | None = None
+        """The guard that moved the rig last, but for that of a night under way."""
+        self._night: Context | None = None
+        self._retire = asyncio.Event()
+        """Set when a person asks between nights for the rig to be parked and closed."""
+        self.account = Account()
+        self.refused: list[Problem] = []
+        """What is wrong besides the devices: no night begins with it."""
 
     async def stay_up(self, nights: int | None, unread: LedgerError | None) -> None:
         """Be safe, then run `nights` nights, or one after another until a person asks for the end.
@@ -132,14 +153,43 @@ class Daemon:
         finally:
             scheduler.shutdown(wait=False)
 
+    # For persons ------------------------------------------------------------------------------
+
+    def answer(self, request: Request, origin: str) -> Answer:
+        """Tell what goes on, or put a request in force."""
+        if isinstance(request, Ask):
+            return Told(status=self._status())
+        if self._night is not None and self.account.phase != Phase.ASLEEP:
+            return self._night.desk.take(request, origin)
+        answer = self._between_nights(request)
+        self._log.emit(logged(request, origin, answer))
+        return answer
+
+    def _between_nights(self, change: Change) -> Done | Refused:
+        """A night that is due stays unbegun when a person says so before it has begun."""
+        if not isinstance(change, Retire):
+            return Refused(why="No night is under way.")
+        self._retire.set()
+        kept = ""
+        if self._ledger is not None and self._under_way():
+            night = next_night(self._settings, self._ledger, self._clock.unix_s())
+            kept = noted(self._ledger, RETIRE, {"night": str(night)}, self._clock.now())
+        return Done(said=f"No night is under way; the rig is parked and closed.{kept}")
+
+    def _status(self) -> Status:
+        if self._night is not None and self.account.phase != Phase.ASLEEP:
+            return told_of_night(self._night)
+        now = self._clock.now()
+        return told_of_idle(self._settings, self.account, self._ledger, self._guard, now)
+
     # Being safe -------------------------------------------------------------------------------
 
     async def _make_safe(self) -> None:
         """Park and close, and go on trying until it is done; a person may stop the trying only by
         stopping the process.
         """
-        acts = Acts(self._ledger, self._clock)
-        guard = Guard(self._settings, self._safety, acts, SteadyClock(self._clock), self._log)
+        guard = guard_of(self._settings, self._safety, self._ledger, self._clock, self._log)
+        self._guard = guard
         while True:
             try:
                 return await make_safe(guard, self._log)
@@ -148,7 +198,8 @@ class Daemon:
             await asyncio.sleep(TRY_AGAIN_S)
 
     async def _problems(self) -> list[Problem]:
-        return await check_devices(self._settings, self._link, patience_s=PATIENCE_S)
+        devices = await check_devices(self._settings, self._link, patience_s=PATIENCE_S)
+        return [*self.refused, *devices]
 
     # Nights -----------------------------------------------------------------------------------
 
@@ -158,18 +209,18 @@ class Daemon:
         return ready_from_s(self._settings, darkness(self._settings, night)) <= self._clock.unix_s()
 
     async def _dusk(self, scheduler: AsyncIOScheduler, night: date) -> bool:
-        """Wait for the night's readying time; False when a person asked for the end first."""
+        """Wait for the night's readying time; False when something else is to be done first."""
         starts_s = ready_from_s(self._settings, darkness(self._settings, night))
         starts = datetime.fromtimestamp(max(starts_s, self._clock.unix_s()), UTC)
         self._log.emit(NightArmed(night=str(night), begins_utc=starts))
         dusk = asyncio.Event()
         scheduler.add_job(dusk.set, DateTrigger(starts), misfire_grace_time=None)
-        async with asyncio.TaskGroup() as group:
-            waits = [group.create_task(event.wait()) for event in (dusk, self._stop)]
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-            for wait in waits:
-                wait.cancel()
+        await first(dusk.wait(), self._stop.wait(), self._retire.wait())
         scheduler.remove_all_jobs()
+        if self._retire.is_set():
+            self._retire.clear()
+            await self._make_safe()
+            return False
         return not self._stop.is_set()
 
     async def _run(self, night: date, solver: Solver) -> None:
@@ -189,35 +240,13 @@ class Daemon:
             compute=self._workers,
             store=Threads(),
             stop=self._stop,
+            account=self.account,
         )
-        await Night(context, self._gathering).run()
-
-
-def next_night(settings: Settings, ledger: Ledger | None, now_s: float) -> date:
-    """The first night from now on that gets dark and is not over, by the clock or by the record.
-
-    Raises BadInput when there is none within a year.
-    """
-    last = ledger.last_act("night") if ledger is not None else None
-    over = last.detail["night"] if last is not None and last.outcome == ENDED else ""
-    first = night_of(now_s, settings.observatory.site.place)
-    for ahead in range(NIGHTS_AHEAD):
-        night = first + timedelta(days=ahead)
+        self._night = context
         try:
-            if darkness(settings, night).end_unix_s > now_s and str(night) != over:
-                return night
-        except NoDarkness:
-            continue
-    raise BadInput("policies.toml asks for a darkness that never comes at this site.")
-
-
-def _ledger(settings: Settings, stack: ExitStack) -> tuple[Ledger | None, LedgerError | None]:
-    """The ledger, or why it cannot be had: the rig is made safe without one."""
-    try:
-        file = settings.observatory.output_folder / FILE_NAME
-        return stack.enter_context(Ledger(file)), None
-    except LedgerError as error:
-        return None, error
+            await Night(context, self._gathering).run()
+        finally:
+            self._night, self._guard = None, context.guard
 
 
 async def _opened(link: IndiLink, log: Log, stop: asyncio.Event) -> None:

@@ -37,6 +37,12 @@ FULL = (
     "frames/test_pipeline.py::test_a_disk_that_takes_a_frame_again_is_forgiven",
 )
 
+
+def asked(name: str) -> tuple[str]:
+    """One test of what persons ask: all of them together take minutes."""
+    return (f"night/test_requests.py::test_{name}",)
+
+
 SERVER = multiprocessing.get_context("forkserver")
 PRELOADED = ("astropy.units", "erfa", "numpy", "pydantic", "pytest", "scipy.stats")
 """What takes long to import and is the same for every slip."""
@@ -463,6 +469,45 @@ SLIPS = (
     Slip("a busy ledger is a lost one", NIGHT + "interrupts.py",
          "(DeviceError, GuardRefusal, NotComputed, LedgerBusy)",
          "(DeviceError, GuardRefusal, NotComputed)", ("night/test_busy_ledger.py",)),
+    # Persons ------------------------------------------------------------------------------------
+    Slip("a pause lets the mount track", NIGHT + "pause.py",
+         "await unless([context.guard.keep_still()], ", "await unless([], ",
+         asked("a_pause_in_the_middle_and_on_again[slewing]")),
+    Slip("a pause looks once whether the mount tracks", SAFETY + "guard.py",
+         "                    await self.stand_still()\n                await news.wait()\n",
+         "                    await self.stand_still()\n                return\n",
+         asked("a_pause_in_the_middle_and_on_again[slewing]")),
+    Slip("a pause leaves the roof open all night", NIGHT + "desk.py",
+         "OPEN_PAUSE_S = 1800.0", "OPEN_PAUSE_S = 1e6",
+         asked("a_pause_stands_still_through_the_meridian_until_the_dark_ends")),
+    Slip("the weather is unwatched in a pause", NIGHT + "table.py",
+         "if cut is not Cut.PAUSE}", "if cut not in (Cut.PAUSE, Cut.UNSAFE)}", (TABLE,)),
+    Slip("a pause is not heard", NIGHT + "table.py",
+         "    Cut.PAUSE: P.PAUSING,\n", "", asked("a_pause_in_the_middle_and_on_again[slewing]")),
+    Slip("the end waits for a sub although now was said", NIGHT + "interrupts.py",
+         "first(context.desk.until_now(), context.shutter.until_closed())",
+         "context.shutter.until_closed()", asked("now_cuts_what_was_waited_for")),
+    Slip("the end waits for a sub however long", NIGHT + "interrupts.py",
+         "left_s <= LAST_SUB_S", "left_s < 1e9",
+         asked("the_end_does_not_wait_for_a_sub_that_has_long_to_go")),
+    Slip("a target set aside is left and taken up again", NIGHT + "desk.py",
+         "        self._set_aside(target.name)\n", "",
+         asked("a_target_set_aside_in_the_middle[exposing]")),
+    Slip("a pause is forgotten in a crash", NIGHT + "desk.py",
+         "            self._pause, self.paused_by = last.id, last.detail[\"origin\"]\n"
+         "            self._paused.set()\n", "            pass\n",
+         asked("a_pause_outlives_a_crash")),
+    Slip("a target set aside is forgotten in a crash", NIGHT + "desk.py",
+         "                self._set_aside(act.detail[\"target\"])\n", "                pass\n",
+         asked("a_target_set_aside_stays_so_after_a_crash")),
+    Slip("a night that was ended begins again after a crash", NIGHT + "next_night.py",
+         "        over.add(retired.detail[\"night\"])\n", "        pass\n",
+         asked("a_night_that_was_ended_stays_ended_after_a_crash")),
+    Slip("everybody may ask", "daemon/nightloom/requests/door.py",
+         "            (folder / SOCKET).chmod(stat.S_IRUSR | stat.S_IWUSR)\n", "",
+         ("requests/test_door.py",)),
+    Slip("secrets are taken from a file that others read", "daemon/nightloom/notices/addresses.py",
+         " and not seen.st_mode & OTHERS", "", ("notices/test_notices.py",)),
 )  # fmt: skip
 
 

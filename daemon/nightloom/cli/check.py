@@ -11,10 +11,15 @@ from nightloom.checks.devices import check_devices
 from nightloom.checks.notes import notes
 from nightloom.cli.answers import BAD_INPUT, DONE
 from nightloom.cli.configuration import add_config, config_folder
+from nightloom.notices.addresses import addresses, not_taken, nowhere
+from nightloom.notices.rules import Notice
+from nightloom.notices.sending import send
 from nightloom.settings import Problem, Settings, SettingsError, read_settings
 from nightloom.settings.problems import ABSENT
 from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.link.indi import IndiLink
+
+TEST = "This is a test. Nothing has happened, and nothing has to be done."
 
 PATIENCE_S = 5.0
 """How long the server and each device may take to answer; a healthy one needs far less than 1."""
@@ -24,6 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of this command."""
     add_config(parser)
     parser.add_argument("--devices", action="store_true", help="ask the INDI server too")
+    parser.add_argument("--notice", action="store_true", help="send a test notice to every address")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
@@ -31,6 +37,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Print what is wrong, or what follows from it all; 0 when nothing is wrong, otherwise 2."""
     folder = config_folder(arguments)
     problems = find_problems(folder, with_devices=arguments.devices)
+    if arguments.notice and not problems:
+        problems = asyncio.run(_test_notice(read_settings(folder)))
     told = [] if problems else notes(read_settings(folder))
     if arguments.json:
         listed = [
@@ -46,7 +54,8 @@ def run(arguments: argparse.Namespace) -> int:
         print(*problems, sep="\n", file=sys.stderr)
     else:
         checked = "The configuration and the devices are" if arguments.devices else "All is"
-        print(f"{checked} in order in {folder}.", *told, sep="\n")
+        sent = ["Every address took the test notice."] if arguments.notice else []
+        print(f"{checked} in order in {folder}.", *sent, *told, sep="\n")
     return BAD_INPUT if problems else DONE
 
 
@@ -59,6 +68,7 @@ def find_problems(
     except SettingsError as error:
         return error.problems
     problems = output_problems(settings.observatory.output_folder)
+    problems += addresses(settings)[1]
     if with_devices:
         problems += asyncio.run(_device_problems(settings, patience_s))
     return problems
@@ -74,6 +84,16 @@ def output_problems(folder: Path) -> list[Problem]:
     else:
         return []
     return [Problem("observatory.toml", "output_folder", str(folder), wrong)]
+
+
+async def _test_notice(settings: Settings) -> list[Problem]:
+    """Send word of nothing; the addresses that did not take it."""
+    where, problems = addresses(settings)
+    notice = Notice("test", f"{settings.observatory.name}: test notice", TEST)
+    answers = await asyncio.gather(*(send(address, notice) for address in where))
+    answered = zip(where, answers, strict=True)
+    problems += [not_taken(address, why) for address, why in answered if why]
+    return problems if where or problems else [nowhere()]
 
 
 async def _device_problems(settings: Settings, patience_s: float) -> list[Problem]:

@@ -162,6 +162,8 @@ TABLE = (
     Row(Act.NIGHT, (Part.COMPUTER,), (Kind.NOT_COMPUTED,),
         4, 5.0, MOST, WAIT, (Then.TARGET, Then.RETIRE),
         mend="Look at the computer's memory and its log."),
+    Row(Act.NIGHT, (Part.COMPUTER,), (Kind.REFUSED,),
+        10, 5.0, MOST, WAIT, (Then.RETIRE,), mend="Close whatever else holds the ledger."),
     Row(Act.NIGHT, (Part.GUARD,), (Kind.REFUSED,),
         6, 5.0, MOST, WAIT, (Then.RETIRE,), mend="Look at what the guard refused, and why."),
     # Within a phase -----------------------------------------------------------------------------

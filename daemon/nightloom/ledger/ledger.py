@@ -61,6 +61,10 @@ class Ledger(Store):
         found = self._intents("WHERE kind = ? ORDER BY id DESC LIMIT 1", [kind])
         return found[0] if found else None
 
+    def acts(self, kind: str) -> list[Intent]:
+        """Every intent of a kind, oldest first."""
+        return self._intents("WHERE kind = ? ORDER BY id", [kind])
+
     def _intents(self, which: str, values: list[Stored]) -> list[Intent]:
         rows = self._rows(
             f"SELECT id, kind, detail, begun_utc, ended_utc, outcome FROM intents {which}", values
@@ -183,13 +187,8 @@ class Ledger(Store):
 
     def targets(self) -> list[str]:
         """Names of all targets that have frames."""
-        return [
-            name
-            for (name,) in self._rows(
-                "SELECT DISTINCT target FROM frames WHERE kind = ? ORDER BY 1",
-                [FrameKind.LIGHT.value],
-            )
-        ]
+        distinct = "SELECT DISTINCT target FROM frames WHERE kind = ? ORDER BY 1"
+        return [name for (name,) in self._rows(distinct, [FrameKind.LIGHT.value])]
 
     # Focus curves and checks -----------------------------------------------------------------
 

@@ -13,6 +13,7 @@ from nightloom.guiding.guiding import Guiding
 from nightloom.guiding.readings import Reading
 from nightloom.ledger import Ledger
 from nightloom.night.context import Context
+from nightloom.night.desk import Desk
 from nightloom.night.target_run import TargetRun
 from nightloom.pointing.centring import Pointing
 from nightloom.pointing.kept_offsets import KeptPointingOffsets
@@ -21,6 +22,7 @@ from nightloom.safety import Acts, Guard, SafetyDevices
 from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Settings
 from nightloom.solving import Solver
+from nightloom.status import Account
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import Clock, SteadyClock
 
@@ -40,8 +42,13 @@ def build_context(
     store: Executor,
     stop: asyncio.Event | None = None,
     seed: int | None = None,
+    account: Account | None = None,
 ) -> Context:
-    """Everything that the phases of one night share. Without a frames folder none is written."""
+    """Everything that the phases of one night share. Without a frames folder none is written.
+
+    An `account` must hear the log; without one no request of a person can be taken.
+    """
+    account = account or Account()
     guard = Guard(settings, safety, Acts(ledger, clock), SteadyClock(clock), log)
     cloud_monitor = CloudMonitor(settings, clock)
     offsets = KeptPointingOffsets(ledger, str(schedule.night))
@@ -74,6 +81,8 @@ def build_context(
         cloud_monitor=cloud_monitor,
         pipeline=pipeline,
         target_run=target_run,
+        account=account,
+        desk=Desk(schedule, ledger, account, clock, log),
         stop=stop or asyncio.Event(),
         seed=seed,
         given_up=given_up,

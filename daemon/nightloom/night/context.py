@@ -10,12 +10,15 @@ from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.guiding.guiding import Guiding
 from nightloom.ledger import Ledger
+from nightloom.night.desk import Desk
+from nightloom.night.shutter import Shutter
 from nightloom.night.target_run import TargetRun
 from nightloom.pointing.centring import Pointing
 from nightloom.rig import Rig
 from nightloom.safety import Guard
 from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Settings
+from nightloom.status import Account
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import Clock
 
@@ -31,7 +34,8 @@ nothing. Raises DeviceError."""
 class Context:
     """The settings, the rig behind its guard, the records, and the parts that act.
 
-    `stop` is set once a person asks for the end of the night.
+    `stop` is set once the whole daemon is to end; `desk` has what persons ask of this night, and
+    `account` what the log tells of the present.
     """
 
     settings: Settings
@@ -47,8 +51,11 @@ class Context:
     cloud_monitor: CloudMonitor
     pipeline: FramePipeline
     target_run: TargetRun
+    account: Account
+    desk: Desk
     seed: int | None = None
     stop: asyncio.Event = field(default_factory=asyncio.Event)
+    shutter: Shutter = field(default_factory=Shutter)
     given_up: GivenUp = field(default_factory=GivenUp)
     power: PowerCycle | None = None
 

@@ -2,12 +2,14 @@
 
     Mistake      the daemon's own
     Unsafe       the weather, or the station's silence
-    Operator     a person asked
+    Operator     a person asked for the end
     Dawn         the night's time is over
     NotSafe      the rig could not be parked and closed
     Unkept       frames or records cannot be written any more
     Trouble      a device did not do what it was asked, or the guard refused it
     TurnedTooFar this side of the pier allows no more
+    Paused       a person asked for a pause
+    Skipped      a person set the running target aside
     Clouded      guide stars faded or star counts collapsed
 
 An interrupt is raised by a watcher that runs beside the phase's work, or by the work; the work is
@@ -27,6 +29,9 @@ from nightloom.safety import GuardRefusal, NotSafe, WrongSide
 from nightloom_drivers.errors import DeviceError
 
 T = TypeVar("T")
+
+LAST_SUB_S = 60.0
+"""A sub that ends within this may end before the night does: it is worth more than the minute."""
 
 
 class Interrupt(Exception):
@@ -49,6 +54,14 @@ class TurnedTooFar(Interrupt):
     """The telescope came to the last hour angle of its pier side; the mount was stopped."""
 
 
+class Paused(Interrupt):
+    """A person asked for a pause."""
+
+
+class Skipped(Interrupt):
+    """A person set the running target aside."""
+
+
 class Clouded(Interrupt):
     """Too few of the expected stars are seen."""
 
@@ -64,6 +77,8 @@ class Cut(Enum):
     UNKEPT = "nothing can be written any more"
     TROUBLE = "device trouble"
     LIMIT = "a limit of the pier"
+    PAUSE = "a pause"
+    SKIP = "a target set aside by a person"
     CLOUD = "cloud"
 
     @property
@@ -80,6 +95,8 @@ ERRORS: dict[Cut, tuple[type[Exception], ...]] = {
     Cut.TROUBLE: (DeviceError, GuardRefusal, NotComputed, LedgerBusy),
     Cut.UNKEPT: (FramesNotKept, LedgerError),
     Cut.LIMIT: (TurnedTooFar,),
+    Cut.PAUSE: (Paused,),
+    Cut.SKIP: (Skipped,),
     Cut.CLOUD: (Clouded,),
 }
 """The first that fits: a ledger that is busy is not lost. Any other error is a mistake."""
@@ -99,9 +116,17 @@ async def unsafe(context: Context) -> None:
 
 
 async def operator(context: Context) -> None:
-    """Raise Operator when a person asks for the end."""
-    await context.stop.wait()
+    """Raise Operator when a person asks for the end, and no sub that may end is left."""
+    await first(context.stop.wait(), _retired(context))
     raise Operator("a person asked for the end of the night")
+
+
+async def _retired(context: Context) -> None:
+    """Wait for the end to be asked for, and then for a sub that ends soon, unless told not to."""
+    await context.desk.until_ended()
+    left_s = context.shutter.left_s
+    if left_s is not None and left_s <= LAST_SUB_S:
+        await first(context.desk.until_now(), context.shutter.until_closed())
 
 
 async def dawn(context: Context) -> None:
@@ -129,6 +154,17 @@ async def limit(context: Context) -> None:
         raise TurnedTooFar(str(refusal)) from refusal
 
 
+async def paused(context: Context) -> None:
+    """Raise Paused while a pause is in force."""
+    raise Paused(f"a pause was asked for by {await context.desk.until_paused()}")
+
+
+async def skipped(context: Context) -> None:
+    """Raise Skipped when a person sets the running target aside."""
+    await context.desk.until_skipped()
+    raise Skipped("a person set the target aside")
+
+
 async def clouded(context: Context) -> None:
     """Raise Clouded when too few stars are left."""
     raise Clouded(await context.cloud_monitor.until_clouded())
@@ -143,6 +179,8 @@ WATCHES: dict[Cut, Watch] = {
     Cut.UNKEPT: unkept,
     Cut.TROUBLE: trouble,
     Cut.LIMIT: limit,
+    Cut.PAUSE: paused,
+    Cut.SKIP: skipped,
     Cut.CLOUD: clouded,
 }
 """Who watches for it beside the work. Trouble is raised by the work as well."""
@@ -167,6 +205,15 @@ async def unless(watchers: Sequence[Watcher], work: Coroutine[object, object, T]
             return result
     except BaseExceptionGroup as several:
         raise strongest(several) from several
+
+
+async def first(*waits: Coroutine[object, object, object]) -> None:
+    """Wait until one of these has come to its end; the others are cancelled, and waited for."""
+    async with asyncio.TaskGroup() as group:
+        tasks = [group.create_task(wait) for wait in waits]
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        for task in tasks:
+            task.cancel()
 
 
 def strongest(several: BaseExceptionGroup) -> BaseException:

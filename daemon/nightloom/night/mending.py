@@ -2,6 +2,7 @@
 
 from nightloom.executor import NotComputed
 from nightloom.faults import Between, Part, Row, Then
+from nightloom.ledger import LedgerBusy
 from nightloom.night.context import Context
 from nightloom.settings import Observatory
 from nightloom.telemetry.events import DeviceTrouble, GoneOnWithout
@@ -16,11 +17,11 @@ SECTIONS = tuple(part for part in Part if part not in (Part.LINK, Part.COMPUTER,
 
 def part_of(error: Exception, observatory: Observatory, *, linked: bool) -> Part:
     """What failed. Two parts may be of one device: then the property tells them apart."""
-    if isinstance(error, NotComputed):
+    if isinstance(error, (NotComputed, LedgerBusy)):
         return Part.COMPUTER
     if not isinstance(error, DeviceError):
         return Part.GUARD
-    named = [part for part in SECTIONS if _device_name(observatory, part) == error.device]
+    named = [part for part in SECTIONS if error.device in _device_names(observatory, part)]
     if not linked or not named:
         return Part.LINK
     if Part.GUIDE_PORT in named and error.property_name.startswith(PULSES):
@@ -31,9 +32,12 @@ def part_of(error: Exception, observatory: Observatory, *, linked: bool) -> Part
     return (others or named)[0]
 
 
-def _device_name(observatory: Observatory, part: Part) -> str | None:
+def _device_names(observatory: Observatory, part: Part) -> tuple[str, ...]:
+    """The devices of a part: of weather stations there may be several, of what is left out none."""
+    if part is Part.WEATHER:
+        return tuple(station.device for station in observatory.weather)
     section = getattr(observatory, part.value)
-    return None if section is None else str(section.device)
+    return () if section is None else (str(section.device),)
 
 
 async def mend(context: Context, part: Part, between: Between) -> None:

@@ -101,6 +101,21 @@ def decide(facts: Facts) -> Planned | Ending:
     return _ending(facts, cut_short(facts, planned, facts.before_s + gap_s)) or planned
 
 
+def following(facts: Facts, filter_name: str, exposure_s: float) -> Planned | Ending:
+    """What comes after a sub that is exposed now, were it to count; `facts` are of its end."""
+    pending_s = dict(facts.gathered.pending_s)
+    pending_s[filter_name] = pending_s.get(filter_name, 0.0) + exposure_s
+    return decide(
+        replace(
+            facts,
+            gathered=replace(facts.gathered, pending_s=pending_s),
+            taken_here=facts.taken_here | {filter_name},
+            recent=[*facts.recent, Taken(filter_name, None)],
+            downloading=filter_name,
+        )
+    )
+
+
 def due_sub(facts: Facts) -> Planned:
     """The sub that the tally asks for, whether it fits or not."""
     due = next_sub(

@@ -29,7 +29,7 @@ from nightloom.telemetry.events import (
 )
 from nightloom_drivers.errors import DeviceError
 
-RESTLESS = (Cut.UNSAFE, Cut.OPERATOR, Cut.DAWN, Cut.LIMIT)
+RESTLESS = (Cut.UNSAFE, Cut.OPERATOR, Cut.PAUSE, Cut.DAWN, Cut.LIMIT)
 """What ends a rest after trouble; the next phase watches for it as well."""
 
 UNKNOWN = (Part.GUARD, Kind.REFUSED)
@@ -39,7 +39,7 @@ ENDED = "ended"
 """Outcome of a night that is over, and is not to begin again."""
 
 LEFT = "left by a person"
-"""Outcome of a night that a person ended: a daemon that is started again goes on with it."""
+"""Outcome of a night that ended with its daemon: one that is started again goes on with it."""
 
 
 class Night:
@@ -111,8 +111,9 @@ class Night:
             case Cut.CLOUD:
                 context.log.emit(CloudHold(star_fraction=context.cloud_monitor.transparency))
             case Cut.OPERATOR:
-                self._outcome = LEFT
-                context.log.emit(OperatorAsked(request="retire", origin="signal"))
+                if context.stop.is_set():
+                    self._outcome = LEFT
+                    context.log.emit(OperatorAsked(request="retire", origin="signal"))
             case Cut.UNKEPT:
                 self._failure = self._failure or error
                 context.log.emit(UnexpectedError(kind=type(error).__name__, text=reason))
@@ -208,11 +209,14 @@ class Night:
         context, dark = self._context, self._context.schedule.dark
         unfinished = context.ledger.unfinished()
         for intent in unfinished:
+            if context.desk.keeps(intent):
+                continue
             over = partial(context.ledger.finish, intent.id, "the daemon had ended")
             await in_time(partial(over, context.clock.now()))
         night = str(context.schedule.night)
         begin = partial(context.ledger.begin, "night", {"night": night}, context.clock.now())
         record = await in_time(begin)
+        context.desk.recall()
         context.log.emit(
             NightBegun(
                 night=night,
@@ -237,6 +241,7 @@ class Night:
         accepted = sum(frame.verdict == "accepted" for frame in frames)
         ended = partial(context.ledger.finish, record, self._outcome, context.clock.now())
         await in_time(ended)
+        context.desk.over()
         context.log.emit(
             NightEnded(
                 night=night,

@@ -19,6 +19,8 @@ class Phase(StrEnum):
     """Waiting for the meridian and changing the side of the pier."""
     HOLDING = "holding"
     """Waiting under cloud, open, for the stars to come back."""
+    PAUSING = "pausing"
+    """Standing still, because a person asked for it; the weather is watched."""
     SHELTERING = "sheltering"
     """Parked and closed from bad weather."""
     RETIRING = "retiring"

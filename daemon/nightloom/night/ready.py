@@ -35,7 +35,7 @@ async def ready(context: Context) -> Ending:
     Mount, roof and station come first, so that the weather is known and the rig can be made safe
     whatever else is missing. Raises DeviceError, GuardRefusal and NotSafe.
     """
-    await _connect_safety(context)
+    await connect_safety(context)
     await context.guard.stand_still()  # nothing watches how far it turns meanwhile
     given_up = {part.value for part in Part if context.without(part)}
     await context.rig.connect(LINK_DEADLINE_S, without=given_up)
@@ -79,7 +79,8 @@ def _leave(cooling: asyncio.Task[None] | None) -> None:
         cooling.cancel()
 
 
-async def _connect_safety(context: Context) -> None:
+async def connect_safety(context: Context) -> None:
+    """Connect mount, roof and station, so that the rig can be made safe. Raises DeviceError."""
     guard = context.guard
     await guard.linked(LINK_DEADLINE_S)
     try:

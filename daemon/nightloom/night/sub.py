@@ -34,6 +34,7 @@ async def expose(context: Context, planned: Planned) -> Download:
     context.ledger.begin_sub(sub)
     try:
         exposure = await context.rig.camera.begin(planned.exposure_s, sub.kind)
+        context.shutter.opened(planned.exposure_s)
         context.guiding.restart_statistics()
         context.log.emit(
             SubBegun(
@@ -52,6 +53,8 @@ async def expose(context: Context, planned: Planned) -> Download:
         context.ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
         context.log.emit(SubCancelled(uid=sub.uid, open_s=open_s, reason=reason))
         raise
+    finally:
+        context.shutter.closed()
     target_run.shutter_closed(planned)
     guided = context.guiding.statistics
     facts = _facts(context, target, sub, guided, began_s)

@@ -15,6 +15,7 @@ from nightloom.night.cross import cross
 from nightloom.night.gather import gather
 from nightloom.night.hold import hold_out
 from nightloom.night.interrupts import WATCHES, Cut
+from nightloom.night.pause import pause
 from nightloom.night.phases import Next, Phase
 from nightloom.night.ready import ready
 from nightloom.night.retire import retire, strand
@@ -52,8 +53,12 @@ _OPEN: Mapping[Cut, Phase] = {
     Cut.UNKEPT: P.RETIRING,
     Cut.TROUBLE: P.READYING,
     Cut.LIMIT: P.READYING,
+    Cut.PAUSE: P.PAUSING,
 }
 """What cuts into every phase in which the roof may be open."""
+
+_TARGET: Mapping[Cut, Phase] = {**_OPEN, Cut.SKIP: P.ACQUIRING}
+"""What cuts in while there is a target to set aside."""
 
 _CLOSING: Mapping[Cut, Phase] = {
     Cut.MISTAKE: P.STRANDED,
@@ -83,7 +88,7 @@ NIGHT: Mapping[Phase, Row] = {
             P.READYING: "no target is up",
             P.HOLDING: "the sky may be at fault",
         },
-        _OPEN,
+        _TARGET,
     ),
     P.GATHERING: Row(
         gather,
@@ -94,7 +99,7 @@ NIGHT: Mapping[Phase, Row] = {
             P.READYING: "nothing else is up",
             P.RETIRING: "no sub fits before dawn",
         },
-        {**_OPEN, Cut.CLOUD: P.HOLDING},
+        {**_TARGET, Cut.CLOUD: P.HOLDING},
     ),
     P.CROSSING: Row(
         cross,
@@ -105,13 +110,19 @@ NIGHT: Mapping[Phase, Row] = {
             P.READYING: "the mount stays on its side",
             P.HOLDING: "the sky may be at fault",
         },
-        _OPEN,
+        _TARGET,
     ),
     P.HOLDING: Row(
         hold_out,
         Roof.MAY_BE_OPEN,
         {P.ACQUIRING: "the stars are back, or may be"},
-        _OPEN,
+        _TARGET,
+    ),
+    P.PAUSING: Row(
+        pause,
+        Roof.MAY_BE_OPEN,
+        {P.READYING: "a person said to go on"},
+        {cut: after for cut, after in _OPEN.items() if cut is not Cut.PAUSE},
     ),
     P.SHELTERING: Row(
         shelter,

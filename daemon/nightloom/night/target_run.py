@@ -1,11 +1,12 @@
 """The running target: what the next sub hangs on is read here, once a sub, and then decided on."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from nightloom.cycle import Cycle, Taken, cycles_done
 from nightloom.faults import GivenUp, Part
 from nightloom.ledger import Ledger, Stage, Sub, number_of, uid_of
-from nightloom.night.next_sub import Ending, Facts, Planned, SideFacts, cut_short, decide
+from nightloom.night.next_sub import Ending, Facts, Planned, SideFacts, cut_short, decide, following
 from nightloom.night.phases import Next, Phase
 from nightloom.night.pointings import Pointings
 from nightloom.night.reduced import reduced
@@ -127,6 +128,15 @@ class TargetRun:
         if self._facts is None:
             raise RuntimeError("no sub was due")
         return cut_short(self._facts.later(self._clock.unix_s(), self._side()), planned)
+
+    def after(self, filter_name: str, exposure_s: float, left_s: float) -> Planned | Ending | None:
+        """What follows a sub that is exposed for so long still, by the facts it was decided on."""
+        if self._facts is None:
+            return None
+        side = self._side()
+        side = replace(side, left_s=side.left_s - left_s, east_in_s=side.east_in_s - left_s)
+        facts = replace(self._facts, taken_here=self.pointings.taken_here)
+        return following(facts.later(self._clock.unix_s() + left_s, side), filter_name, exposure_s)
 
     def _read(self, before_s: float) -> Facts | None:
         """What the next sub hangs on, read in one go; None where no filter can be taken."""

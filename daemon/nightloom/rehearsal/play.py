@@ -1,13 +1,14 @@
 """Playing a rehearsal: on virtual time, or through a real socket."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Sequence
-from contextlib import ExitStack
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import ExitStack, asynccontextmanager
 from dataclasses import dataclass
 
 from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
+from nightloom.night.context import Context
 from nightloom.night.night import Night
 from nightloom.night.summary import NightSummary
 from nightloom.rehearsal.observer import Finding, Observer, TakenSub, audit
@@ -24,6 +25,7 @@ from nightloom.rig import (
 from nightloom.schedule.costs import bound_fraction
 from nightloom.schedule.schedule import Schedule
 from nightloom.solving import CatalogueSolver
+from nightloom.status import Account
 from nightloom.telemetry import Listener, Log
 from nightloom.telemetry.outages import outages_told
 from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s
@@ -32,6 +34,9 @@ from nightloom_drivers.virtual_loop import run_virtual
 
 MEASURING_S = 0.2
 """What measuring or solving a frame costs on the night's clock when it is done in line."""
+
+Person = Callable[[Context], Awaitable[None]]
+"""Asks something of the night's desk while it goes by, and sees what goes on."""
 
 Meddler = Callable[[SimulatedRig, Clock], Awaitable[None]]
 """Does something to the rig beside the night: cuts the link, moves what should not move."""
@@ -58,6 +63,7 @@ def play_virtually(
     rehearsal: Rehearsal,
     listeners: Callable[[NightSummary], Sequence[Listener]] = lambda _: (),
     meddler: Meddler | None = None,
+    person: Person | None = None,
 ) -> Played:
     """The night on virtual time: as fast as its arithmetic, and the same each time."""
 
@@ -76,7 +82,7 @@ def play_virtually(
             try:
                 async with watcher.watching():
                     summary = await _play(
-                        rehearsal, link, clock, InLine(MEASURING_S), InLine(), listeners
+                        rehearsal, link, clock, InLine(MEASURING_S), InLine(), listeners, person
                     )
             finally:
                 if beside is not None:
@@ -116,6 +122,7 @@ async def _play(
     compute: Executor,
     store: Executor,
     listeners: Callable[[NightSummary], Sequence[Listener]],
+    person: Person | None = None,
 ) -> NightSummary:
     """One night over an open link, followed by its account."""
     settings = rehearsal.settings
@@ -125,7 +132,8 @@ async def _play(
         schedule = Schedule(settings, rehearsal.night, clock, ledger, rehearsal.hours_max)
         log = Log(clock, path=rehearsal.log_file)
         stack.callback(log.close)
-        for listener in (summary.observe, *listeners(summary)):
+        account = Account()
+        for listener in (summary.observe, account.observe, *listeners(summary)):
             stack.enter_context(log.listen(listener))
         context = build_context(
             settings,
@@ -140,10 +148,22 @@ async def _play(
             compute=compute,
             store=store,
             seed=rehearsal.seed,
+            account=account,
         )
-        async with outages_told(link, log):
+        async with outages_told(link, log), _beside(person, context):
             await Night(context, rehearsal.gathering).run()
     return summary
+
+
+@asynccontextmanager
+async def _beside(person: Person | None, context: Context) -> AsyncIterator[None]:
+    """Have a person ask what they want of a night while the block lasts."""
+    asking = None if person is None else asyncio.ensure_future(person(context))
+    try:
+        yield
+    finally:
+        if asking is not None:
+            asking.cancel()
 
 
 def _judged(

@@ -156,6 +156,20 @@ class Guard:
         return self._mount.is_tracking
 
     @property
+    def mount_in_a_word(self) -> str:
+        """Parked, moving, tracking or at rest; unknown while it is not connected."""
+        if not self._mount.is_ready:
+            return "unknown"
+        if self.is_parked:
+            return "parked"
+        return "moving" if self._mount.is_moving else "tracking" if self.is_tracking else "at rest"
+
+    @property
+    def roof_in_a_word(self) -> str:
+        """Open or closed as it was seen to become, or unknown; none where there is no roof."""
+        return "none" if self._roof is None else str(self._roof.seen)
+
+    @property
     def position(self) -> Position:
         """Where the mount takes itself to point."""
         return self._mount.position
@@ -266,6 +280,19 @@ class Guard:
         """Have the mount stop tracking, if it tracks."""
         if self._mount.is_tracking:
             await self._mount.track(False)
+
+    async def keep_still(self) -> None:
+        """Have the mount stand still, and again whenever it tracks, until this is cancelled.
+
+        Some go on tracking by themselves after a slew that was stopped. Raises DeviceError.
+        """
+        news = asyncio.Event()
+        with self._link.listen(lambda _: news.set()):
+            while True:
+                news.clear()
+                if self._mount.is_ready:
+                    await self.stand_still()
+                await news.wait()
 
     def side_for(self, ra_deg: float, dec_deg: float) -> PierSide:
         """The side of the pier from which the mount will look at a place (ICRS)."""

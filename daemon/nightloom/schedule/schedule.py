@@ -119,6 +119,13 @@ class Schedule:
         finish_first = self._is_nearly_complete(running, gathered)
         return Choice(plan, self._plan_time_s(), running.name, finish_first)
 
+    @property
+    def blocks(self) -> tuple[Block, ...]:
+        """What the plan that was made last has from now on; it is not made anew."""
+        now_s = self._plan_time_s()
+        blocks = self._plan.blocks if self._plan is not None else ()
+        return tuple(block for block in blocks if block.end_unix_s > now_s)
+
     def cycle_filters(self, target: Target, gathered: Gathered) -> dict[str, AskedSub]:
         """The filters of the target that are taken in turn now: those of its group that lack."""
         now_s, lacks = self._plan_time_s(), lacking(target, gathered)

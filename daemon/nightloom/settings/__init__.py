@@ -4,7 +4,7 @@ from nightloom.settings.observatory import Observatory
 from nightloom.settings.places import default_folder, demo_folder
 from nightloom.settings.policies import Policies
 from nightloom.settings.problems import Problem, SettingsError
-from nightloom.settings.reader import Settings, read_settings
+from nightloom.settings.reader import Settings, read_for_safety, read_settings
 from nightloom.settings.targets import AskedSub, Group, Target, Targets, cycle_of
 
 __all__ = [
@@ -20,5 +20,6 @@ __all__ = [
     "cycle_of",
     "default_folder",
     "demo_folder",
+    "read_for_safety",
     "read_settings",
 ]

@@ -9,6 +9,7 @@ from typing import Self
 from pydantic import Field, field_validator, model_validator
 
 from nightloom.settings.frame_path import NamePattern
+from nightloom.settings.notices import NoticePolicy
 from nightloom.settings.table import Table
 
 
@@ -290,4 +291,7 @@ class Policies(Table):
     safety: SafetyPolicy = Field(default_factory=SafetyPolicy, description="the guard's limits")
     frames: FramesPolicy = Field(default_factory=FramesPolicy, description="frames")
     acquire: AcquirePolicy = Field(default_factory=AcquirePolicy, description="centring a target")
+    notices: NoticePolicy = Field(
+        default_factory=NoticePolicy, description="word to a person who is not there"
+    )
     warm: WarmPolicy = Field(default_factory=WarmPolicy, description="warming up")

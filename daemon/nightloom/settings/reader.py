@@ -46,6 +46,19 @@ def read_settings(folder: Path) -> Settings:
     return Settings(observatory, targets, policies, rig)
 
 
+def read_for_safety(folder: Path) -> Settings:
+    """What parking and closing needs: observatory.toml, and policies.toml or else its defaults.
+
+    No slip in another file keeps a roof open. Raises SettingsError for observatory.toml.
+    """
+    reader = _Reader(folder)
+    observatory = reader.model("observatory.toml", Observatory)
+    if observatory is None:
+        raise SettingsError(reader.problems)
+    policies = reader.model("policies.toml", Policies) or Policies()
+    return Settings(observatory, Targets.model_construct(targets=()), policies, None)
+
+
 class _Reader:
     """Collects tables and problems while the files are read one after another."""
 

@@ -100,6 +100,52 @@ class OperatorAsked(Event):
 
     request: str = Field(description="what was asked")
     origin: str = Field(description="where the request came from")
+    answer: str = Field(default="", description="what was answered")
+
+
+class LedgerUnread(Event):
+    """The rig is made safe without the ledger, which cannot be opened."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="what was seen")
+
+
+class DoorShut(Event):
+    """No requests can be made of this daemon: the socket for them cannot be had."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="why not")
+
+
+class NoticeSent(Event):
+    """A person was sent word of an event."""
+
+    about: str = Field(description="the event's name in the log")
+    address: str = Field(description="which address took it, by its number and its kind")
+    waited_s: float = Field(description="time from the event to its being taken")
+
+
+class NoticeUnsent(Event):
+    """Word of an event could not be sent; it is tried again."""
+
+    level: ClassVar[Level] = "warning"
+
+    about: str = Field(description="the event's name in the log")
+    address: str = Field(description="which address did not take it, by its number and its kind")
+    reason: str = Field(description="what was seen")
+    again_s: float = Field(description="time until the next try")
+
+
+class NoticeDropped(Event):
+    """Word of an event was given up: nobody took it for too long, or too much was waiting."""
+
+    level: ClassVar[Level] = "warning"
+
+    about: str = Field(description="the event's name in the log")
+    address: str = Field(description="which address did not take it, by its number and its kind")
+    reason: str = Field(description="why it was given up")
 
 
 # The rig ------------------------------------------------------------------------------------

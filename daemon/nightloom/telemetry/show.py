@@ -5,6 +5,7 @@ import json
 from rich.text import Text
 
 from nightloom.telemetry.line import FIRST
+from nightloom.telemetry.words import plain
 
 # Colours that stay readable on dark and on light ground, and beside each other for most kinds of
 # colour blindness: blue, ochre and a red that differs from both in brightness as well.
@@ -33,18 +34,5 @@ def show(fields: dict[str, object]) -> Text:
     for key, value in fields.items():
         if key not in FIRST and value not in (None, ""):
             line.append(f"  {key}=", style=_KEY)
-            line.append(_plain(value), style=_VALUE.get(level, ""))
+            line.append(plain(value), style=_VALUE.get(level, ""))
     return line
-
-
-def _plain(value: object) -> str:
-    match value:
-        case str():
-            return value
-        case float():
-            return f"{value:g}" if abs(value) < 1e6 else f"{value:.0f}"
-        case list():
-            return ",".join(_plain(inner) for inner in value)
-        case dict():
-            return ",".join(f"{name}:{_plain(inner)}" for name, inner in value.items())
-    return json.dumps(value)

@@ -1,0 +1,13 @@
+"""`nightloom pause`: see `requests.messages.Pause`."""
+
+import argparse
+
+from nightloom.cli.asking import add_asking, ask
+from nightloom.requests import Pause
+
+add_arguments = add_asking
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Ask the running daemon. Raises NoDaemon."""
+    return ask(arguments, Pause())
