@@ -38,6 +38,7 @@ from nightloom.telemetry import Log
 from nightloom.telemetry.events import OffsetsAdopted
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, Focuser
+from nightloom_drivers.errors import DeviceContradicts
 
 USUAL_SEEING_ARCSEC = 3.0
 """FWHM that the first scan of a night is planned for (common practice, no source)."""
@@ -140,7 +141,10 @@ class Focusing:
 
     def in_place(self, filter_name: str) -> bool:
         """Whether the focuser stands where it belongs, to a quarter of the critical focus zone."""
-        off_steps = abs(self._focuser.position_steps - self.position_steps(filter_name))
+        present = self._focuser.position_steps
+        if present is None:
+            return False
+        off_steps = abs(present - self.position_steps(filter_name))
         return off_steps <= self.zone_steps(filter_name) / 4.0
 
     async def follow(self, filter_name: str) -> None:
@@ -235,11 +239,23 @@ class Focusing:
 
     def _exact_steps(self, filter_name: str) -> float:
         if self._base is None:
-            self._base = self._base_of(filter_name, self._focuser.position_steps)
+            self._base = self._base_of(filter_name, self._standing_steps())
         now_c, then_c = self._focuser.temperature_c, self._base.temperature_c
         warmed_c = 0.0 if now_c is None or then_c is None else now_c - then_c
         moved_steps = self._slope_steps_per_c * warmed_c + self.watch.drift_steps
         return self._base.steps + self._offsets[filter_name] + moved_steps
+
+    def _standing_steps(self) -> int:
+        """Where the focuser stands. Raises DeviceContradicts when it cannot tell."""
+        present = self._focuser.position_steps
+        if present is None:
+            raise DeviceContradicts(
+                self._focuser.device,
+                "ABS_FOCUS_POSITION",
+                asked="where it stands",
+                seen="it reads no number",
+            )
+        return present
 
     def _base_of(self, filter_name: str, steps: float) -> _Base:
         """The base that puts a filter's focus at a position, here and now."""

@@ -367,7 +367,9 @@ class FilterChanged(Event):
 
     before: str = Field(default="", description="filter that was there; empty when not known")
     after: str = Field(description="filter that is there now")
-    focuser_steps: int = Field(description="focuser position read back")
+    focuser_steps: int | None = Field(
+        description="focuser position read back; null when it reads no number"
+    )
     took_s: float = Field(description="time from the first command to the last reading")
 
 

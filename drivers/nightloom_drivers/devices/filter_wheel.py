@@ -1,5 +1,6 @@
 """The filter wheel: a slot is reached when it reads so, by word that came after the request."""
 
+import math
 from dataclasses import dataclass
 
 from nightloom_drivers.clock import Clock
@@ -31,7 +32,8 @@ class FilterWheel(Device):
         vector = self.need("FILTER_SLOT")
         if vector.state in (State.BUSY, State.ALERT):
             return None
-        return round(vector.number("FILTER_SLOT_VALUE"))
+        value = vector.number("FILTER_SLOT_VALUE")
+        return round(value) if math.isfinite(value) else None
 
     @property
     def slots(self) -> int:

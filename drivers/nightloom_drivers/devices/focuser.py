@@ -5,6 +5,7 @@ say Busy. So the position decides, and the state only says how soon it is believ
 """
 
 import asyncio
+import math
 from dataclasses import dataclass
 
 from nightloom_drivers.clock import Clock
@@ -47,9 +48,9 @@ class Focuser(Device):
         self.want("FOCUS_BACKLASH_TOGGLE", {"INDI_DISABLED": True, "INDI_ENABLED": False})
 
     @property
-    def position_steps(self) -> int:
-        """Position as last heard, also while moving."""
-        return round(self.need(POSITION).number(STEPS))
+    def position_steps(self) -> int | None:
+        """Position as last heard, also while moving; None when what it reads is no number."""
+        return _whole(self.need(POSITION).number(STEPS))
 
     @property
     def is_moving(self) -> bool:
@@ -67,7 +68,7 @@ class Focuser(Device):
     def limits_steps(self) -> tuple[int, int]:
         """The lowest and highest position that may be asked for: the driver's, cut to ours."""
         lowest, highest = self.need(POSITION).limits.get(STEPS, (0.0, 0.0))
-        if lowest == highest:
+        if lowest == highest or not math.isfinite(lowest + highest):
             lowest, highest = 0.0, 1e9
         low, high = self.settings.minimum_steps, self.settings.maximum_steps
         return (
@@ -136,5 +137,11 @@ class Focuser(Device):
         raise DeviceLate(self.device, POSITION, asked=f"{steps} steps", seen="it does not hold")
 
     def _deadline_s(self, steps: int) -> float:
-        distance = abs(steps - self.need(POSITION).number(STEPS))
+        """The longest that a move may take: over the whole travel, from where nobody knows."""
+        present, (lowest, highest) = self.position_steps, self.limits_steps
+        distance = highest - lowest if present is None else abs(steps - present)
         return self.settings.answer_s + distance / self.settings.slowest_steps_per_s
+
+
+def _whole(number: float) -> int | None:
+    return round(number) if math.isfinite(number) else None

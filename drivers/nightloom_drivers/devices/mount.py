@@ -9,6 +9,7 @@ that was not is told again, whatever it says.
 """
 
 import asyncio
+import math
 from dataclasses import dataclass
 
 from nightloom_drivers.clock import Clock
@@ -56,8 +57,19 @@ class Mount(PlacedDevice):
 
     @property
     def position(self) -> Position:
-        """Where it points, as last heard; silent drivers send it on change only."""
-        return _position(self.need(COORDINATES))
+        """Where it points, as last heard; silent drivers send it on change only.
+
+        Raises DeviceContradicts when what it reads is no place: limits hold for one alone.
+        """
+        vector = self.need(COORDINATES)
+        if not all(map(math.isfinite, _position(vector))):
+            raise DeviceContradicts(
+                self.device,
+                COORDINATES,
+                asked="where it points",
+                seen=f"it reads {described(vector)}",
+            )
+        return _position(vector)
 
     @property
     def is_moving(self) -> bool:
@@ -247,8 +259,9 @@ class Mount(PlacedDevice):
                 timeout_s=LATE_VALUE_S,
             )
         except DeviceLate:
-            off_deg = self.position.distance_deg(target)
-            seen = f"it ended {off_deg:.3f}° away: {described(self.need(COORDINATES))}"
+            last = self.need(COORDINATES)
+            off_deg = _position(last).distance_deg(target)
+            seen = f"it ended {off_deg:.3f}° away: {described(last)}"
             raise DeviceContradicts(
                 self.device, COORDINATES, asked=_spelled(target), seen=seen
             ) from None

@@ -23,6 +23,8 @@ leave an open roof in the rain that could have been closed:
     covered         something hides the sky from a camera: frames come, without a star
     rain, cloud     the weather turns at an exact moment
     cooler_weak     the set point is out of reach: dark frames can be taken at what is reached
+    no_numbers      a driver reads NaN where numbers belong: what is not known is waited for
+    late            a driver begins what it is asked so long after: each wait has its deadline
 
 One fault at a time a device: a new one takes the place of the one before, and `heal` ends it.
 
@@ -319,6 +321,32 @@ class Faults:
         """The cooler reaches no further than this below the air."""
         self._world.cooler.limit_c = limit_c
 
+    # Any of them ------------------------------------------------------------------------------
+
+    def no_numbers(self, device: str, *names: str) -> None:
+        """The driver reads NaN in these number vectors, in the state that they have."""
+        self._afflict(device, says=lambda event: _without_numbers(event, names))
+        for name in names:
+            self.simulator(device).publish(name)
+
+    def late(self, device: str, name: str, by_s: float) -> None:
+        """The driver begins what is asked of one property so many seconds after."""
+        simulator = self.simulator(device)
+
+        async def begin(values: Mapping[str, Value]) -> None:
+            await asyncio.sleep(by_s)
+            if simulator.hears is hears:
+                simulator.hears = everything
+                simulator.receive(name, values)
+                simulator.hears = hears
+
+        def hears(asked: str, values: Mapping[str, Value]) -> bool:
+            if asked == name:
+                simulator.begin(begin(values))
+            return asked != name
+
+        self._afflict(device, hears=hears)
+
     # How --------------------------------------------------------------------------------------
 
     def _fresh(self, device: str) -> Simulator:
@@ -340,6 +368,14 @@ class Faults:
             return True
 
         self._afflict(device, hears, lambda event: _instead(event, lies))
+
+
+def _without_numbers(event: Event, names: tuple[str, ...]) -> Event:
+    """The event with NaN for each number of these vectors."""
+    if isinstance(event, (Defined, Updated)) and event.vector.name in names:
+        unread = dict.fromkeys(event.vector.elements, math.nan)
+        return replace(event, vector=replace(event.vector, elements=unread))
+    return event
 
 
 def _instead(event: Event, values: Mapping[str, Mapping[str, Value]]) -> Event:
