@@ -136,7 +136,7 @@ class Daemon:
         """Park and close, and go on trying until it is done; a person may stop the trying only by
         stopping the process.
         """
-        acts = Acts(self._ledger, self._clock)
+        acts = Acts(self._ledger, self._clock, self._log)
         guard = Guard(self._settings, self._safety, acts, SteadyClock(self._clock), self._log)
         while True:
             try:

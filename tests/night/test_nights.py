@@ -80,6 +80,7 @@ def test_each_filter_is_focused_at_its_offset(clear: Story) -> None:
             assert base_steps is not None
             base_steps += event.correction_steps
         if isinstance(event, e.FilterChanged) and base_steps is not None:
+            assert event.focuser_steps is not None
             assert event.focuser_steps - offsets[event.after] == pytest.approx(base_steps, abs=0.5)
             compared += 1
     assert compared >= 4

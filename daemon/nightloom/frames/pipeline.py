@@ -7,8 +7,10 @@ a restart finds it there. Nothing in the night waits for verdicts, except its en
 
 import asyncio
 from collections.abc import Callable, Coroutine
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from nightloom.clouds import FramePolicy
@@ -22,7 +24,7 @@ from nightloom.frames.quality import QualityPolicy
 from nightloom.frames.records import FrameRecords, JudgedFrame, facts_of, header_facts
 from nightloom.frames.recovery import recovered
 from nightloom.frames.writer import FrameNotRead, read_frame
-from nightloom.ledger import Ledger, Stage, Sub
+from nightloom.ledger import Ledger, LedgerBusy, Stage, Sub, patiently
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import SubCancelled, SubEnded, VerdictsLeft
@@ -141,11 +143,25 @@ class FramePipeline:
 
     def take(self, sub: Sub, facts: HeaderFacts, exposure: Exposure) -> Download:
         """Take in a sub whose shutter has closed: from here on nothing throws it away."""
-        self._ledger.follow_sub(sub)
+        with suppress(LedgerBusy):  # the next word on it says more
+            self._ledger.follow_sub(sub)
         download = Download()
         self._downloads.add(download)
         self._own(self._take(sub, facts, exposure, download))
         return download
+
+    def cancel(self, sub: Sub, open_s: float, reason: str) -> None:
+        """Write down that a sub was cut short, after `open_s` of light; it counts nowhere.
+
+        While another process holds the ledger a task of the night does so: who is being cancelled
+        cannot wait.
+        """
+        gone = replace(sub, stage=Stage.CANCELLED, outcome=reason)
+        try:
+            self._ledger.follow_sub(gone)
+        except LedgerBusy:
+            self._own(self._follow(gone))
+        self._log.emit(SubCancelled(uid=sub.uid, open_s=open_s, reason=reason))
 
     def _own(self, work: Coroutine[object, object, None]) -> None:
         if self._group is None:
@@ -171,16 +187,17 @@ class FramePipeline:
         try:
             frame = await exposure.frame()
         except DeviceError as error:
-            self._cancel(sub, str(error))
             download.end(error)
+            await self._follow(replace(sub, stage=Stage.CANCELLED, outcome=str(error)))
+            self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=str(error)))
             return
         finally:
             self._downloads.discard(download)
         self._log.emit(SubEnded(uid=sub.uid, download_s=self._clock.unix_s() - closed_s))
         path = self._disk.path(sub, frame.start)
         sub = replace(sub, stage=Stage.ARRIVED, start_utc=frame.start, path=path)
-        self._ledger.follow_sub(sub)
         download.end()
+        await self._follow(sub)
         facts = replace(facts, kind=sub.kind, uid=sub.uid, started_at=frame.start)
         sub, lost = await self._keep(sub, frame.data, facts)
         async with self._turn:
@@ -194,14 +211,13 @@ class FramePipeline:
         try:
             data = await self._store(read_frame, path)
         except FrameNotRead as error:
-            self._records.enter(sub, Measured(unmeasured=str(error)), Judgement(str(error)), "")
+            await self._enter(sub, Measured(unmeasured=str(error)), Judgement(str(error)), "")
             return
         async with self._turn:
             await self._process(sub, data, HeaderFacts(kind=sub.kind))
 
-    def _cancel(self, sub: Sub, reason: str) -> None:
-        self._ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
-        self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=reason))
+    async def _follow(self, sub: Sub) -> None:
+        await patiently(partial(self._ledger.follow_sub, sub), self._log)
 
     async def _keep(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> tuple[Sub, str]:
         """Put a frame, (rows, columns) ADU, on disk before anything else; the reason when the disk
@@ -212,7 +228,7 @@ class FramePipeline:
             return replace(sub, path=""), lost
         if sub.path:
             sub = replace(sub, stage=Stage.STORED)
-            self._ledger.follow_sub(sub)
+            await self._follow(sub)
         return sub, ""
 
     async def _process(
@@ -230,9 +246,13 @@ class FramePipeline:
         sha256, lost = await self._disk.amend(sub, judged)
         if lost:
             judgement = replace(judgement, reason=lost)
-        self._records.enter(sub, measured, judgement, sha256)
+        await self._enter(sub, measured, judgement, sha256)
         self._disk.check()
         return measured, judgement
+
+    async def _enter(self, sub: Sub, measured: Measured, judgement: Judgement, sha256: str) -> None:
+        enter = partial(self._records.enter, sub, measured, judgement, sha256)
+        await patiently(enter, self._log)
 
     async def _measure(self, sub: Sub, data: Pixels) -> Measured:
         """A light's stars; the reason, when whoever measures died of it or never came back."""

@@ -27,7 +27,9 @@ class Ledger(Store):
     """Intents, subs in flight, frames, focus, durations, guiding, misses and places of all nights.
 
     `Ledger(path)` is the one writer and creates the file when it is missing; others use
-    `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError.
+    `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError. While
+    another process holds the file `begin`, `begin_sub`, `follow_sub`, `enter` and `add_frame` raise
+    LedgerBusy, having done nothing; all else is owed, and entered with the next write.
     """
 
     # Intents ---------------------------------------------------------------------------------
@@ -42,13 +44,13 @@ class Ledger(Store):
         return int(cursor.lastrowid or 0)
 
     def finish(self, intent: int, outcome: str, at: datetime) -> None:
-        """Write down how it ended. An intent ends once."""
-        cursor = self._write(
+        """Write down how it ended, also while another process holds the ledger. It ends once."""
+        changed = self._write_when_free(
             f"finish intent {intent}",
             "UPDATE intents SET outcome = ?, ended_utc = ? WHERE id = ? AND outcome IS NULL",
             [outcome, stored(at), intent],
         )
-        if cursor.rowcount != 1:
+        if changed == 0:
             seen = "there is no such unfinished intent"
             raise LedgerError(self.path, asked=f"finish intent {intent}", seen=seen)
 
@@ -97,8 +99,7 @@ class Ledger(Store):
     def enter(self, frame: Frame) -> None:
         """Enter the frame of a sub in flight, which ends with it: both or neither are written."""
         what = f"enter frame {frame.uid}"
-        with self._asked(what), self._connection:
-            self._connection.execute("BEGIN IMMEDIATE")
+        with self._transaction(what):
             self._insert("frames", frame)
             ended = self._write(
                 what,
@@ -195,7 +196,7 @@ class Ledger(Store):
 
     def add_curve(self, curve: Curve) -> None:
         """Enter a focus curve."""
-        self._insert("curves", curve)
+        self._insert_when_free("curves", curve)
 
     def curves(self, *, filter: str | None = None, night: str | None = None) -> list[Curve]:
         """Curves in the order in which they were taken."""
@@ -206,7 +207,7 @@ class Ledger(Store):
 
     def add_check(self, check: Check) -> None:
         """Enter a check of the focus."""
-        self._insert("focus_checks", check)
+        self._insert_when_free("focus_checks", check)
 
     def checks(self, *, filter: str | None = None, night: str | None = None) -> list[Check]:
         """Checks of the focus in the order in which they were made."""
@@ -221,7 +222,7 @@ class Ledger(Store):
 
     def add_duration(self, duration: Duration) -> None:
         """Enter how long something took."""
-        self._insert("durations", duration)
+        self._insert_when_free("durations", duration)
 
     def durations(self, latest: int) -> list[Duration]:
         """The latest ones of each kind and each pair of filters, in the order they were entered."""
@@ -238,7 +239,7 @@ class Ledger(Store):
 
     def add_calibration(self, calibration: GuideCalibration) -> None:
         """Enter a guide calibration; the latest of a pier side is the one that counts."""
-        self._insert("guide_calibrations", calibration)
+        self._insert_when_free("guide_calibrations", calibration)
 
     def calibrations(self) -> list[GuideCalibration]:
         """The latest guide calibration of each pier side, the older one first."""
@@ -254,7 +255,7 @@ class Ledger(Store):
 
     def add_hot_pixels(self, found: GuideHotPixels) -> None:
         """Enter a map of the guide camera's hot pixels; the latest of its size counts."""
-        self._insert("hot_pixels", found)
+        self._insert_when_free("hot_pixels", found)
 
     def hot_pixels(self, width_px: int, height_px: int) -> GuideHotPixels | None:
         """The latest map for frames of this size, or None."""
@@ -270,7 +271,7 @@ class Ledger(Store):
 
     def add_miss(self, miss: PointingMiss) -> None:
         """Enter by how much slews miss; the latest of a pier side is the one that counts."""
-        self._insert("pointing_misses", miss)
+        self._insert_when_free("pointing_misses", miss)
 
     def misses(self) -> list[PointingMiss]:
         """The latest miss of each pier side, the older one first."""
@@ -286,7 +287,7 @@ class Ledger(Store):
 
     def add_place(self, place: Place) -> None:
         """Enter where a target stands at a new pointing."""
-        self._insert("places", place)
+        self._insert_when_free("places", place)
 
     def places(self, target: str) -> list[Place]:
         """All pointings of a target, those of earlier nights first, in their order."""

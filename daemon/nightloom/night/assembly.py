@@ -41,7 +41,7 @@ def build_context(
     seed: int | None = None,
 ) -> Context:
     """Everything that the phases of one night share. Without a frames folder none is written."""
-    guard = Guard(settings, safety, Acts(ledger, clock), SteadyClock(clock), log)
+    guard = Guard(settings, safety, Acts(ledger, clock, log), SteadyClock(clock), log)
     cloud_monitor = CloudMonitor(settings, clock)
     offsets = KeptPointingOffsets(ledger, str(schedule.night))
     camera = rig.camera

@@ -3,6 +3,7 @@
 import asyncio
 from datetime import UTC, datetime
 
+from nightloom.ledger import patiently
 from nightloom.night.context import Context
 from nightloom.night.gather import gather
 from nightloom.night.interrupts import WATCHES, Cut, cut_of, unless
@@ -59,10 +60,12 @@ class Night:
             async with asyncio.TaskGroup() as crew:
                 context.guiding.begin(crew)
                 context.pipeline.begin(crew)
+                await patiently(context.ledger.settle, context.log)
                 record = self._begin()
                 await self._go_through()
                 await context.guiding.stop("the night ends")
                 context.pipeline.stop()
+            await patiently(context.ledger.settle, context.log)
             self._end(record)
         if self._failure is not None:
             raise self._failure

@@ -6,10 +6,12 @@ what would leave it is refused then.
 """
 
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from typing import Literal
 
-from nightloom.ledger import Ledger, LedgerError
+from nightloom.ledger import Ledger, LedgerError, patiently
+from nightloom.telemetry import Log
+from nightloom.telemetry.events import ActUnrecorded
 from nightloom_drivers.clock import Clock
 
 Part = Literal["mount", "roof"]
@@ -21,10 +23,13 @@ DONE = "done"
 
 
 class Acts:
-    """The latest act on mount and on roof; without a ledger, since this start."""
+    """The latest act on mount and on roof; without a ledger, since this start.
 
-    def __init__(self, ledger: Ledger | None, clock: Clock) -> None:
-        self._ledger, self._clock = ledger, clock
+    The `log` hears of acts that the ledger did not take.
+    """
+
+    def __init__(self, ledger: Ledger | None, clock: Clock, log: Log | None = None) -> None:
+        self._ledger, self._clock, self._log = ledger, clock, log or Log(clock)
         self._latest: dict[Part, str] = {}
         for part in RESTING:
             last = ledger.last_act(part) if ledger is not None else None
@@ -37,29 +42,40 @@ class Acts:
 
     @asynccontextmanager
     async def of(self, part: Part, act: str) -> AsyncIterator[None]:
-        """Record an act around it. Raises LedgerError before one that leaves safety."""
-        intent = self._begin(part, act)
+        """Record an act around it. Raises LedgerError before one that leaves safety.
+
+        That one waits for a ledger that another process holds; the way to safety never does.
+        """
+        intent = await self._begin(part, act)
         self._latest[part] = act if act != RESTING[part] else "unfinished"
         try:
             yield
         except BaseException as cut:
-            self._finish(intent, f"not done: {str(cut) or type(cut).__name__}")
+            self._finish(intent, part, act, f"not done: {str(cut) or type(cut).__name__}")
             raise
         self._latest[part] = act
-        self._finish(intent, DONE)
+        self._finish(intent, part, act, DONE)
 
-    def _begin(self, part: Part, act: str) -> int | None:
-        if self._ledger is None:
+    async def _begin(self, part: Part, act: str) -> int | None:
+        ledger = self._ledger
+        if ledger is None:
             return None
+
+        def begin() -> int:
+            return ledger.begin(part, {"act": act}, self._clock.now())
+
+        if act != RESTING[part]:
+            return await patiently(begin, self._log)
         try:
-            return self._ledger.begin(part, {"act": act}, self._clock.now())
-        except LedgerError:
-            if act != RESTING[part]:
-                raise
+            return begin()
+        except LedgerError as error:
+            self._log.emit(ActUnrecorded(part=part, act=act, reason=str(error)))
             return None
 
-    def _finish(self, intent: int | None, outcome: str) -> None:
+    def _finish(self, intent: int | None, part: Part, act: str, outcome: str) -> None:
         if self._ledger is None or intent is None:
             return
-        with suppress(LedgerError):  # what is unfinished stands for free or open
+        try:
             self._ledger.finish(intent, outcome, self._clock.now())
+        except LedgerError as error:  # what is unfinished stands for free or open
+            self._log.emit(ActUnrecorded(part=part, act=act, reason=str(error)))

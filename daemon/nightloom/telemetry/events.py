@@ -147,6 +147,16 @@ class SensorWarmed(Event):
     took_s: float = Field(description="time since warming began")
 
 
+class ActUnrecorded(Event):
+    """Mount or roof was moved and the ledger does not say so: safety does not wait for it."""
+
+    level: ClassVar[Level] = "warning"
+
+    part: str = Field(description="mount or roof")
+    act: str = Field(description="what was done")
+    reason: str = Field(description="why it could not be written down")
+
+
 class DeviceTrouble(Event):
     """A device did not do what it was asked."""
 
@@ -525,6 +535,14 @@ class PartialRemoved(Event):
 
     uid: str = Field(description="the sub's name in the ledger")
     path: str = Field(description="path under the output folder that it would have had")
+
+
+class LedgerHeld(Event):
+    """Another process holds the ledger: what must be written down first waits for it."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="what was to be written, and what was seen")
 
 
 class VerdictsLeft(Event):
