@@ -18,7 +18,7 @@ from night.nights import NIGHT, demo
 from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.frames import HeaderFacts, partial_of
 from nightloom.frames import pipeline as taking_in
-from nightloom.frames.disk import UNWRITTEN_MAX, FramesNotKept
+from nightloom.frames.disk import UNWRITTEN_MAX, DiskRefuses
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Event, Log
@@ -189,7 +189,7 @@ def test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches(tmp_path: 
                 await here.pipeline.drain()
                 assert watch.done() == (number == UNWRITTEN_MAX)
                 watch.cancel()
-            with pytest.raises(FramesNotKept, match="3 frames in a row"):
+            with pytest.raises(DiskRefuses, match="3 frames in a row"):
                 await here.pipeline.watch()
             assert [(one.verdict, one.path) for one in here.frames()] == [("rejected", "")] * 3
             assert here.ledger.in_flight() == []

@@ -11,7 +11,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from night.nights import NIGHT, Story, demo, live
-from nightloom.frames.disk import FramesNotKept
+from nightloom.frames.disk import DiskRefuses
 from nightloom.night.phases import Phase
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
@@ -226,7 +226,7 @@ def test_the_whole_table_of_moves_is_respected(clear: Story) -> None:
 def test_a_disk_that_refuses_ends_the_night_parked_and_closed(tmp_path: Path) -> None:
     """The frames' folder is a file: no frame can be written, and nothing stays open."""
     (tmp_path / "frames").touch()
-    with pytest.raises(FramesNotKept, match="3 frames in a row"):
+    with pytest.raises(DiskRefuses, match="3 frames in a row"):
         live(tmp_path, demo(targets=SHORT), hours=0.5, frames=True)
     lines = [json.loads(line) for line in (tmp_path / f"{NIGHT}.jsonl").read_text().splitlines()]
     names = [line["event"] for line in lines]

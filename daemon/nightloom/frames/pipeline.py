@@ -73,7 +73,7 @@ class FramePipeline:
         self._saturation_adu = settings.observatory.camera.saturation_adu
         self._ledger, self._compute, self._store = ledger, compute, store
         self._clock, self._log = clock, log
-        self._disk = FrameDisk(folder, settings.policies.frames.name_pattern, night, store, log)
+        self._disk = FrameDisk(folder, settings.policies.frames, night, store, log)
         self._records = FrameRecords(settings, ledger, log)
         self._policy, self._memory = _policy(settings), JudgingMemory()
         self._listeners: list[Callable[[JudgedFrame], None]] = []
@@ -94,8 +94,12 @@ class FramePipeline:
         self._listeners.append(hear)
 
     def begin(self, group: asyncio.TaskGroup) -> None:
-        """From now on frames are taken in, by tasks of this group; none raises into it."""
+        """From now on frames are taken in, by tasks of this group; none raises into it.
+
+        The first thing is to see whether the disk has room for any.
+        """
         self._group = group
+        self._own(self._disk.look())
 
     def recover(self) -> list[Sub]:
         """Bring every sub that an earlier run left in flight to its end, and return them.
@@ -247,6 +251,7 @@ class FramePipeline:
         if lost:
             judgement = replace(judgement, reason=lost)
         await self._enter(sub, measured, judgement, sha256)
+        await self._disk.look()
         self._disk.check()
         return measured, judgement
 

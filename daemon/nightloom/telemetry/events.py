@@ -521,6 +521,15 @@ class FrameLost(Event):
     reason: str = Field(description="what the disk said")
 
 
+class DiskFilling(Event):
+    """The disk has room for few more frames; make some, or the night will end early."""
+
+    level: ClassVar[Level] = "warning"
+
+    free_mb: float = Field(description="megabytes that are free")
+    frames: int = Field(description="frames that still fit, beside what is kept free")
+
+
 class FrameFound(Event):
     """A frame of a run that was cut short is whole on disk: it is judged, and counted once."""
 
