@@ -1,6 +1,7 @@
 """Where frames are kept: their names, the files, the room for more, and what the disk refused."""
 
 from datetime import date, datetime
+from itertools import chain, count
 from pathlib import Path
 
 from nightloom.executor import Executor
@@ -64,7 +65,10 @@ class FrameDisk:
         self._refusals: list[Exception] = []
 
     def path(self, sub: Sub, start: datetime) -> str:
-        """Where the frame of a sub goes, below the folder; empty without one."""
+        """Where the frame of a sub goes, below the folder; empty without one.
+
+        Where another file has its name, a number is put to it: no frame is lost for want of one.
+        """
         if self.folder is None:
             return ""
         facts = NameFacts(
@@ -76,7 +80,9 @@ class FrameDisk:
             night=self._night,
             number=number_of(sub.uid),
         )
-        return str(self._pattern.path(facts))
+        wanted = self._pattern.path(facts)
+        names = chain([wanted], (wanted.with_stem(f"{wanted.stem}-{n}") for n in count(2)))
+        return str(next(name for name in names if not (self.folder / name).exists()))
 
     async def write(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> str:
         """Put a frame of (rows, columns) ADU on disk; the reason when it does not take it."""
