@@ -14,7 +14,7 @@ SOURCES = sorted([*DAEMON.rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
 ACTING = {
     "clouds": {"monitor"},
     "cycle": set[str](),
-    "focusing": {"runs", "scanning", "watching", "records", "learned"},
+    "focusing": {"runs", "scanning", "watching", "records", "learned", "kept"},
     "frames": {"pipeline", "measuring", "disk", "records", "recovery"},
     "guiding": {
         "guiding",

@@ -11,7 +11,7 @@ from nightloom.cli import main
 FIGURES = {
     "night", "dark_s", "clear_s", "open_s", "open_fraction", "bound_fraction", "accepted_s",
     "rejected_s", "subs", "dithers", "focus_runs", "focus_checks", "shelters", "guide_rms_arcsec",
-    "unevenness", "violations", "wall_s", "log_sha256", "out",
+    "unevenness", "violations", "troubles", "ended_early", "wall_s", "log_sha256", "out",
 }  # fmt: skip
 
 

@@ -299,21 +299,20 @@ def test_a_frame_that_is_no_light_is_kept_by_its_kind_and_belongs_to_no_target(
 
 def test_a_frame_whose_name_another_file_has_is_kept_beside_it(tmp_path: Path) -> None:
     """A folder may hold what an earlier ledger knew of."""
-
     kept: list[Frame] = []
 
-    async def twice() -> None:
-        for _ in range(2):
-            async with room(tmp_path, InLine(), InLine()) as here:
-                here.take(1)
-                await here.pipeline.drain()
-                kept.extend(here.frames())
-            for file in tmp_path.glob(f"{FILE_NAME}*"):
-                file.unlink()
+    async def work() -> None:
+        async with room(tmp_path, InLine(), InLine()) as here:
+            here.take(1)
+            await here.pipeline.drain()
+            kept.extend(here.frames())
 
-    run_virtual(twice())
+    run_virtual(work())
+    for file in tmp_path.glob(f"{FILE_NAME}*"):
+        file.unlink()
+    run_virtual(work())
     first, second = (Path(frame.path) for frame in kept)
     assert second == first.with_stem(f"{first.stem}-2")
-    assert all(frame.verdict == "accepted" for frame in kept)
+    assert all(frame.sha256 for frame in kept)
     assert (tmp_path / "frames" / first).exists()
     assert (tmp_path / "frames" / second).exists()

@@ -58,7 +58,7 @@ class FrameDisk:
     ) -> None:
         self.folder = folder
         self._pattern, self._night = NamePattern(policy.name_pattern), night
-        self._kept_free_bytes = round(policy.keep_free_mb * MEGABYTE)
+        self._kept_free_bytes = policy.kept_free_bytes
         self._frame_bytes = USUAL_FRAME_BYTES
         self._told = RoomTold(policy.warn_below_frames)
         self._store, self._log = store, log

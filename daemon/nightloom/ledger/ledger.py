@@ -143,6 +143,13 @@ class Ledger(Store):
         rows = self._rows(f"SELECT {names} FROM frames {where} ORDER BY start_utc, uid", values)
         return [from_row(Frame, row) for row in rows]
 
+    def airmasses(self, night: str) -> dict[str, float]:
+        """Airmass of the subs of a night by their names, as far as it is known."""
+        rows = self._rows(
+            "SELECT uid, airmass FROM subs WHERE night = ? AND airmass IS NOT NULL", [night]
+        )
+        return {row["uid"]: row["airmass"] for row in rows}
+
     def accepted_s(self, target: str, *, night: str | None = None) -> dict[str, float]:
         """The tally: accepted seconds by filter, over all nights or in one."""
         where, values = where_clause(target=target, night=night, verdict=Verdict.ACCEPTED)

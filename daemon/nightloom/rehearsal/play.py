@@ -6,12 +6,14 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 
 from nightloom.executor import Executor, InLine, Threads, Workers
+from nightloom.frames.disk import FramesNotKept
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.night import Night
 from nightloom.night.summary import NightSummary
 from nightloom.rehearsal.observer import Finding, Observer, TakenSub, audit
 from nightloom.rehearsal.rehearsal import Rehearsal
+from nightloom.rehearsal.troubles import Scene, TroubledDisk, bring_all
 from nightloom.rehearsal.witness import Witness
 from nightloom.rig import (
     SimulatedRig,
@@ -27,6 +29,7 @@ from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import Listener, Log
 from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s
 from nightloom_drivers.link import Link
+from nightloom_drivers.simulators.faults import Faults
 from nightloom_drivers.virtual_loop import run_virtual
 
 MEASURING_S = 0.2
@@ -46,6 +49,8 @@ class Played:
     """The largest distance of a filter from its share over the night, in cycles."""
     subs: list[TakenSub]
     """The subs that left the camera, with what was true of them."""
+    unkept: FramesNotKept | None = None
+    """What ended the night early: a disk that keeps no more frames."""
 
     @property
     def violations(self) -> list[str]:
@@ -64,7 +69,10 @@ def play_virtually(
         clock = LoopClock(rehearsal.starts_s)
         rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed)
         async with rig.link as link:
-            beside = asyncio.ensure_future(meddler(rig, clock)) if meddler else None
+            disk = TroubledDisk(InLine(), rehearsal.settings.policies.frames.kept_free_bytes)
+            beside = [asyncio.ensure_future(_troubles(rehearsal, rig, clock, disk))]
+            if meddler is not None:
+                beside.append(asyncio.ensure_future(meddler(rig, clock)))
             watcher = Observer(
                 rehearsal.settings,
                 rig.world,
@@ -74,13 +82,13 @@ def play_virtually(
             )
             try:
                 async with watcher.watching():
-                    summary = await _play(
-                        rehearsal, link, clock, InLine(MEASURING_S), InLine(), listeners
+                    summary, unkept = await _play(
+                        rehearsal, link, clock, InLine(MEASURING_S), disk, listeners
                     )
             finally:
-                if beside is not None:
-                    beside.cancel()
-        return _judged(rehearsal, summary, watcher.findings, watcher.subs)
+                for meddling in beside:
+                    meddling.cancel()
+        return _judged(rehearsal, summary, unkept, watcher.findings, watcher.subs)
 
     return run_virtual(night())
 
@@ -100,9 +108,9 @@ def play_over_socket(
             async with served_link(
                 rig, seed, speed, rehearsal.starts_s, origin_s, witness.serve
             ) as link:
-                summary = await _play(rehearsal, link, clock, workers, Threads(), listeners)
+                summary, unkept = await _play(rehearsal, link, clock, workers, Threads(), listeners)
                 findings, subs = await witness.told()
-        return _judged(rehearsal, summary, findings, subs)
+        return _judged(rehearsal, summary, unkept, findings, subs)
 
     with asyncio.Runner(loop_factory=lambda: ScaledTimeLoop(speed, origin_s)) as runner:
         return runner.run(night())
@@ -115,8 +123,8 @@ async def _play(
     compute: Executor,
     store: Executor,
     listeners: Callable[[NightSummary], Sequence[Listener]],
-) -> NightSummary:
-    """One night over an open link, followed by its account."""
+) -> tuple[NightSummary, FramesNotKept | None]:
+    """One night over an open link, followed by its account, and by what ended it early."""
     settings = rehearsal.settings
     targets = settings.targets.targets
     summary = NightSummary({t.name: bound_fraction(settings, t) for t in targets})
@@ -140,12 +148,29 @@ async def _play(
             store=store,
             seed=rehearsal.seed,
         )
-        await Night(context, rehearsal.gathering).run()
-    return summary
+        try:
+            await Night(context, rehearsal.gathering).run()
+        except FramesNotKept as unkept:
+            return summary, unkept
+    return summary, None
+
+
+async def _troubles(
+    rehearsal: Rehearsal, rig: SimulatedRig, clock: Clock, disk: TroubledDisk
+) -> None:
+    """What goes wrong beside the night because it was asked for."""
+    faults = Faults(rig.link, rig.simulators, rig.world, clock)
+    ledger = rehearsal.out / FILE_NAME
+    scene = Scene(rig, faults, clock, rehearsal.dark, disk, ledger)
+    await bring_all(rehearsal.troubles, scene, rehearsal.starts_s, rehearsal.seed)
 
 
 def _judged(
-    rehearsal: Rehearsal, summary: NightSummary, findings: list[Finding], subs: list[TakenSub]
+    rehearsal: Rehearsal,
+    summary: NightSummary,
+    unkept: FramesNotKept | None,
+    findings: list[Finding],
+    subs: list[TakenSub],
 ) -> Played:
     """What was seen, and what the records hold."""
     records = audit(
@@ -156,4 +181,4 @@ def _judged(
         rehearsal.frames_folder,
     )
     every = sorted([*findings, *records.findings], key=lambda finding: finding.utc)
-    return Played(summary, every, records.unevenness, subs)
+    return Played(summary, every, records.unevenness, subs, unkept)

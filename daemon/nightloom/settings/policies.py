@@ -225,6 +225,11 @@ class FramesPolicy(Table):
     )
 
     @property
+    def kept_free_bytes(self) -> int:
+        """Bytes of the disk that are for ledger and log."""
+        return round(self.keep_free_mb * 1e6)
+
+    @property
     def guide_tolerance_arcsec(self) -> float:
         """The guide error that a frame bears; infinite where none is too large."""
         return inf if self.maximum_guide_rms_arcsec is None else self.maximum_guide_rms_arcsec

@@ -428,6 +428,18 @@ class OffsetsAdopted(Event):
     slope_learned: bool = Field(description="whether that slope is learned")
 
 
+class FocusKept(Event):
+    """The focuser begins where best focus was found last, by the ledger."""
+
+    filter: str = Field(description="filter that the look was made with")
+    position_steps: float = Field(description="where the focuser belonged with it")
+    temperature_c: float | None = Field(description="at the focuser then; null without a probe")
+    found_utc: datetime = Field(description="when it was found")
+    holds: bool = Field(
+        description="whether it is tonight's and goes on to count; otherwise a curve comes first"
+    )
+
+
 class FocusChecked(Event):
     """The focus was looked at with a few frames either side."""
 
