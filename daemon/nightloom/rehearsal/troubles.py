@@ -62,9 +62,10 @@ class TroubledDisk:
 
     async def __call__(self, function: Callable[[*Ts], T], *arguments: *Ts) -> T:
         result = await self._store(function, *arguments)
-        if function is write_frame:
+        if function is cast(object, write_frame):
             self._written += 1
-            self._frame_bytes = cast(Pixels, arguments[1]).nbytes
+            _, pixels, *_ = cast(tuple[object, ...], arguments)
+            self._frame_bytes = cast(Pixels, pixels).nbytes
         if self._most is not None and function is cast(object, free_bytes_of):
             left = max(0, self._most - self._written)
             return cast(T, self._kept_free_bytes + left * self._frame_bytes)
