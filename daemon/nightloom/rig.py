@@ -14,6 +14,8 @@ from typing import TypeVar
 from nightloom.roles import ROLES
 from nightloom.safety import SafetyDevices
 from nightloom.settings import Observatory, Settings
+from nightloom.settings.observatory import Outlet
+from nightloom.settings.observatory import PowerSwitch as PowerSwitchSection
 from nightloom.solving.catalogue_solver import StarSource
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import (
@@ -23,6 +25,7 @@ from nightloom_drivers.devices import (
     FilterWheel,
     Focuser,
     GuidePort,
+    PowerSwitch,
 )
 from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.link.indi import IndiLink
@@ -31,7 +34,7 @@ from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import FilterSettings, OpticsSettings, RigSettings, SiteSettings
 from nightloom_drivers.serve import Options as RigOptions
 from nightloom_drivers.serve import serve
-from nightloom_drivers.simulators.rig import build_rig
+from nightloom_drivers.simulators.rig import build_rig, outlet_of
 from nightloom_drivers.simulators.simulator import Simulator
 
 SERVER_STARTS_S = 60.0
@@ -54,6 +57,8 @@ class Rig:
     focuser: Focuser
     guide_port: GuidePort
     dust_cap: DustCap | None
+    power: PowerSwitch | None
+    """Connected when it is needed first: a night does without it."""
 
     def devices(self) -> Iterator[Device]:
         """Every instrument that the observatory has."""
@@ -62,12 +67,13 @@ class Rig:
                 yield part
 
     async def connect(self, deadline_s: float) -> None:
-        """Wait for the link and switch every instrument on. Raises DeviceError."""
+        """Wait for the link and have every instrument connected. Raises DeviceError."""
         await self.link.linked(deadline_s)
         try:
             async with asyncio.TaskGroup() as group:
                 for device in self.devices():
-                    group.create_task(device.connect())
+                    if device is not self.power:
+                        group.create_task(device.connect())
         except* Exception as several:
             raise several.exceptions[0] from several
 
@@ -171,10 +177,22 @@ def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
         for role in ROLES
         if role.said(observatory) is not None
     }
+    if observatory.power is not None:
+        named["power"] = _simulated_outlets(named["power"])
     if named["camera"].pixel_um is None:
         pixel_um = {"pixel_um": rig.sensor.pixel_um}
         named["camera"] = named["camera"].model_copy(update=pixel_um)
     return replace(settings, observatory=observatory.model_copy(update=named)), rig
+
+
+def _simulated_outlets(power: PowerSwitchSection) -> PowerSwitchSection:
+    """The same roles on the simulated box."""
+    fed = {role.section: role.simulated for role in ROLES}
+    outlets = {}
+    for role in power.outlets:
+        vector, element = outlet_of(fed[role])
+        outlets[role] = Outlet(vector=vector, element=element)
+    return power.model_copy(update={"outlets": outlets})
 
 
 def _like(observatory: Observatory) -> RigSettings:

@@ -88,7 +88,7 @@ def test_it_goes_on_where_best_focus_was_and_takes_no_curve(tmp_path: Path, befo
 def test_star_sizes_show_a_focuser_that_does_not_stand_where_it_did(
     tmp_path: Path, before: Run
 ) -> None:
-    again = run(tmp_path, 0.9, restarted=True, moved_steps=220.0)
+    again = run(tmp_path, 0.9, restarted=True, moved_steps=900.0)
     (kept,) = again.of(e.FocusKept)
     assert kept.holds
     looks = [one for one in again.events if isinstance(one, (e.FocusChecked, e.FocusCurve))]

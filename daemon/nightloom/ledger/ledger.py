@@ -1,4 +1,7 @@
-"""The record that survives: one SQLite file, one writer, each write on disk when it returns."""
+"""The record that survives: one SQLite file, one writer, each write on disk when it returns.
+
+Long on purpose: one short method for each thing that is kept or asked for.
+"""
 
 import json
 import sqlite3

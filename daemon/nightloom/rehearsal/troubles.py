@@ -206,7 +206,7 @@ async def _park_sticks(scene: Scene) -> None:
 
 async def _wind(scene: Scene) -> None:
     ways: tuple[Literal["east", "north", "west", "south"], ...] = ("east", "north", "west", "south")
-    for way in 2 * ways:
+    for way in ways:
         scene.rig.world.mount.pulse(scene.clock.unix_s(), way, 1000.0)
         await asyncio.sleep(1.0)
 
@@ -283,7 +283,7 @@ TROUBLES = (
     Trouble("mount-restarts", "the mount's driver starts anew", _mount_restarts),
     Trouble("mount-unreadable", "the mount reads no place for 1 min", _mount_unreadable),
     Trouble("park-sticks", "the first parking never ends", _park_sticks),
-    Trouble("wind", "gusts knock the telescope about for 8 s", _wind),
+    Trouble("wind", "gusts knock the telescope about for 4 s", _wind),
     Trouble(
         "roof-stuck-opening", "the roof stops half way until dark", _roof_stuck_opening,
         at_dusk=True,

@@ -24,6 +24,7 @@ leave an open roof in the rain that could have been closed:
     rain, cloud     the weather turns at an exact moment
     cooler_weak     the set point is out of reach: dark frames can be taken at what is reached
     no_numbers      a driver reads NaN where numbers belong: what is not known is waited for
+    hung            a driver is deaf until the power of its device was cut
     late            a driver begins what it is asked so long after: each wait has its deadline
 
 One fault at a time a device: a new one takes the place of the one before, and `heal` ends it.
@@ -346,6 +347,12 @@ class Faults:
             return asked != name
 
         self._afflict(device, hears=hears)
+
+    def hung(self, device: str) -> None:
+        """The driver answers nothing until the power of its device was cut."""
+        outlets = self._world.outlets
+        cuts = outlets.cuts(device)
+        self._afflict(device, hears=lambda _, __: outlets.cuts(device) > cuts)
 
     # How --------------------------------------------------------------------------------------
 
