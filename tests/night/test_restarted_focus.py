@@ -88,7 +88,7 @@ def test_it_goes_on_where_best_focus_was_and_takes_no_curve(tmp_path: Path, befo
 def test_star_sizes_show_a_focuser_that_does_not_stand_where_it_did(
     tmp_path: Path, before: Run
 ) -> None:
-    again = run(tmp_path, 0.9, restarted=True, moved_steps=900.0)
+    again = run(tmp_path, 0.9, restarted=True, moved_steps=300.0)
     (kept,) = again.of(e.FocusKept)
     assert kept.holds
     looks = [one for one in again.events if isinstance(one, (e.FocusChecked, e.FocusCurve))]
@@ -96,6 +96,14 @@ def test_star_sizes_show_a_focuser_that_does_not_stand_where_it_did(
     frames = [one for one in again.events if isinstance(one, (e.FrameAccepted, e.FrameRejected))]
     before_look = [one for one in frames if again.events.index(one) < again.events.index(looks[0])]
     assert len(before_look) <= 3
+
+
+def test_a_focus_farther_away_is_looked_for_when_nothing_can_be_solved(
+    tmp_path: Path, before: Run
+) -> None:
+    again = run(tmp_path, 0.9, restarted=True, moved_steps=450.0)
+    assert again.of(e.FocusCurve)[0].reason == "nothing could be solved"
+    assert again.of(e.FrameAccepted)
 
 
 def test_a_curve_older_than_the_policies_bear_is_taken_anew(tmp_path: Path, before: Run) -> None:

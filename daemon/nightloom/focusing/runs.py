@@ -185,8 +185,8 @@ class Focusing:
 
     @property
     def proven(self) -> bool:
-        """Whether a curve of this night was good."""
-        return self._focused_px is not None
+        """Whether a curve of this night was good, and a look since the last restart."""
+        return self._focused_px is not None and not self.watch.resumed
 
     # Looking ---------------------------------------------------------------------------------
 

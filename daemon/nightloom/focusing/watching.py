@@ -44,11 +44,17 @@ class FocusWatch:
         self._looked_c: float | None = None
         self._occasion = ""
         self._unconfirmed = 0
+        self._resumed = False
 
     @property
     def growth(self) -> float:
         """Growth of the stars that nothing but focus explains so far, as a fraction."""
         return self._stars.growth
+
+    @property
+    def resumed(self) -> bool:
+        """Whether the last look was before a restart."""
+        return self._resumed
 
     @property
     def drift_steps(self) -> float:
@@ -105,6 +111,14 @@ class FocusWatch:
             return self._occasion or occasion
         return self._too_old() or self._too_cold() or self._grown() or self._unsure()
 
+    def due_unsolved(self) -> str:
+        """Why to look because nothing could be solved: a look of before a restart proves nothing.
+
+        Empty when none is due.
+        """
+        occasion = "nothing could be solved"
+        return occasion if self._resumed else self.due(occasion)
+
     def curve_due(self) -> bool:
         """Whether a check will not do: nothing is known yet, or the last curve is too old."""
         return math.isinf(self._curve_at_s) or bool(self._too_old())
@@ -121,6 +135,7 @@ class FocusWatch:
         self._stars = self._stars.focused(moved)
         self._looked_at_s, self._looked_c = self._clock.unix_s(), self._focuser.temperature_c
         self._occasion = ""
+        self._resumed = False
         if curve:
             self._curve_at_s = self._looked_at_s
 
@@ -128,6 +143,7 @@ class FocusWatch:
         """Go on after a restart, from tonight's last curve and last look, and subs since then."""
         self._curve_at_s, self._looked_at_s = (one.taken_utc.timestamp() for one in (curve, look))
         self._looked_c = look.temperature_c
+        self._resumed = True
         self._drift = Drift.begun(self._looked_at_s, self._policy.drift_zones_per_h)
         for size in sizes:
             self._stars = self._stars.saw(size)

@@ -40,9 +40,7 @@ async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
     try:
         await start_target(context, target)
     except NOT_TAKEN_UP:
-        reason = (
-            "" if context.focusing.proven else context.focusing.watch.due("nothing could be solved")
-        )
+        reason = "" if context.focusing.proven else context.focusing.watch.due_unsolved()
         if not reason:
             raise
         await change_filter(context, focus_filter)

@@ -207,7 +207,7 @@ async def _park_sticks(scene: Scene) -> None:
 async def _wind(scene: Scene) -> None:
     ways: tuple[Literal["east", "north", "west", "south"], ...] = ("east", "north", "west", "south")
     for way in ways:
-        scene.rig.world.mount.pulse(scene.clock.unix_s(), way, 1000.0)
+        scene.rig.world.mount.pulse(scene.clock.unix_s(), way, 400.0)
         await asyncio.sleep(1.0)
 
 

@@ -6,6 +6,8 @@ the power, and never point an unfiltered telescope towards the Sun.
 
 Parked means parked and not tracking, and seen to come about in the present life of its driver: one
 that was not is told again, whatever it says.
+
+Long on purpose: one device, and for each of its motions the proof that it came about.
 """
 
 import asyncio
@@ -61,15 +63,11 @@ class Mount(PlacedDevice):
 
         Raises DeviceContradicts when what it reads is no place: limits hold for one alone.
         """
-        vector = self.need(COORDINATES)
-        if not all(map(math.isfinite, _position(vector))):
-            raise DeviceContradicts(
-                self.device,
-                COORDINATES,
-                asked="where it points",
-                seen=f"it reads {described(vector)}",
-            )
-        return _position(vector)
+        place = _position(self.need(COORDINATES))
+        if not all(map(math.isfinite, place)):
+            seen = f"it reads {described(self.need(COORDINATES))}"
+            raise DeviceContradicts(self.device, COORDINATES, asked="its place", seen=seen)
+        return place
 
     @property
     def is_moving(self) -> bool:
