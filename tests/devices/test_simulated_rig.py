@@ -121,7 +121,6 @@ def test_wheel_focuser_panel_and_cap_move() -> None:
             await wheel.select(4)
             assert wheel.slot == 4
             assert wheel.slots == len(wheel.names)
-            assert focuser.position_steps is not None
             there = focuser.position_steps + 300
             await asyncio.gather(focuser.move_to(there), wheel.select(1))
             assert (wheel.slot, focuser.position_steps) == (1, there)

@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, TypeVar, TypeVarTuple, cast
 
 import numpy as np
@@ -18,7 +19,7 @@ from night.nights import NIGHT, demo
 from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.frames import HeaderFacts, partial_of
 from nightloom.frames import pipeline as taking_in
-from nightloom.frames.disk import UNWRITTEN_MAX, DiskRefuses
+from nightloom.frames.disk import RESERVED_BYTES, UNWRITTEN_MAX, FramesNotKept
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Event, Log
@@ -189,10 +190,53 @@ def test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches(tmp_path: 
                 await here.pipeline.drain()
                 assert watch.done() == (number == UNWRITTEN_MAX)
                 watch.cancel()
-            with pytest.raises(DiskRefuses, match="3 frames in a row"):
+            with pytest.raises(FramesNotKept, match="3 frames in a row"):
                 await here.pipeline.watch()
             assert [(one.verdict, one.path) for one in here.frames()] == [("rejected", "")] * 3
             assert here.ledger.in_flight() == []
+
+    run_virtual(work())
+
+
+def test_a_disk_that_fills_is_told_of_in_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At a long night's worth of frames, at the last few, and at the last, which counts."""
+    frame_bytes, rooms = 2 * SHAPE[0] * SHAPE[1], iter([10**9, 1000, 299, 298, 29, 28, 0])
+
+    def usage(_: Path) -> SimpleNamespace:
+        return SimpleNamespace(free=RESERVED_BYTES + next(rooms) * frame_bytes)
+
+    monkeypatch.setattr(shutil, "disk_usage", usage)
+
+    async def work() -> None:
+        async with room(tmp_path, InLine(), InLine()) as here:
+            watch = asyncio.create_task(here.pipeline.watch())
+            for number in range(1, 7):
+                assert not watch.done()
+                here.take(number)
+                await here.pipeline.drain()
+            told = [one.frames_left for one in here.said if isinstance(one, e.DiskFilling)]
+            assert told == [299, 29]
+            with pytest.raises(FramesNotKept, match="has no room for another frame"):
+                await watch
+            assert all(frame.path for frame in here.frames())
+            assert len(here.frames()) == 6
+
+    run_virtual(work())
+
+
+def test_a_disk_without_room_is_told_before_the_first_frame(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    full = SimpleNamespace(free=RESERVED_BYTES)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: full)
+
+    async def work() -> None:
+        async with room(tmp_path, InLine(), InLine()) as here:
+            with pytest.raises(FramesNotKept, match="has no room for another frame"):
+                await here.pipeline.watch()
+            assert here.frames() == []
 
     run_virtual(work())
 
@@ -295,24 +339,3 @@ def test_a_frame_that_is_no_light_is_kept_by_its_kind_and_belongs_to_no_target(
             assert [one.sub.kind for one in heard] == [FrameKind.LIGHT]
 
     run_virtual(work())
-
-
-def test_a_frame_whose_name_another_file_has_is_kept_beside_it(tmp_path: Path) -> None:
-    """A folder may hold what an earlier ledger knew of."""
-    kept: list[Frame] = []
-
-    async def work() -> None:
-        async with room(tmp_path, InLine(), InLine()) as here:
-            here.take(1)
-            await here.pipeline.drain()
-            kept.extend(here.frames())
-
-    run_virtual(work())
-    for file in tmp_path.glob(f"{FILE_NAME}*"):
-        file.unlink()
-    run_virtual(work())
-    first, second = (Path(frame.path) for frame in kept)
-    assert second == first.with_stem(f"{first.stem}-2")
-    assert all(frame.sha256 for frame in kept)
-    assert (tmp_path / "frames" / first).exists()
-    assert (tmp_path / "frames" / second).exists()

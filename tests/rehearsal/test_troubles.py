@@ -1,11 +1,12 @@
 """Trouble by name: each runs on a short night, leaves the observer content, and replays."""
 
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from night.nights import NIGHT, demo
-from nightloom.frames.disk import NoRoom
+from nightloom.frames.disk import FramesNotKept
 from nightloom.rehearsal import TROUBLES, Played, Rehearsal, Trouble, play_virtually
 from nightloom.sky import Interval
 from nightloom.telemetry import Event
@@ -31,27 +32,29 @@ def test_each_leaves_the_observer_content(tmp_path: Path, trouble: Trouble) -> N
     played, said = night(tmp_path, trouble.name)
     assert played.violations == []
     mistakes = [one for one in said if isinstance(one, e.UnexpectedError)]
-    assert [one.kind for one in mistakes] == (["NoRoom"] if trouble.name == "disk-full" else [])
+    assert [one.kind for one in mistakes] == (
+        ["FramesNotKept"] if trouble.name == "disk-full" else []
+    )
     assert isinstance(said[-1], e.NightEnded)
-    assert isinstance(played.unkept, NoRoom) == (trouble.name == "disk-full")
+    assert isinstance(played.unkept, FramesNotKept) == (trouble.name == "disk-full")
 
 
 def test_a_disk_that_fills_is_said_before_and_keeps_every_frame(tmp_path: Path) -> None:
     played, said = night(tmp_path, "disk-full")
     filling = next(one for one in said if isinstance(one, e.DiskFilling))
-    assert filling.frames <= 3
+    assert filling.frames_left <= 3
     after = said[said.index(filling) :]
     assert sum(isinstance(one, e.FrameAccepted) for one in after) >= 2
     assert [one for one in said if isinstance(one, e.FrameLost)] == []
-    assert "Make room" in str(played.unkept)
+    assert "has no room for another frame" in str(played.unkept)
 
 
 def test_a_ledger_that_another_process_holds_costs_that_minute(tmp_path: Path) -> None:
-    _, said = night(tmp_path, "ledger-locked")
-    held = next(one for one in said if isinstance(one, e.LedgerHeld))
-    later = said[said.index(held) :]
-    assert sum(isinstance(one, e.FrameAccepted) for one in later) >= 5
-    assert not any(isinstance(one, e.SubCancelled) for one in later[:20])
+    played, said = night(tmp_path, "ledger-locked")
+    begun_s = sorted(sub.start_s for sub in played.subs)
+    gaps_s = [later - earlier for earlier, later in pairwise(begun_s)]
+    assert 60.0 < max(gaps_s) < 300.0
+    assert not any(isinstance(one, e.UnexpectedError) for one in said)
 
 
 def test_several_come_at_once_and_a_seed_replays_them(tmp_path: Path) -> None:
@@ -59,7 +62,6 @@ def test_several_come_at_once_and_a_seed_replays_them(tmp_path: Path) -> None:
     stories = [night(tmp_path / where, *names, hours=0.4) for where in ("a", "b")]
     first, second = ([type(one) for one in said] for _, said in stories)
     assert first == second
-    assert e.LedgerHeld in first
     assert stories[0][0].violations == []
 
 

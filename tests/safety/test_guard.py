@@ -15,6 +15,7 @@ from nightloom.night.interrupts import Dawn, dawn
 from nightloom.safety import Acts, GuardRefusal, OutOfReach, WrongSide
 from nightloom.safety.acts import Part
 from nightloom.sky import separation_deg, sun_altitude, sun_position
+from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.devices import PierSide
@@ -339,6 +340,24 @@ def test_slewing_is_refused_in_unsafe_weather() -> None:
         scene.faults.rain()
         await asyncio.sleep(MEASURED_S)
         await scene.refuses(scene.guard.slew(*scene.place(-2.0, 40.0)), UNSAFE)
+
+    guarded(story)
+
+
+def test_slewing_is_refused_while_the_mount_does_not_say_where_it_points() -> None:
+    """Its way past the Sun cannot be reckoned then; the side of the pier is, from before."""
+
+    async def story(scene: Scene) -> None:
+        await scene.open_and_free()
+        await scene.look_at(-2.0, 40.0)
+        assert scene.guard.position.dec_deg == pytest.approx(40.0, abs=0.3)
+        scene.faults.not_a_number(MOUNT)
+        await asyncio.sleep(1.0)
+        await scene.refuses(scene.guard.slew(*scene.place(-1.0, 40.0)), "does not say where")
+        assert scene.guard.position.dec_deg == pytest.approx(40.0, abs=0.3)
+        scene.faults.heal(MOUNT)
+        await asyncio.sleep(1.0)
+        await scene.guard.slew(*scene.place(-1.0, 40.0))
 
     guarded(story)
 
@@ -882,3 +901,22 @@ def test_a_ledger_that_fails_during_an_act_lets_no_later_one_leave_safety(
         assert not acts.may_be_free("mount")
 
     guarded(story, ledger=ledger)
+
+
+def test_an_act_that_cannot_be_written_down_is_done_and_said(tmp_path: Path) -> None:
+    heard = list[Event]()
+
+    async def act(acts: Acts) -> None:
+        async with acts.of("roof", "close"):
+            pass
+
+    log = Log(LoopClock(EVENING_S))
+    ledger = Ledger(tmp_path / FILE_NAME)
+    acts = Acts(ledger, LoopClock(EVENING_S), log)
+    ledger.close()
+    with log.listen(lambda _, event: heard.append(event)):
+        asyncio.run(act(acts))
+    (told,) = heard
+    assert isinstance(told, e.ActUnrecorded)
+    assert (told.part, told.act) == ("roof", "close")
+    assert not acts.may_be_free("roof")

@@ -22,7 +22,9 @@ def answer(command: Callable[[], int]) -> int:
         sys.stdout.flush()  # so that a closed pipe is noticed here
     except BadInput as error:
         return _refuse(str(error), BAD_INPUT)
-    except (DeviceError, FramesNotKept, LedgerError) as error:
+    except FramesNotKept as error:
+        return _refuse(str(error), FAILED)
+    except (DeviceError, LedgerError) as error:
         return _refuse(f"{error}.", FAILED)
     except KeyboardInterrupt:
         return _INTERRUPTED

@@ -101,7 +101,7 @@ def run(arguments: argparse.Namespace) -> int:
         "unevenness": round(played.unevenness, 4),
         "violations": played.violations,
         "troubles": {one.name: _utc(rehearsal.comes_s(one)) for one in troubles},
-        "ended_early": "" if played.unkept is None else f"{played.unkept}.",
+        "ended_early": "" if played.unkept is None else str(played.unkept),
         "wall_s": round(real_monotonic_s() - began_s, 1),
         "log_sha256": log_sha256(rehearsal.log_file),
         "out": str(rehearsal.out),

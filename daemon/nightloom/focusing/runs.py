@@ -1,4 +1,7 @@
-"""Focus: where the focuser belongs for each filter, and the curves that tell."""
+"""Focus: where the focuser belongs for each filter, and the curves that tell.
+
+Long on purpose: what moves the focuser and what decides where to is one state.
+"""
 
 import asyncio
 import math
@@ -13,13 +16,17 @@ from nightloom.focusing import (
     Refusal,
     Scan,
     Travel,
+    blur_slope_px_per_um,
+    critical_focus_zone_um,
+    dimmed,
+    fit_points,
+    judge_scan,
     measure_tilt,
     next_scan,
     plan_scan,
+    scan_step_steps,
 )
-from nightloom.focusing.aiming import aim_of
-from nightloom.focusing.judging import judged
-from nightloom.focusing.kept import KeptFocus, holds, kept_focus, sizes_since
+from nightloom.focusing.kept_focus import kept_focus
 from nightloom.focusing.learned import (
     adopted_offsets,
     adopted_slope,
@@ -32,10 +39,15 @@ from nightloom.focusing.watching import FocusWatch
 from nightloom.ledger import Ledger
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import FocusKept, OffsetsAdopted
+from nightloom.telemetry.events import FocusRecalled, OffsetsAdopted
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, Focuser
-from nightloom_drivers.errors import DeviceContradicts
+
+USUAL_SEEING_ARCSEC = 3.0
+"""FWHM that the first scan of a night is planned for (common practice, no source)."""
+
+GROWTH = 2.2
+"""Of the stars from the middle of a scan to its ends; see `scan_step_steps`."""
 
 AGAIN_S, AGAIN_MOST_S = 300.0, 3600.0
 """After a refused curve another one is asked for, then after twice as long, and so on: whatever
@@ -72,7 +84,8 @@ class Focusing:
         log: Log,
     ) -> None:
         self._camera, self._focuser = camera, focuser
-        self._ledger, self._clock, self._log, self._night = ledger, clock, log, night
+        self._ledger, self._night = ledger, night
+        self._clock, self._log = clock, log
         self._policy = settings.policies.focus
         self._observatory = settings.observatory
         self._compute = compute
@@ -96,32 +109,24 @@ class Focusing:
 
     def begin(self) -> None:
         """Take over what the ledger's curves have taught since the configuration was written, and
-        where they found best focus last.
+        where this night's looks have left the focuser when it begins anew.
         """
-        self._adopt_offsets()
-        kept = kept_focus(self._ledger, self._observatory)
-        if kept is not None:
-            self._go_on_from(kept)
-
-    def _go_on_from(self, kept: KeptFocus) -> None:
-        look, curve = kept.latest, kept.curve
-        self._base = _Base(kept.steps - self._offsets[look.filter], look.temperature_c)
-        goes_on = holds(kept, self._ledger, self._night)
-        if goes_on:
-            self._focused_px = curve.radius_px
-            self.slope_px_per_step = curve.slope_px_per_step or math.nan
-            self.watch.resume(curve, look, sizes_since(kept, self._ledger, self._night))
+        self._adopt()
+        kept = kept_focus(self._ledger, self._night)
+        if kept is None or kept.filter not in self._offsets:
+            return
+        self._base = _Base(kept.left_steps - self._offsets[kept.filter], kept.temperature_c)
+        self._focused_px, self.slope_px_per_step = kept.radius_px, kept.slope_px_per_step
+        self.watch.recall(kept.looked_utc, kept.curve_utc, kept.temperature_c)
         self._log.emit(
-            FocusKept(
-                filter=look.filter,
-                position_steps=round(kept.steps, 1),
-                temperature_c=look.temperature_c,
-                found_utc=look.taken_utc,
-                holds=goes_on,
+            FocusRecalled(
+                filter=kept.filter,
+                position_steps=self.position_steps(kept.filter),
+                age_min=(self._clock.unix_s() - kept.looked_utc.timestamp()) / 60.0,
             )
         )
 
-    def _adopt_offsets(self) -> None:
+    def _adopt(self) -> None:
         learned = learned_offsets(self._ledger, self._observatory)
         if learned is None:
             return
@@ -158,10 +163,7 @@ class Focusing:
 
     def in_place(self, filter_name: str) -> bool:
         """Whether the focuser stands where it belongs, to a quarter of the critical focus zone."""
-        present = self._focuser.position_steps
-        if present is None:
-            return False
-        off_steps = abs(present - self.position_steps(filter_name))
+        off_steps = abs(self._focuser.position_steps - self.position_steps(filter_name))
         return off_steps <= self.zone_steps(filter_name) / 4.0
 
     async def follow(self, filter_name: str) -> None:
@@ -185,8 +187,8 @@ class Focusing:
 
     @property
     def proven(self) -> bool:
-        """Whether a curve of this night was good, and a look since the last restart."""
-        return self._focused_px is not None and not self.watch.resumed
+        """Whether a curve of this night was good."""
+        return self._focused_px is not None
 
     # Looking ---------------------------------------------------------------------------------
 
@@ -209,7 +211,7 @@ class Focusing:
             self._arrived_steps = None
             fine = scan.step_steps <= FINE * aim.step_steps
             points = await self._scanning.take(scan, filter_name, fine=fine)
-            curve = judged(points, scan, aim, fine=fine)
+            curve = _judged(points, scan, aim, fine=fine)
             if self._starless_by_cloud(points, scan, aim):
                 curve = replace(curve, refusal=Refusal.CLOUDED)
             self.records.scan(filter_name, reason, points, curve)
@@ -256,23 +258,11 @@ class Focusing:
 
     def _exact_steps(self, filter_name: str) -> float:
         if self._base is None:
-            self._base = self._base_of(filter_name, self._standing_steps())
+            self._base = self._base_of(filter_name, self._focuser.position_steps)
         now_c, then_c = self._focuser.temperature_c, self._base.temperature_c
         warmed_c = 0.0 if now_c is None or then_c is None else now_c - then_c
         moved_steps = self._slope_steps_per_c * warmed_c + self.watch.drift_steps
         return self._base.steps + self._offsets[filter_name] + moved_steps
-
-    def _standing_steps(self) -> int:
-        """Where the focuser stands. Raises DeviceContradicts when it cannot tell."""
-        present = self._focuser.position_steps
-        if present is None:
-            raise DeviceContradicts(
-                self._focuser.device,
-                "ABS_FOCUS_POSITION",
-                asked="where it stands",
-                seen="it reads no number",
-            )
-        return present
 
     def _base_of(self, filter_name: str, steps: float) -> _Base:
         """The base that puts a filter's focus at a position, here and now."""
@@ -280,11 +270,41 @@ class Focusing:
         return _Base(steps - moved_steps, self._focuser.temperature_c)
 
     def _aim(self, filter_name: str) -> Aim:
-        return aim_of(
-            self._observatory,
-            self._policy,
-            filter_name,
-            self._camera.pixel_um,
-            self._focused_px,
-            self._travel,
+        """What a curve with a filter is to reach, by the optics or the configured step."""
+        optics, said = self._observatory.optics, self._observatory.focuser
+        pixel_um = self._camera.pixel_um
+        scale_arcsec_per_px = optics.scale_arcsec_per_px(pixel_um)
+        focused_px = self._focused_px or USUAL_SEEING_ARCSEC / 2.0 / scale_arcsec_per_px
+        slope = blur_slope_px_per_um(optics.focal_ratio, pixel_um, optics.central_obstruction)
+        zone_um = critical_focus_zone_um(
+            self._observatory.filters[filter_name].wavelength_nm, optics.focal_ratio
         )
+        points, step = self._policy.points, self._policy.step_steps
+        slope_px_per_step = slope * said.step_um
+        if step is None:
+            step = scan_step_steps(zone_um, slope, focused_px, points, said.step_um, GROWTH)
+        else:  # the step that was asked for says how fast stars grow on this rig
+            reach_steps = step * (points - 1) / 2.0
+            slope_px_per_step = min(
+                slope_px_per_step, focused_px * math.sqrt(GROWTH**2 - 1.0) / reach_steps
+            )
+        return Aim(
+            step_steps=step,
+            points=points,
+            travel=self._travel,
+            zone_steps=zone_um / said.step_um,
+            slope_px_per_step=slope_px_per_step,
+            least_stars=self._policy.minimum_stars,
+        )
+
+
+SPOILT = (Refusal.POOR_FIT, Refusal.TOO_FEW_STARS, Refusal.TOO_FEW_POINTS)
+"""What clouds make of a scan; a vertex outside it is where to look next, whatever the light did."""
+
+
+def _judged(points: Sequence[Point], scan: Scan, aim: Aim, *, fine: bool) -> Curve:
+    """The fitted and judged curve; refused for clouds where it fails and some points are spoilt."""
+    curve = judge_scan(fit_points(points, aim.least_stars), scan, aim, points)
+    if curve.refusal in SPOILT and fine and dimmed(points, aim.least_stars):
+        return replace(curve, refusal=Refusal.CLOUDED)
+    return curve

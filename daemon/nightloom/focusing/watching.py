@@ -2,14 +2,12 @@
 
 import math
 from collections import deque
-from collections.abc import Iterable
 from datetime import datetime
 
 import numpy as np
 
 from nightloom.focusing import Drift, SubSize, Watch
 from nightloom.focusing.learned import zone_steps
-from nightloom.ledger import Check, Curve
 from nightloom.settings import Settings
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Focuser
@@ -19,13 +17,6 @@ GUIDE_FRAMES_LEAST = 5
 
 GUIDE_FRAMES_KEPT = 4000
 """A sub is measured some time after its end: two hours of guide frames are enough."""
-
-CONFIRMING_SUBS = 3
-"""So many subs after a restart are held to those before it, each by itself."""
-
-RESTART_GROWTH = 0.2
-"""Growth of the stars over a restart that asks for a check: the air of a few minutes later rarely
-differs by as much, and where it does a check costs a minute (common practice, no source)."""
 
 
 class FocusWatch:
@@ -43,18 +34,11 @@ class FocusWatch:
         self._looked_at_s = self._curve_at_s = -math.inf
         self._looked_c: float | None = None
         self._occasion = ""
-        self._unconfirmed = 0
-        self._resumed = False
 
     @property
     def growth(self) -> float:
         """Growth of the stars that nothing but focus explains so far, as a fraction."""
         return self._stars.growth
-
-    @property
-    def resumed(self) -> bool:
-        """Whether the last look was before a restart."""
-        return self._resumed
 
     @property
     def drift_steps(self) -> float:
@@ -86,16 +70,6 @@ class FocusWatch:
             self._stars = self._stars.saw(
                 SubSize(middle_s, filter_name, radius_px, airmass, width_px, pointing)
             )
-            self._confirm()
-
-    def _confirm(self) -> None:
-        """Hold the first subs after a restart to those before it: a jump shows at once."""
-        if self._unconfirmed == 0:
-            return
-        self._unconfirmed -= 1
-        if self.growth >= RESTART_GROWTH:
-            self._unconfirmed = 0
-            self.expect(f"stars are larger by {self.growth:.0%} than before the restart")
 
     def expect(self, occasion: str) -> None:
         """Ask for a look, however fresh the last one is."""
@@ -110,14 +84,6 @@ class FocusWatch:
         if self._occasion or (occasion and not fresh):
             return self._occasion or occasion
         return self._too_old() or self._too_cold() or self._grown() or self._unsure()
-
-    def due_unsolved(self) -> str:
-        """Why to look because nothing could be solved: a look of before a restart proves nothing.
-
-        Empty when none is due.
-        """
-        occasion = "nothing could be solved"
-        return occasion if self._resumed else self.due(occasion)
 
     def curve_due(self) -> bool:
         """Whether a check will not do: nothing is known yet, or the last curve is too old."""
@@ -135,19 +101,16 @@ class FocusWatch:
         self._stars = self._stars.focused(moved)
         self._looked_at_s, self._looked_c = self._clock.unix_s(), self._focuser.temperature_c
         self._occasion = ""
-        self._resumed = False
         if curve:
             self._curve_at_s = self._looked_at_s
 
-    def resume(self, curve: Curve, look: Curve | Check, sizes: Iterable[SubSize]) -> None:
-        """Go on after a restart, from tonight's last curve and last look, and subs since then."""
-        self._curve_at_s, self._looked_at_s = (one.taken_utc.timestamp() for one in (curve, look))
-        self._looked_c = look.temperature_c
-        self._resumed = True
+    def recall(
+        self, looked_utc: datetime, curve_utc: datetime, temperature_c: float | None
+    ) -> None:
+        """Go on from looks that an earlier run of this night took."""
+        self._looked_at_s, self._looked_c = looked_utc.timestamp(), temperature_c
+        self._curve_at_s = curve_utc.timestamp()
         self._drift = Drift.begun(self._looked_at_s, self._policy.drift_zones_per_h)
-        for size in sizes:
-            self._stars = self._stars.saw(size)
-            self._unconfirmed = CONFIRMING_SUBS
 
     def _learn(self, found_steps: float, error_steps: float, left_steps: float) -> None:
         self._followed_steps, now_s = self.drift_steps, self._clock.unix_s()

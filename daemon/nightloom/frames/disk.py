@@ -1,74 +1,58 @@
-"""Where frames are kept: their names, the files, the room for more, and what the disk refused."""
+"""Where frames are kept: their names, the files, and how often the disk refused them in a row."""
 
 from datetime import date, datetime
-from itertools import chain, count
+from math import inf
 from pathlib import Path
 
 from nightloom.executor import Executor
 from nightloom.frames.header import HeaderFacts, header_to_judge, judged_cards
 from nightloom.frames.image import Pixels
-from nightloom.frames.room import MEGABYTE, USUAL_FRAME_BYTES, Room, RoomTold
 from nightloom.frames.writer import (
     FrameExists,
     FrameNotWritten,
     amend_frame,
-    free_bytes_of,
+    free_bytes,
     write_frame,
 )
 from nightloom.ledger import Sub, number_of
 from nightloom.settings.frame_path import NameFacts, NamePattern
-from nightloom.settings.policies import FramesPolicy
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import DiskFilling, FrameLost
 
 UNWRITTEN_MAX = 3
 """Frames in a row that the disk refused: by then it will not take the next one either."""
 
+RESERVED_BYTES = 16 * 2**20
+"""Left for the log and the ledger, which must go on to the night's end."""
+
+USUAL_FRAME_BYTES = 52 * 10**6
+"""A frame of 26 megapixels, until one was seen."""
+
+FEW_FRAMES = (300, 30)
+"""It is told when there is room for no more frames than a long night takes, and shortly before the
+end; so that somebody may make room.
+"""
+
 
 class FramesNotKept(Exception):
-    """The disk keeps no more frames: gathering more would be for nothing."""
-
-
-class DiskRefuses(FramesNotKept):
-    """The disk refused frame after frame."""
-
-    def __init__(self, frames: int, last: Exception) -> None:
-        super().__init__(f"{frames} frames in a row were not written; the last: {last}")
-        self.frames, self.last = frames, last
-
-
-class NoRoom(FramesNotKept):
-    """Beside what is kept free for ledger and log there is no room for another frame."""
-
-    def __init__(self, folder: Path, room: Room) -> None:
-        free_mb, frame_mb = room.free_bytes / MEGABYTE, room.frame_bytes / MEGABYTE
-        super().__init__(
-            f"The disk of {folder} is full: {free_mb:.0f} MB are free, and a frame takes"
-            f" {frame_mb:.0f} MB beside the {room.kept_free_bytes / MEGABYTE:.0f} MB that are kept"
-            " free (frames.keep_free_mb). Make room, or name another output folder"
-        )
-        self.folder, self.room = folder, room
+    """The disk takes no more frames: gathering more would be for nothing."""
 
 
 class FrameDisk:
     """The folder of frames; without one nothing is written and nothing refused."""
 
     def __init__(
-        self, folder: Path | None, policy: FramesPolicy, night: date, store: Executor, log: Log
+        self, folder: Path | None, pattern: str, night: date, store: Executor, log: Log
     ) -> None:
         self.folder = folder
-        self._pattern, self._night = NamePattern(policy.name_pattern), night
-        self._kept_free_bytes = policy.kept_free_bytes
-        self._frame_bytes = USUAL_FRAME_BYTES
-        self._told = RoomTold(policy.warn_below_frames)
+        self._pattern, self._night = NamePattern(pattern), night
         self._store, self._log = store, log
         self._refusals: list[Exception] = []
+        self._warnings = list(FEW_FRAMES)
+        self._frames_left = inf
 
     def path(self, sub: Sub, start: datetime) -> str:
-        """Where the frame of a sub goes, below the folder; empty without one.
-
-        Where another file has its name, a number is put to it: no frame is lost for want of one.
-        """
+        """Where the frame of a sub goes, below the folder; empty without one."""
         if self.folder is None:
             return ""
         facts = NameFacts(
@@ -80,9 +64,7 @@ class FrameDisk:
             night=self._night,
             number=number_of(sub.uid),
         )
-        wanted = self._pattern.path(facts)
-        names = chain([wanted], (wanted.with_stem(f"{wanted.stem}-{n}") for n in count(2)))
-        return str(next(name for name in names if not (self.folder / name).exists()))
+        return str(self._pattern.path(facts))
 
     async def write(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> str:
         """Put a frame of (rows, columns) ADU on disk; the reason when it does not take it."""
@@ -93,22 +75,23 @@ class FrameDisk:
         except (FrameExists, FrameNotWritten) as error:
             return self._lost(sub, error)
         self._refusals.clear()
-        self._frame_bytes = data.nbytes
+        await self._look_ahead(data.nbytes)
         return ""
 
     async def look(self) -> None:
-        """See how much room is left, and say so in time. Raises NoRoom when there is none."""
-        if self.folder is None:
-            return
-        free_bytes = await self._store(free_bytes_of, self.folder)
-        if free_bytes is None:  # it is said when a frame is written
-            return
-        room = Room(free_bytes, self._kept_free_bytes, self._frame_bytes)
-        if room.is_full:
-            raise NoRoom(self.folder, room)
-        if self._told.tells(room):
-            self._log.emit(DiskFilling(free_mb=room.free_bytes / MEGABYTE, frames=room.frames))
-        self._told = self._told.after(room)
+        """See whether there is room before the first frame. Raises FramesNotKept."""
+        if self.folder is not None:
+            await self._look_ahead(USUAL_FRAME_BYTES)
+            self.check()
+
+    async def _look_ahead(self, frame_bytes: int) -> None:
+        """Reckon how many more frames the disk has room for, and say so when they are few."""
+        assert self.folder is not None
+        room_bytes = await self._store(free_bytes, self.folder) - RESERVED_BYTES
+        self._frames_left = max(0, room_bytes // frame_bytes)
+        if self._warnings and self._frames_left < self._warnings[0]:
+            self._warnings = [few for few in self._warnings if few <= self._frames_left]
+            self._log.emit(DiskFilling(folder=str(self.folder), frames_left=self._frames_left))
 
     async def amend(self, sub: Sub, judged: HeaderFacts) -> tuple[str, str]:
         """Put what was judged into a frame's file; its SHA-256, or the reason why it has none.
@@ -124,9 +107,14 @@ class FrameDisk:
             return "", self._lost(sub, error)
 
     def check(self) -> None:
-        """Raise DiskRefuses once too many frames in a row were refused."""
+        """Raise FramesNotKept once there is no room, or too many frames in a row were refused."""
+        if self._frames_left < 1:
+            raise FramesNotKept(f"The disk that holds {self.folder} has no room for another frame.")
         if len(self._refusals) >= UNWRITTEN_MAX:
-            raise DiskRefuses(len(self._refusals), self._refusals[-1])
+            raise FramesNotKept(
+                f"{len(self._refusals)} frames in a row were not written; the last:"
+                f" {self._refusals[-1]}."
+            )
 
     def _lost(self, sub: Sub, error: FrameExists | FrameNotWritten) -> str:
         """A frame that is not on disk does not count."""

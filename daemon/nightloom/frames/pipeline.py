@@ -24,7 +24,7 @@ from nightloom.frames.quality import QualityPolicy
 from nightloom.frames.records import FrameRecords, JudgedFrame, facts_of, header_facts
 from nightloom.frames.recovery import recovered
 from nightloom.frames.writer import FrameNotRead, read_frame
-from nightloom.ledger import Ledger, LedgerBusy, Stage, Sub, patiently
+from nightloom.ledger import Ledger, LedgerBusy, Stage, Sub, in_time
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import SubCancelled, SubEnded, VerdictsLeft
@@ -73,7 +73,7 @@ class FramePipeline:
         self._saturation_adu = settings.observatory.camera.saturation_adu
         self._ledger, self._compute, self._store = ledger, compute, store
         self._clock, self._log = clock, log
-        self._disk = FrameDisk(folder, settings.policies.frames, night, store, log)
+        self._disk = FrameDisk(folder, settings.policies.frames.name_pattern, night, store, log)
         self._records = FrameRecords(settings, ledger, log)
         self._policy, self._memory = _policy(settings), JudgingMemory()
         self._listeners: list[Callable[[JudgedFrame], None]] = []
@@ -96,7 +96,7 @@ class FramePipeline:
     def begin(self, group: asyncio.TaskGroup) -> None:
         """From now on frames are taken in, by tasks of this group; none raises into it.
 
-        The first thing is to see whether the disk has room for any.
+        The first thing is to see whether the disk has room.
         """
         self._group = group
         self._own(self._disk.look())
@@ -147,25 +147,12 @@ class FramePipeline:
 
     def take(self, sub: Sub, facts: HeaderFacts, exposure: Exposure) -> Download:
         """Take in a sub whose shutter has closed: from here on nothing throws it away."""
-        with suppress(LedgerBusy):  # the next word on it says more
+        with suppress(LedgerBusy):  # it is written with the next stage, once the ledger is free
             self._ledger.follow_sub(sub)
         download = Download()
         self._downloads.add(download)
         self._own(self._take(sub, facts, exposure, download))
         return download
-
-    def cancel(self, sub: Sub, open_s: float, reason: str) -> None:
-        """Write down that a sub was cut short, after `open_s` of light; it counts nowhere.
-
-        While another process holds the ledger a task of the night does so: who is being cancelled
-        cannot wait.
-        """
-        gone = replace(sub, stage=Stage.CANCELLED, outcome=reason)
-        try:
-            self._ledger.follow_sub(gone)
-        except LedgerBusy:
-            self._own(self._follow(gone))
-        self._log.emit(SubCancelled(uid=sub.uid, open_s=open_s, reason=reason))
 
     def _own(self, work: Coroutine[object, object, None]) -> None:
         if self._group is None:
@@ -191,9 +178,8 @@ class FramePipeline:
         try:
             frame = await exposure.frame()
         except DeviceError as error:
+            await self._cancel(sub, str(error))
             download.end(error)
-            await self._follow(replace(sub, stage=Stage.CANCELLED, outcome=str(error)))
-            self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=str(error)))
             return
         finally:
             self._downloads.discard(download)
@@ -201,7 +187,7 @@ class FramePipeline:
         path = self._disk.path(sub, frame.start)
         sub = replace(sub, stage=Stage.ARRIVED, start_utc=frame.start, path=path)
         download.end()
-        await self._follow(sub)
+        await in_time(partial(self._ledger.follow_sub, sub))
         facts = replace(facts, kind=sub.kind, uid=sub.uid, started_at=frame.start)
         sub, lost = await self._keep(sub, frame.data, facts)
         async with self._turn:
@@ -215,13 +201,16 @@ class FramePipeline:
         try:
             data = await self._store(read_frame, path)
         except FrameNotRead as error:
-            await self._enter(sub, Measured(unmeasured=str(error)), Judgement(str(error)), "")
+            unread = Measured(unmeasured=str(error)), Judgement(str(error)), ""
+            await in_time(partial(self._records.enter, sub, *unread))
             return
         async with self._turn:
             await self._process(sub, data, HeaderFacts(kind=sub.kind))
 
-    async def _follow(self, sub: Sub) -> None:
-        await patiently(partial(self._ledger.follow_sub, sub), self._log)
+    async def _cancel(self, sub: Sub, reason: str) -> None:
+        cancelled = replace(sub, stage=Stage.CANCELLED, outcome=reason)
+        await in_time(partial(self._ledger.follow_sub, cancelled))
+        self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=reason))
 
     async def _keep(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> tuple[Sub, str]:
         """Put a frame, (rows, columns) ADU, on disk before anything else; the reason when the disk
@@ -232,7 +221,7 @@ class FramePipeline:
             return replace(sub, path=""), lost
         if sub.path:
             sub = replace(sub, stage=Stage.STORED)
-            await self._follow(sub)
+            await in_time(partial(self._ledger.follow_sub, sub))
         return sub, ""
 
     async def _process(
@@ -250,14 +239,9 @@ class FramePipeline:
         sha256, lost = await self._disk.amend(sub, judged)
         if lost:
             judgement = replace(judgement, reason=lost)
-        await self._enter(sub, measured, judgement, sha256)
-        await self._disk.look()
+        await in_time(partial(self._records.enter, sub, measured, judgement, sha256))
         self._disk.check()
         return measured, judgement
-
-    async def _enter(self, sub: Sub, measured: Measured, judgement: Judgement, sha256: str) -> None:
-        enter = partial(self._records.enter, sub, measured, judgement, sha256)
-        await patiently(enter, self._log)
 
     async def _measure(self, sub: Sub, data: Pixels) -> Measured:
         """A light's stars; the reason, when whoever measures died of it or never came back."""

@@ -8,7 +8,6 @@ The verdict comes later, into cards that were kept free for it, one card at a ti
 """
 
 import hashlib
-import io
 import os
 import shutil
 from collections.abc import Callable, Sequence
@@ -70,9 +69,7 @@ def write_frame(path: Path, data: Pixels, header: fits.Header) -> None:
         finally:
             partial.unlink(missing_ok=True)
     except OSError as refusal:
-        raise FrameNotWritten(path, refusal.strerror or str(refusal)) from refusal
-    except _Refused as told:
-        raise FrameNotWritten(path, told.reason) from told
+        raise FrameNotWritten(path, _said(refusal)) from refusal
 
 
 def amend_frame(path: Path, judged: Sequence[bytes]) -> str:
@@ -113,15 +110,6 @@ def read_frame(path: Path) -> Pixels:
         raise FrameNotRead(path, str(refusal)) from refusal
 
 
-def free_bytes_of(folder: Path) -> int | None:
-    """What may still be written to the disk of a folder, made or not; None when it does not say."""
-    there = next(path for path in (folder, *folder.parents) if path.exists())
-    try:
-        return shutil.disk_usage(there).free
-    except OSError:
-        return None
-
-
 def remove_partial(path: Path) -> bool:
     """Remove what was begun of a frame; whether there was something. Raises OSError."""
     partial = partial_of(path)
@@ -131,6 +119,19 @@ def remove_partial(path: Path) -> bool:
         return False
     _sync_folder(path.parent)
     return True
+
+
+def _said(refusal: OSError) -> str:
+    """The system's own words, which astropy wraps in words of its own without them."""
+    while not refusal.strerror and isinstance(refusal.__context__, OSError):
+        refusal = refusal.__context__
+    return refusal.strerror or str(refusal)
+
+
+def free_bytes(folder: Path) -> int:
+    """Room on the disk that holds a folder, which need not be there yet. Raises OSError."""
+    there = next(path for path in (folder, *folder.parents) if path.exists())
+    return shutil.disk_usage(there).free
 
 
 def _header_of(read: Callable[[int], bytes]) -> bytes:
@@ -165,44 +166,12 @@ def _amended(path: Path, header: bytes, judged: Sequence[bytes]) -> list[tuple[i
     return [*changed, (summed, bytes(whole[summed : summed + CARD_BYTES]))]
 
 
-class _Refused(Exception):
-    """The system's refusal, on its way past astropy."""
-
-    def __init__(self, refusal: OSError) -> None:
-        super().__init__(refusal)
-        self.reason = refusal.strerror or str(refusal)
-
-
-class _Stream:
-    """A file to astropy, which answers an OSError with a look at the free space of the disk: with
-    none left it raises whatever that comes to, and what the system said is lost.
-    """
-
-    mode = "wb"
-
-    def __init__(self, file: io.BufferedWriter) -> None:
-        self._file = file
-        self.tell, self.fileno = file.tell, file.fileno
-
-    def write(self, data: bytes | memoryview) -> int:
-        try:
-            return self._file.write(data)
-        except OSError as refusal:
-            raise _Refused(refusal) from refusal
-
-    def flush(self) -> None:
-        try:
-            self._file.flush()
-        except OSError as refusal:
-            raise _Refused(refusal) from refusal
-
-
 def _write_durably(partial: Path, data: Pixels, header: fits.Header) -> None:
     """Write (rows, columns) of counts to a partial file that is on the disk when this returns."""
     hdu = fits.PrimaryHDU(data, header)
     hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
     with partial.open("wb") as file:
-        hdu.writeto(_Stream(file))
+        hdu.writeto(file)
         file.flush()
         os.fsync(file.fileno())
 

@@ -1,7 +1,7 @@
 """The record that survives: frames, verdicts, curves, in one SQLite file."""
 
 from nightloom.ledger.ledger import Ledger
-from nightloom.ledger.patience import patiently
+from nightloom.ledger.patience import in_time
 from nightloom.ledger.records import (
     Check,
     Curve,
@@ -46,8 +46,8 @@ __all__ = [
     "Sub",
     "TargetTally",
     "Verdict",
+    "in_time",
     "number_of",
-    "patiently",
     "running",
     "running_figures",
     "tally",

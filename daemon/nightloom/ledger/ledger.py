@@ -1,7 +1,4 @@
-"""The record that survives: one SQLite file, one writer, each write on disk when it returns.
-
-Long on purpose: one short method for each thing that is kept or asked for.
-"""
+"""The record that survives: one SQLite file, one writer, each write on disk when it returns."""
 
 import json
 import sqlite3
@@ -30,9 +27,7 @@ class Ledger(Store):
     """Intents, subs in flight, frames, focus, durations, guiding, misses and places of all nights.
 
     `Ledger(path)` is the one writer and creates the file when it is missing; others use
-    `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError. While
-    another process holds the file `begin`, `begin_sub`, `follow_sub`, `enter` and `add_frame` raise
-    LedgerBusy, having done nothing; all else is owed, and entered with the next write.
+    `Ledger.read(path)`, also while the writer is at work. Every method raises LedgerError.
     """
 
     # Intents ---------------------------------------------------------------------------------
@@ -47,13 +42,13 @@ class Ledger(Store):
         return int(cursor.lastrowid or 0)
 
     def finish(self, intent: int, outcome: str, at: datetime) -> None:
-        """Write down how it ended, also while another process holds the ledger. It ends once."""
-        changed = self._write_when_free(
+        """Write down how it ended. An intent ends once."""
+        cursor = self._write(
             f"finish intent {intent}",
             "UPDATE intents SET outcome = ?, ended_utc = ? WHERE id = ? AND outcome IS NULL",
             [outcome, stored(at), intent],
         )
-        if changed == 0:
+        if cursor.rowcount != 1:
             seen = "there is no such unfinished intent"
             raise LedgerError(self.path, asked=f"finish intent {intent}", seen=seen)
 
@@ -102,7 +97,8 @@ class Ledger(Store):
     def enter(self, frame: Frame) -> None:
         """Enter the frame of a sub in flight, which ends with it: both or neither are written."""
         what = f"enter frame {frame.uid}"
-        with self._transaction(what):
+        with self._asked(what), self._connection:
+            self._connection.execute("BEGIN IMMEDIATE")
             self._insert("frames", frame)
             ended = self._write(
                 what,
@@ -145,13 +141,6 @@ class Ledger(Store):
         names = ", ".join(columns(Frame))
         rows = self._rows(f"SELECT {names} FROM frames {where} ORDER BY start_utc, uid", values)
         return [from_row(Frame, row) for row in rows]
-
-    def airmasses(self, night: str) -> dict[str, float]:
-        """Airmass of the subs of a night by their names, as far as it is known."""
-        rows = self._rows(
-            "SELECT uid, airmass FROM subs WHERE night = ? AND airmass IS NOT NULL", [night]
-        )
-        return {row["uid"]: row["airmass"] for row in rows}
 
     def accepted_s(self, target: str, *, night: str | None = None) -> dict[str, float]:
         """The tally: accepted seconds by filter, over all nights or in one."""
@@ -206,7 +195,7 @@ class Ledger(Store):
 
     def add_curve(self, curve: Curve) -> None:
         """Enter a focus curve."""
-        self._insert_when_free("curves", curve)
+        self._insert("curves", curve)
 
     def curves(self, *, filter: str | None = None, night: str | None = None) -> list[Curve]:
         """Curves in the order in which they were taken."""
@@ -217,7 +206,7 @@ class Ledger(Store):
 
     def add_check(self, check: Check) -> None:
         """Enter a check of the focus."""
-        self._insert_when_free("focus_checks", check)
+        self._insert("focus_checks", check)
 
     def checks(self, *, filter: str | None = None, night: str | None = None) -> list[Check]:
         """Checks of the focus in the order in which they were made."""
@@ -232,7 +221,7 @@ class Ledger(Store):
 
     def add_duration(self, duration: Duration) -> None:
         """Enter how long something took."""
-        self._insert_when_free("durations", duration)
+        self._insert("durations", duration)
 
     def durations(self, latest: int) -> list[Duration]:
         """The latest ones of each kind and each pair of filters, in the order they were entered."""
@@ -249,7 +238,7 @@ class Ledger(Store):
 
     def add_calibration(self, calibration: GuideCalibration) -> None:
         """Enter a guide calibration; the latest of a pier side is the one that counts."""
-        self._insert_when_free("guide_calibrations", calibration)
+        self._insert("guide_calibrations", calibration)
 
     def calibrations(self) -> list[GuideCalibration]:
         """The latest guide calibration of each pier side, the older one first."""
@@ -265,7 +254,7 @@ class Ledger(Store):
 
     def add_hot_pixels(self, found: GuideHotPixels) -> None:
         """Enter a map of the guide camera's hot pixels; the latest of its size counts."""
-        self._insert_when_free("hot_pixels", found)
+        self._insert("hot_pixels", found)
 
     def hot_pixels(self, width_px: int, height_px: int) -> GuideHotPixels | None:
         """The latest map for frames of this size, or None."""
@@ -281,7 +270,7 @@ class Ledger(Store):
 
     def add_miss(self, miss: PointingMiss) -> None:
         """Enter by how much slews miss; the latest of a pier side is the one that counts."""
-        self._insert_when_free("pointing_misses", miss)
+        self._insert("pointing_misses", miss)
 
     def misses(self) -> list[PointingMiss]:
         """The latest miss of each pier side, the older one first."""
@@ -297,7 +286,7 @@ class Ledger(Store):
 
     def add_place(self, place: Place) -> None:
         """Enter where a target stands at a new pointing."""
-        self._insert_when_free("places", place)
+        self._insert("places", place)
 
     def places(self, target: str) -> list[Place]:
         """All pointings of a target, those of earlier nights first, in their order."""

@@ -1,36 +1,28 @@
-"""Writing to a ledger that another process may hold, without stopping the daemon's loop."""
+"""Writes that wait for another process without holding up anything else."""
 
 import asyncio
 from collections.abc import Callable
 from typing import TypeVar
 
 from nightloom.ledger.store import LedgerBusy
-from nightloom.telemetry import Log
-from nightloom.telemetry.events import LedgerHeld
 
-AGAIN_S = 0.5
+T = TypeVar("T")
+
+AGAIN_S = 1.0
 """Between two tries."""
 
-HELD_MOST_S = 120.0
-"""A backup takes seconds; whoever holds the ledger longer is not going to let go of it."""
-
-Written = TypeVar("Written")
+PATIENCE_S = 120.0
+"""A backup of the file takes seconds; what holds it longer will not let go by itself."""
 
 
-async def patiently(write: Callable[[], Written], log: Log, for_s: float = HELD_MOST_S) -> Written:
-    """Write, and try again for a time while another process holds the ledger; the log says so.
-
-    Raises LedgerBusy after that, and LedgerError for anything else at once.
-    """
+async def in_time(write: Callable[[], T], patience_s: float = PATIENCE_S) -> T:
+    """Do a write, and again while another process holds the ledger. Raises LedgerError."""
     loop = asyncio.get_running_loop()
-    end_s, told = loop.time() + for_s, False
+    end_s = loop.time() + patience_s
     while True:
         try:
             return write()
-        except LedgerBusy as busy:
+        except LedgerBusy:
             if loop.time() >= end_s:
                 raise
-            if not told:
-                log.emit(LedgerHeld(reason=str(busy)))
-            told = True
         await asyncio.sleep(AGAIN_S)

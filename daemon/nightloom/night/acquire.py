@@ -40,7 +40,9 @@ async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
     try:
         await start_target(context, target)
     except NOT_TAKEN_UP:
-        reason = "" if context.focusing.proven else context.focusing.watch.due_unsolved()
+        reason = (
+            "" if context.focusing.proven else context.focusing.watch.due("nothing could be solved")
+        )
         if not reason:
             raise
         await change_filter(context, focus_filter)

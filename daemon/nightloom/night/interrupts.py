@@ -21,7 +21,7 @@ from typing import TypeVar
 
 from nightloom.executor import NotComputed
 from nightloom.frames.disk import FramesNotKept
-from nightloom.ledger import LedgerError
+from nightloom.ledger import LedgerBusy, LedgerError
 from nightloom.night.context import Context
 from nightloom.safety import GuardRefusal, NotSafe, WrongSide
 from nightloom_drivers.errors import DeviceError
@@ -77,12 +77,12 @@ ERRORS: dict[Cut, tuple[type[Exception], ...]] = {
     Cut.OPERATOR: (Operator,),
     Cut.DAWN: (Dawn,),
     Cut.NOT_SAFE: (NotSafe,),
+    Cut.TROUBLE: (DeviceError, GuardRefusal, NotComputed, LedgerBusy),
     Cut.UNKEPT: (FramesNotKept, LedgerError),
-    Cut.TROUBLE: (DeviceError, GuardRefusal, NotComputed),
     Cut.LIMIT: (TurnedTooFar,),
     Cut.CLOUD: (Clouded,),
 }
-"""Any other error is a mistake."""
+"""The first that fits: a ledger that is busy is not lost. Any other error is a mistake."""
 
 
 def cut_of(error: BaseException) -> Cut:

@@ -5,11 +5,11 @@ from dataclasses import replace
 from nightloom.frames import HeaderFacts
 from nightloom.frames.pipeline import Download
 from nightloom.guiding import GuideStatistics
-from nightloom.ledger import Stage, Sub, patiently
+from nightloom.ledger import Stage, Sub
 from nightloom.night.context import Context
 from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
-from nightloom.telemetry.events import SubBegun
+from nightloom.telemetry.events import SubBegun, SubCancelled
 
 SOFTWARE = "nightloom"
 
@@ -21,9 +21,17 @@ async def expose(context: Context, planned: Planned) -> Download:
     Raises DeviceError.
     """
     target_run, target = context.target_run, context.target_run.running
-    uid = target_run.next_uid()
-    sub = await patiently(lambda: _begun(context, planned, uid), context.log)
-    began_s = sub.begun_utc.timestamp()
+    began_s = context.clock.unix_s()
+    sub = Sub(
+        uid=target_run.next_uid(),
+        night=str(context.schedule.night),
+        target=target.name,
+        filter=planned.filter,
+        exposure_s=planned.exposure_s,
+        pointing=target_run.pointings.number,
+        begun_utc=context.clock.now(),
+    )
+    context.ledger.begin_sub(sub)
     try:
         exposure = await context.rig.camera.begin(planned.exposure_s, sub.kind)
         context.guiding.restart_statistics()
@@ -41,27 +49,13 @@ async def expose(context: Context, planned: Planned) -> Download:
     except BaseException as cut:
         open_s = min(context.clock.unix_s() - began_s, planned.exposure_s)
         reason = str(cut) or "something stronger came"
-        context.pipeline.cancel(sub, open_s, reason)
+        context.ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
+        context.log.emit(SubCancelled(uid=sub.uid, open_s=open_s, reason=reason))
         raise
     target_run.shutter_closed(planned)
     guided = context.guiding.statistics
     facts = _facts(context, target, sub, guided, began_s)
     return context.pipeline.take(_closed(context, sub, facts, began_s), facts, exposure)
-
-
-def _begun(context: Context, planned: Planned, uid: str) -> Sub:
-    """The sub, written down. Raises LedgerError."""
-    sub = Sub(
-        uid=uid,
-        night=str(context.schedule.night),
-        target=context.target_run.running.name,
-        filter=planned.filter,
-        exposure_s=planned.exposure_s,
-        pointing=context.target_run.pointings.number,
-        begun_utc=context.clock.now(),
-    )
-    context.ledger.begin_sub(sub)
-    return sub
 
 
 def _closed(context: Context, sub: Sub, facts: HeaderFacts, began_s: float) -> Sub:

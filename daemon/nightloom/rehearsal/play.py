@@ -69,7 +69,7 @@ def play_virtually(
         clock = LoopClock(rehearsal.starts_s)
         rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed)
         async with rig.link as link:
-            disk = TroubledDisk(InLine(), rehearsal.settings.policies.frames.kept_free_bytes)
+            disk = TroubledDisk(InLine())
             beside = [asyncio.ensure_future(_troubles(rehearsal, rig, clock, disk))]
             if meddler is not None:
                 beside.append(asyncio.ensure_future(meddler(rig, clock)))

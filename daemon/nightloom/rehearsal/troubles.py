@@ -18,8 +18,9 @@ from typing import Literal, TypeVar, TypeVarTuple, cast
 import numpy as np
 
 from nightloom.executor import Executor
+from nightloom.frames.disk import RESERVED_BYTES
 from nightloom.frames.image import Pixels
-from nightloom.frames.writer import free_bytes_of, write_frame
+from nightloom.frames.writer import free_bytes, write_frame
 from nightloom.rig import SimulatedRig
 from nightloom.sky import Interval
 from nightloom_drivers.clock import Clock
@@ -51,8 +52,8 @@ class TroubledDisk:
     Beside it the disk holds what is kept free: frames that are still coming down find room.
     """
 
-    def __init__(self, store: Executor, kept_free_bytes: int) -> None:
-        self._store, self._kept_free_bytes = store, kept_free_bytes
+    def __init__(self, store: Executor) -> None:
+        self._store = store
         self._frame_bytes = self._written = 0
         self._most: int | None = None
 
@@ -66,9 +67,9 @@ class TroubledDisk:
             self._written += 1
             _, pixels, *_ = cast(tuple[object, ...], arguments)
             self._frame_bytes = cast(Pixels, pixels).nbytes
-        if self._most is not None and function is cast(object, free_bytes_of):
+        if self._most is not None and function is cast(object, free_bytes):
             left = max(0, self._most - self._written)
-            return cast(T, self._kept_free_bytes + left * self._frame_bytes)
+            return cast(T, RESERVED_BYTES + left * self._frame_bytes)
         return result
 
 
@@ -176,9 +177,8 @@ async def _focuser_stuck(scene: Scene) -> None:
 
 
 async def _focuser_unreadable(scene: Scene) -> None:
-    scene.faults.no_numbers(FOCUSER, "ABS_FOCUS_POSITION")
+    scene.faults.not_a_number(FOCUSER)
     await scene.ails(FOCUSER, 1.0)
-    scene.faults.simulator(FOCUSER).publish("ABS_FOCUS_POSITION")
 
 
 # Mount --------------------------------------------------------------------------------------------
@@ -195,9 +195,8 @@ async def _mount_restarts(scene: Scene) -> None:
 
 
 async def _mount_unreadable(scene: Scene) -> None:
-    scene.faults.no_numbers(MOUNT, "EQUATORIAL_EOD_COORD")
+    scene.faults.not_a_number(MOUNT)
     await scene.ails(MOUNT, 1.0)
-    scene.faults.simulator(MOUNT).publish("EQUATORIAL_EOD_COORD")
 
 
 async def _park_sticks(scene: Scene) -> None:

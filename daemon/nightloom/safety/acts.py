@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Literal
 
-from nightloom.ledger import Ledger, LedgerError, patiently
+from nightloom.ledger import Ledger, LedgerError
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import ActUnrecorded
 from nightloom_drivers.clock import Clock
@@ -29,7 +29,7 @@ class Acts:
     """
 
     def __init__(self, ledger: Ledger | None, clock: Clock, log: Log | None = None) -> None:
-        self._ledger, self._clock, self._log = ledger, clock, log or Log(clock)
+        self._ledger, self._clock, self._log = ledger, clock, log
         self._latest: dict[Part, str] = {}
         for part in RESTING:
             last = ledger.last_act(part) if ledger is not None else None
@@ -42,11 +42,8 @@ class Acts:
 
     @asynccontextmanager
     async def of(self, part: Part, act: str) -> AsyncIterator[None]:
-        """Record an act around it. Raises LedgerError before one that leaves safety.
-
-        That one waits for a ledger that another process holds; the way to safety never does.
-        """
-        intent = await self._begin(part, act)
+        """Record an act around it. Raises LedgerError before one that leaves safety."""
+        intent = self._begin(part, act)
         self._latest[part] = act if act != RESTING[part] else "unfinished"
         try:
             yield
@@ -56,20 +53,15 @@ class Acts:
         self._latest[part] = act
         self._finish(intent, part, act, DONE)
 
-    async def _begin(self, part: Part, act: str) -> int | None:
-        ledger = self._ledger
-        if ledger is None:
+    def _begin(self, part: Part, act: str) -> int | None:
+        if self._ledger is None:
             return None
-
-        def begin() -> int:
-            return ledger.begin(part, {"act": act}, self._clock.now())
-
-        if act != RESTING[part]:
-            return await patiently(begin, self._log)
         try:
-            return begin()
+            return self._ledger.begin(part, {"act": act}, self._clock.now())
         except LedgerError as error:
-            self._log.emit(ActUnrecorded(part=part, act=act, reason=str(error)))
+            if act != RESTING[part]:
+                raise
+            self._tell(part, act, error)
             return None
 
     def _finish(self, intent: int | None, part: Part, act: str, outcome: str) -> None:
@@ -78,4 +70,8 @@ class Acts:
         try:
             self._ledger.finish(intent, outcome, self._clock.now())
         except LedgerError as error:  # what is unfinished stands for free or open
+            self._tell(part, act, error)
+
+    def _tell(self, part: Part, act: str, error: LedgerError) -> None:
+        if self._log is not None:
             self._log.emit(ActUnrecorded(part=part, act=act, reason=str(error)))

@@ -7,12 +7,9 @@ The ending is always .fits and need not be written.
 
 import re
 import string
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass, fields
-from datetime import UTC, date, datetime, timedelta
-from itertools import combinations, product
+from dataclasses import asdict, dataclass, fields, replace
+from datetime import UTC, date, datetime
 from pathlib import PurePosixPath
-from zlib import crc32
 
 from nightloom.plain_text import plain_text
 from nightloom_drivers.frame_kind import FrameKind
@@ -38,33 +35,33 @@ class NameFacts:
 
 FIELDS = tuple(field.name for field in fields(NameFacts))
 
-_EVENING = date(2026, 1, 2)
-
-_LATER = tuple(
-    date(*day) for day in ((2026, 1, 3), (2026, 1, 9), (2026, 2, 2), (2027, 1, 2), (2036, 1, 2))
+_SAMPLE = NameFacts(
+    "M 31", "L", FrameKind.LIGHT, 0.5, datetime(2026, 1, 2, tzinfo=UTC), date(2026, 1, 1), 1
 )
-"""Evenings that share something with the first: the next, the weekday, the day, the date."""
-
-_HOURS = (20.0, 23.9, 25.0, 29.5)
-"""Hours after the evening's midnight: a number may fall before midnight in one night, and after it
-in another."""
-
-_NUMBERS = (1, 2, 9, 10, 11, 99, 100, 101, 1000, 1001, 10000, 10001)
 
 
-def _frame(night: date, number: int, hour: float) -> NameFacts:
-    midnight = datetime(night.year, night.month, night.day, tzinfo=UTC)
-    return NameFacts(
-        "M 31", "L", FrameKind.LIGHT, 0.5, midnight + timedelta(hours=hour), night, number
-    )
+def _another(number: int, utc: datetime, night: date) -> NameFacts:
+    return replace(_SAMPLE, number=number, utc=utc, night=night)
 
 
-def _apart() -> Iterator[tuple[NameFacts, NameFacts]]:
-    """Pairs of frames that a pattern must tell apart; those of one night begin a second apart."""
-    tonight = [_frame(_EVENING, n, _HOURS[0] + n / 3600.0) for n in _NUMBERS]
-    yield from combinations(tonight, 2)
-    for night, hour, later in product(_LATER, _HOURS, _HOURS):
-        yield _frame(_EVENING, _NUMBERS[0], hour), _frame(night, _NUMBERS[0], later)
+_OTHERS = {
+    "a frame and the next one": _another(
+        2, datetime(2026, 1, 2, 0, 0, 1, tzinfo=UTC), date(2026, 1, 1)
+    ),
+    "the same frame of another day": _another(
+        1, datetime(2026, 1, 3, tzinfo=UTC), date(2026, 1, 2)
+    ),
+    "the same frame of the next evening": _another(
+        1, datetime(2026, 1, 2, 20, tzinfo=UTC), date(2026, 1, 2)
+    ),
+    "the same frame of another month": _another(
+        1, datetime(2026, 2, 2, tzinfo=UTC), date(2026, 2, 1)
+    ),
+    "the same frame of another year": _another(
+        1, datetime(2027, 1, 2, tzinfo=UTC), date(2027, 1, 1)
+    ),
+}
+"""Frames that must not have the sample's name: numbers begin anew each night."""
 
 
 @dataclass(frozen=True)
@@ -86,32 +83,16 @@ class NamePattern:
         parts = self.text.split("/")
         if any(part in {"", ".", ".."} for part in parts):
             raise ValueError(f"{self.text!r} must name folders below the frame folder")
-        if not {"number", "utc"} & {name for _, name, _, _ in used}:
-            raise ValueError(f"{self.text!r} needs {{number}} or {{utc}} to tell frames apart")
         try:
-            collision = self._collision()
+            sample, others = self.path(_SAMPLE), {w: self.path(o) for w, o in _OTHERS.items()}
         except (ValueError, TypeError) as reason:
             raise ValueError(f"{self.text!r} cannot be filled in: {reason}") from reason
-        if collision:
-            raise ValueError(f"{self.text!r} {collision}")
-
-    def _collision(self) -> str:
-        """Two frames that it gives one name, in words; empty when there are none.
-
-        They may differ in their number and time alone, or in their night and time.
-        """
-        for one, other in _apart():
-            if self.path(one) == self.path(other):
-                nights = (
-                    f"nights {one.night} and {other.night}"
-                    if one.night != other.night
-                    else f"one night, numbers {one.number} and {other.number}"
-                )
-                return (
-                    f"gives frames of {nights} the one name {self.path(one)}:"
-                    " {night} and {number} together, or {utc:%Y%m%dT%H%M%S}, tell all frames apart"
-                )
-        return ""
+        same = next((which for which, path in others.items() if path == sample), None)
+        if same is not None:
+            raise ValueError(
+                f"{self.text!r} gives {same} one name:"
+                " it needs {night} and {number}, or {utc} to the second"
+            )
 
     def path(self, facts: NameFacts) -> PurePosixPath:
         """The path of a frame below the frame folder; every part is plain ASCII without blanks."""
@@ -142,6 +123,5 @@ def _short(part: str) -> str:
     """The part, its middle cut out when a file system would refuse it."""
     if len(part) <= PART_BYTES_MAX:
         return part
-    cut = f"_{crc32(part.encode()):08x}_"  # what is cut out may be what tells two names apart
-    half = (PART_BYTES_MAX - len(cut)) // 2
-    return f"{part[:half]}{cut}{part[-half:]}"
+    half = PART_BYTES_MAX // 2
+    return f"{part[:half]}_{part[-half:]}"

@@ -194,8 +194,7 @@ class Focuser(Table):
     start_steps: int | None = Field(
         default=None,
         ge=0,
-        description="position to start from while the ledger has no good curve; left out, the"
-        " night starts where it is",
+        description="position to start from; left out, the night starts where it is",
     )
     minimum_steps: int = Field(default=0, ge=0, description="lowest position ever asked for")
     maximum_steps: int = Field(default=100000, gt=0, description="highest position ever asked for")

@@ -215,19 +215,6 @@ class FramesPolicy(Table):
         gt=0,
         description="guide error above which a frame is rejected; left out, none",
     )
-    warn_below_frames: int = Field(
-        default=100, ge=0, description="room on the disk, in frames, below which the log warns"
-    )
-    keep_free_mb: float = Field(
-        default=200.0,
-        ge=0,
-        description="room kept free for ledger and log: a frame that would take it ends the night",
-    )
-
-    @property
-    def kept_free_bytes(self) -> int:
-        """Bytes of the disk that are for ledger and log."""
-        return round(self.keep_free_mb * 1e6)
 
     @property
     def guide_tolerance_arcsec(self) -> float:

@@ -148,12 +148,12 @@ class SensorWarmed(Event):
 
 
 class ActUnrecorded(Event):
-    """Mount or roof was moved and the ledger does not say so: safety does not wait for it."""
+    """Mount or roof was told something and the ledger does not say so: safety does not wait."""
 
     level: ClassVar[Level] = "warning"
 
     part: str = Field(description="mount or roof")
-    act: str = Field(description="what was done")
+    act: str = Field(description="what was asked of it")
     reason: str = Field(description="why it could not be written down")
 
 
@@ -377,9 +377,7 @@ class FilterChanged(Event):
 
     before: str = Field(default="", description="filter that was there; empty when not known")
     after: str = Field(description="filter that is there now")
-    focuser_steps: int | None = Field(
-        description="focuser position read back; null when it reads no number"
-    )
+    focuser_steps: int = Field(description="focuser position read back")
     took_s: float = Field(description="time from the first command to the last reading")
 
 
@@ -428,16 +426,12 @@ class OffsetsAdopted(Event):
     slope_learned: bool = Field(description="whether that slope is learned")
 
 
-class FocusKept(Event):
-    """The focuser begins where best focus was found last, by the ledger."""
+class FocusRecalled(Event):
+    """A night that was interrupted goes on from the focus that its ledger holds: no new curve."""
 
-    filter: str = Field(description="filter that the look was made with")
-    position_steps: float = Field(description="where the focuser belonged with it")
-    temperature_c: float | None = Field(description="at the focuser then; null without a probe")
-    found_utc: datetime = Field(description="when it was found")
-    holds: bool = Field(
-        description="whether it is tonight's and goes on to count; otherwise a curve comes first"
-    )
+    filter: str = Field(description="filter of the latest look at the focus")
+    position_steps: int = Field(description="where the focuser belongs with it now")
+    age_min: float = Field(description="age of that look")
 
 
 class FocusChecked(Event):
@@ -534,12 +528,12 @@ class FrameLost(Event):
 
 
 class DiskFilling(Event):
-    """The disk has room for few more frames; make some, or the night will end early."""
+    """There is room for few more frames: make some, or the night will end for it."""
 
     level: ClassVar[Level] = "warning"
 
-    free_mb: float = Field(description="megabytes that are free")
-    frames: int = Field(description="frames that still fit, beside what is kept free")
+    folder: str = Field(description="where frames are kept")
+    frames_left: int = Field(description="frames of this size that still fit")
 
 
 class FrameFound(Event):
@@ -556,14 +550,6 @@ class PartialRemoved(Event):
 
     uid: str = Field(description="the sub's name in the ledger")
     path: str = Field(description="path under the output folder that it would have had")
-
-
-class LedgerHeld(Event):
-    """Another process holds the ledger: what must be written down first waits for it."""
-
-    level: ClassVar[Level] = "warning"
-
-    reason: str = Field(description="what was to be written, and what was seen")
 
 
 class VerdictsLeft(Event):

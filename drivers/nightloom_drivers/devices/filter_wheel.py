@@ -30,10 +30,9 @@ class FilterWheel(Device):
     def slot(self) -> int | None:
         """The slot in the beam, or None while the wheel turns or does not know."""
         vector = self.need("FILTER_SLOT")
-        if vector.state in (State.BUSY, State.ALERT):
-            return None
-        value = vector.number("FILTER_SLOT_VALUE")
-        return round(value) if math.isfinite(value) else None
+        slot = vector.number("FILTER_SLOT_VALUE")
+        known = vector.state not in (State.BUSY, State.ALERT) and math.isfinite(slot)
+        return round(slot) if known else None
 
     @property
     def slots(self) -> int:

@@ -7,7 +7,7 @@ the power, and never point an unfiltered telescope towards the Sun.
 Parked means parked and not tracking, and seen to come about in the present life of its driver: one
 that was not is told again, whatever it says.
 
-Long on purpose: one device, and for each of its motions the proof that it came about.
+Long on purpose: every half truth of a mount's driver is met here, and nowhere else.
 """
 
 import asyncio
@@ -54,6 +54,7 @@ class Mount(PlacedDevice):
         super().__init__(link, device, clock)
         self.settings = settings
         self._parked_life: int | None = None
+        self._last: tuple[int, Position | None] = (0, None)
 
     # What it reads ----------------------------------------------------------------------------
 
@@ -61,13 +62,24 @@ class Mount(PlacedDevice):
     def position(self) -> Position:
         """Where it points, as last heard; silent drivers send it on change only.
 
-        Raises DeviceContradicts when what it reads is no place: limits hold for one alone.
+        A report that is no number leaves the last one of this life of the driver. Raises
+        DeviceGone, and DeviceContradicts when there was none.
         """
-        place = _position(self.need(COORDINATES))
-        if not all(map(math.isfinite, place)):
-            seen = f"it reads {described(self.need(COORDINATES))}"
-            raise DeviceContradicts(self.device, COORDINATES, asked="its place", seen=seen)
-        return place
+        vector = self.need(COORDINATES)
+        if self.knows_position:
+            self._last = self.life, _position(vector)
+        life, last = self._last
+        if last is None or life != self.life:
+            raise DeviceContradicts(
+                self.device, COORDINATES, asked="a position", seen=f"it reads {described(vector)}"
+            )
+        return last
+
+    @property
+    def knows_position(self) -> bool:
+        """Whether its last report of where it points is one."""
+        here = _position(self.need(COORDINATES))
+        return math.isfinite(here.ra_hours) and math.isfinite(here.dec_deg)
 
     @property
     def is_moving(self) -> bool:

@@ -10,6 +10,10 @@ leave an open roof in the rain that could have been closed:
     reborn          a driver starts again, disconnected and with default settings: it is connected
                     and told again; a roof that says closed without knowing is told to close
     server_gone     all of that at once, for a time: there is nothing to do but to come back
+    hung            a driver is deaf until the power of its device was cut
+    late            a driver begins what it is asked so long after: each wait has its deadline
+    not_a_number    a driver reports NaN for numbers, in good state: the last real one stands, and
+                    what a number was to show is waited for
     says_parked     a mount says that it is parked while it tracks: parked is parked and at rest,
                     and it parks when it is told again
     park_sticks     parking never ends, or ends in Alert: it is tried anew
@@ -23,9 +27,6 @@ leave an open roof in the rain that could have been closed:
     covered         something hides the sky from a camera: frames come, without a star
     rain, cloud     the weather turns at an exact moment
     cooler_weak     the set point is out of reach: dark frames can be taken at what is reached
-    no_numbers      a driver reads NaN where numbers belong: what is not known is waited for
-    hung            a driver is deaf until the power of its device was cut
-    late            a driver begins what it is asked so long after: each wait has its deadline
 
 One fault at a time a device: a new one takes the place of the one before, and `heal` ends it.
 
@@ -62,6 +63,17 @@ from nightloom_drivers.simulators.rig import (
 )
 from nightloom_drivers.simulators.simulator import Hears, Says, Simulator, everything, unchanged
 
+POLLED = frozenset(
+    {
+        "ABS_FOCUS_POSITION",
+        "CCD_TEMPERATURE",
+        "EQUATORIAL_EOD_COORD",
+        "FILTER_SLOT",
+        "FOCUS_TEMPERATURE",
+    }
+)
+"""Numbers that drivers read from their hardware again and again."""
+
 CONNECT: Mapping[str, Value] = {"CONNECT": True, "DISCONNECT": False}
 PARKED: Mapping[str, Value] = {"PARK": True, "UNPARK": False}
 UNPARKED: Mapping[str, Value] = {"PARK": False, "UNPARK": True}
@@ -92,6 +104,7 @@ class Faults:
         if device in self._dead:
             self.revive(device)
         self._afflict(device)
+        self._poll(device)
         simulator = self.simulator(device)
         if device in (MOUNT, DUST_CAP) and not simulator.active:  # it may read Busy for ever
             name = "CAP_PARK" if device == DUST_CAP else "TELESCOPE_PARK"
@@ -151,6 +164,24 @@ class Faults:
             for device in alive:
                 self._link.replace(self._fresh(device))
         self._link.reconnect()
+
+    def not_a_number(self, device: str) -> None:
+        """The driver reports NaN for whatever it reads from its hardware again and again."""
+
+        def says(event: Event) -> Event:
+            if not isinstance(event, Updated) or event.vector.name not in POLLED:
+                return event
+            numbers = dict.fromkeys(event.vector.elements, math.nan)
+            return Updated(replace(event.vector, elements=dict(numbers)))
+
+        self._afflict(device, says=says)
+        self._poll(device)
+
+    def _poll(self, device: str) -> None:
+        """Have the driver report what drivers read from their hardware again and again."""
+        simulator = self.simulator(device)
+        for name in POLLED & simulator.properties.keys():
+            simulator.publish(name)
 
     # Mount ------------------------------------------------------------------------------------
 
@@ -324,11 +355,11 @@ class Faults:
 
     # Any of them ------------------------------------------------------------------------------
 
-    def no_numbers(self, device: str, *names: str) -> None:
-        """The driver reads NaN in these number vectors, in the state that they have."""
-        self._afflict(device, says=lambda event: _without_numbers(event, names))
-        for name in names:
-            self.simulator(device).publish(name)
+    def hung(self, device: str) -> None:
+        """The driver answers nothing until the power of its device was cut."""
+        outlets = self._world.outlets
+        cuts = outlets.cuts(device)
+        self._afflict(device, hears=lambda _, __: outlets.cuts(device) > cuts)
 
     def late(self, device: str, name: str, by_s: float) -> None:
         """The driver begins what is asked of one property so many seconds after."""
@@ -347,12 +378,6 @@ class Faults:
             return asked != name
 
         self._afflict(device, hears=hears)
-
-    def hung(self, device: str) -> None:
-        """The driver answers nothing until the power of its device was cut."""
-        outlets = self._world.outlets
-        cuts = outlets.cuts(device)
-        self._afflict(device, hears=lambda _, __: outlets.cuts(device) > cuts)
 
     # How --------------------------------------------------------------------------------------
 
@@ -375,14 +400,6 @@ class Faults:
             return True
 
         self._afflict(device, hears, lambda event: _instead(event, lies))
-
-
-def _without_numbers(event: Event, names: tuple[str, ...]) -> Event:
-    """The event with NaN for each number of these vectors."""
-    if isinstance(event, (Defined, Updated)) and event.vector.name in names:
-        unread = dict.fromkeys(event.vector.elements, math.nan)
-        return replace(event, vector=replace(event.vector, elements=unread))
-    return event
 
 
 def _instead(event: Event, values: Mapping[str, Mapping[str, Value]]) -> Event:
