@@ -39,7 +39,7 @@ def guard_of(
     settings: Settings, devices: SafetyDevices, ledger: Ledger | None, clock: Clock, log: Log
 ) -> Guard:
     """A guard of its own, for the way to parked and closed."""
-    return Guard(settings, devices, Acts(ledger, clock), SteadyClock(clock), log)
+    return Guard(settings, devices, Acts(ledger, clock, log), SteadyClock(clock), log)
 
 
 def open_ledger(settings: Settings, stack: ExitStack) -> tuple[Ledger | None, LedgerError | None]:

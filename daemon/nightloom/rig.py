@@ -14,7 +14,8 @@ from typing import TypeVar
 from nightloom.roles import ROLES
 from nightloom.safety import SafetyDevices
 from nightloom.settings import Observatory, Settings
-from nightloom.settings.observatory import Weather
+from nightloom.settings.observatory import Outlet, Weather
+from nightloom.settings.observatory import PowerSwitch as PowerSwitchSection
 from nightloom.solving.catalogue_solver import StarSource
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import (
@@ -24,6 +25,7 @@ from nightloom_drivers.devices import (
     FilterWheel,
     Focuser,
     GuidePort,
+    PowerSwitch,
     stated_unit,
 )
 from nightloom_drivers.link import Link, LoopbackLink
@@ -33,7 +35,7 @@ from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import FilterSettings, OpticsSettings, RigSettings, SiteSettings
 from nightloom_drivers.serve import Options as RigOptions
 from nightloom_drivers.serve import serve
-from nightloom_drivers.simulators.rig import STATION, build_rig
+from nightloom_drivers.simulators.rig import STATION, build_rig, outlet_of
 from nightloom_drivers.simulators.simulator import Simulator
 from nightloom_drivers.simulators.weather import LABELS
 
@@ -57,6 +59,8 @@ class Rig:
     focuser: Focuser
     guide_port: GuidePort
     dust_cap: DustCap | None
+    power: PowerSwitch | None
+    """Connected when it is needed first: a night does without it."""
 
     def devices(self, without: Set[str] = frozenset()) -> Iterator[Device]:
         """Every instrument that the observatory has, but for some roles."""
@@ -70,7 +74,8 @@ class Rig:
         try:
             async with asyncio.TaskGroup() as group:
                 for device in self.devices(without):
-                    group.create_task(device.connect())
+                    if device is not self.power:
+                        group.create_task(device.connect())
         except* Exception as several:
             raise several.exceptions[0] from several
 
@@ -174,6 +179,8 @@ def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
         for role in ROLES
         if role.said(observatory) and not role.plural
     }
+    if observatory.power is not None:
+        named["power"] = _simulated_outlets(named["power"])
     if named["camera"].pixel_um is None:
         pixel_um = {"pixel_um": rig.sensor.pixel_um}
         named["camera"] = named["camera"].model_copy(update=pixel_um)
@@ -190,6 +197,16 @@ def _simulated_station(said: Weather) -> Weather:
         if stated_unit(LABELS.get(name, "")) == limit.limit.unit
     }
     return said.model_copy(update={"device": STATION, "limits": kept})
+
+
+def _simulated_outlets(power: PowerSwitchSection) -> PowerSwitchSection:
+    """The same roles on the simulated box."""
+    fed = {role.section: role.simulated for role in ROLES}
+    outlets = {}
+    for role in power.outlets:
+        vector, element = outlet_of(fed[role])
+        outlets[role] = Outlet(vector=vector, element=element)
+    return power.model_copy(update={"outlets": outlets})
 
 
 def _like(observatory: Observatory) -> RigSettings:

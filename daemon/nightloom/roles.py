@@ -6,7 +6,7 @@ its class, its simulator, its section, and a field of the same name in `Rig`, or
 where it is guarded.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Protocol, TypeVar, cast
 
@@ -27,6 +27,9 @@ from nightloom_drivers.devices import (
     GuidePortSettings,
     Mount,
     MountSettings,
+    Outlet,
+    PowerSwitch,
+    PowerSwitchSettings,
     Roof,
     RoofSettings,
     Weather,
@@ -146,9 +149,30 @@ def _weather(said: sections.Weather, _: Observatory) -> WeatherSettings:
     return WeatherSettings(said.silence_s, limits, said.frozen_s or None)
 
 
+def _power(said: sections.PowerSwitch, o: Observatory) -> PowerSwitchSettings:
+    fed = {role: role_said.device for role, role_said in _fed(said, o)}
+    outlets: dict[str, Outlet] = {
+        role: Outlet(fed[role], one.vector, one.element, one.off_element)
+        for role, one in said.outlets.items()
+        if role in fed
+    }
+    return PowerSwitchSettings(outlets, said.off_s, said.back_s)
+
+
+def _fed(said: sections.PowerSwitch, o: Observatory) -> Iterator[tuple[str, NamesDevice]]:
+    """The roles with an outlet that the observatory has, and their sections."""
+    for role in said.outlets:
+        section = cast(NamesDevice | None, getattr(o, role))
+        if section is not None:
+            yield role, section
+
+
 def _roof(said: sections.Roof, _: Observatory) -> RoofSettings:
     return RoofSettings(said.move_deadline_s)
 
+
+ANY = 0
+"""No bit: power boxes claim what else they are, or nothing."""
 
 ROLES = (
     Role("camera", 2, "a camera", _made(Camera, _camera), simulated.CAMERA),
@@ -172,5 +196,6 @@ ROLES = (
         "dust_cap", 512, "a dust cap",
         _made(DustCap, lambda *_: DustCapSettings()), simulated.DUST_CAP,
     ),
+    Role("power", ANY, "a power switch", _made(PowerSwitch, _power), simulated.POWER_SWITCH),
 )  # fmt: skip
 """Every role, in the order of the configuration."""

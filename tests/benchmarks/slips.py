@@ -37,6 +37,8 @@ FULL = (
     "frames/test_pipeline.py::test_a_disk_that_takes_a_frame_again_is_forgiven",
 )
 
+POWER = ("devices/test_power_switch.py",)
+
 
 def asked(name: str) -> tuple[str]:
     """One test of what persons ask: all of them together take minutes."""
@@ -466,6 +468,24 @@ SLIPS = (
     Slip("a restart forgets the focus", "daemon/nightloom/focusing/runs.py",
          "        if kept is None or kept.filter not in self._offsets:\n", "        if True:\n",
          ("focusing/test_focus_runs.py::test_good_learned_offsets_replace_configured_ones",)),
+    # Power ------------------------------------------------------------------------------------
+    Slip("power: a mount that moves loses it", DEVICES + "power_switch.py",
+         "        self._at_rest(role, outlet)\n", "", POWER),
+    Slip("power: what is cancelled stays without it", DEVICES + "power_switch.py",
+         "        finally:\n            await asyncio.shield(self._switch(outlet, on=True))\n",
+         "        finally:\n            pass\n", POWER),
+    Slip("power: what was known of a device is still believed", DEVICES + "power_switch.py",
+         "self.clock).reconnect()", "self.clock).connect()", POWER),
+    Slip("power: the mount's outlet may feed others", "daemon/nightloom/settings/observatory.py",
+         "            if sharing:\n", "            if False:\n", POWER),
+    Slip("power: a night hangs on the box", "daemon/nightloom/rig.py",
+         "if device is not self.power:", "if True:", POWER),
+    Slip("an act that is not written down is not said", SAFETY + "acts.py",
+         "            self._tell(part, act, error)\n            return None\n",
+         "            return None\n", (GUARD,)),
+    Slip("a full disk is found out with the first frame", FRAMES + "pipeline.py",
+         "        self._own(self._disk.look())\n", "",
+         ("frames/test_pipeline.py::test_a_disk_without_room_is_told_before_the_first_frame",)),
     Slip("a busy ledger is a lost one", NIGHT + "interrupts.py",
          "(DeviceError, GuardRefusal, NotComputed, LedgerBusy)",
          "(DeviceError, GuardRefusal, NotComputed)", ("night/test_busy_ledger.py",)),

@@ -7,11 +7,12 @@ from typing import Any
 import pytest
 
 from nightloom.cli import main
+from nightloom.rehearsal import TROUBLES
 
 FIGURES = {
     "night", "dark_s", "clear_s", "open_s", "open_fraction", "bound_fraction", "accepted_s",
     "rejected_s", "subs", "dithers", "focus_runs", "focus_checks", "shelters", "guide_rms_arcsec",
-    "unevenness", "violations", "wall_s", "log_sha256", "out",
+    "unevenness", "violations", "troubles", "ended_early", "wall_s", "log_sha256", "out",
 }  # fmt: skip
 
 
@@ -64,12 +65,33 @@ def test_a_night_ends_with_a_table_on_the_terminal(
     assert "promises broken" in table
 
 
+def test_trouble_that_was_asked_for_is_reported_with_its_moment(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ("--hours", "0.3", "--no-frames", "--out", str(tmp_path / "a"))
+    figures = rehearsed(capsys, *words, "--trouble", "network-gone", "focuser-unreadable")
+    assert figures["violations"] == []
+    assert list(figures["troubles"]) == ["network-gone", "focuser-unreadable"]
+    assert all(at.startswith("2026-11-10T") for at in figures["troubles"].values())
+    assert figures["ended_early"] == ""
+
+
+def test_the_help_lists_every_trouble(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit, match="0"):
+        main(["rehearse", "--help"])
+    told = " ".join(capsys.readouterr().out.split())
+    assert all(trouble.words in told for trouble in TROUBLES)
+
+
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
         (["--hours", "0"], "--hours 0 must be above 0 and up to 24."),
         (["--seed", "-1"], "--seed -1 must be 0 or more."),
         (["--speed", "0", "--indi"], "--speed 0 must be above 0 and up to 200."),
+        (["--trouble", "rain", "hail"], "--trouble hail is none; known are server-gone, "),
+        (["--trouble", "rain", "--indi"], "--trouble needs virtual time; leave out --indi."),
+        (["--trouble", "disk-full", "--no-frames"], "--trouble disk-full needs frames; "),
         (["--out", "TAKEN"], "cannot be written: "),
         (["--config", "NOWHERE"], "There is no configuration folder"),
     ],

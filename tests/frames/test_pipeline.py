@@ -202,7 +202,7 @@ def test_a_disk_that_fills_is_told_of_in_time(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """At a long night's worth of frames, at the last few, and at the last, which counts."""
-    frame_bytes, rooms = 2 * SHAPE[0] * SHAPE[1], iter([1000, 299, 298, 29, 28, 0])
+    frame_bytes, rooms = 2 * SHAPE[0] * SHAPE[1], iter([10**9, 1000, 299, 298, 29, 28, 0])
 
     def usage(_: Path) -> SimpleNamespace:
         return SimpleNamespace(free=RESERVED_BYTES + next(rooms) * frame_bytes)
@@ -222,6 +222,21 @@ def test_a_disk_that_fills_is_told_of_in_time(
                 await watch
             assert all(frame.path for frame in here.frames())
             assert len(here.frames()) == 6
+
+    run_virtual(work())
+
+
+def test_a_disk_without_room_is_told_before_the_first_frame(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    full = SimpleNamespace(free=RESERVED_BYTES)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: full)
+
+    async def work() -> None:
+        async with room(tmp_path, InLine(), InLine()) as here:
+            with pytest.raises(FramesNotKept, match="has no room for another frame"):
+                await here.pipeline.watch()
+            assert here.frames() == []
 
     run_virtual(work())
 

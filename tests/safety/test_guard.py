@@ -17,6 +17,7 @@ from nightloom.night.interrupts import Dawn, dawn
 from nightloom.safety import Acts, GuardRefusal, OutOfReach, WrongSide
 from nightloom.safety.acts import Part
 from nightloom.sky import separation_deg, sun_altitude, sun_position
+from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.devices import PierSide
@@ -928,3 +929,22 @@ def test_a_ledger_that_fails_during_an_act_lets_no_later_one_leave_safety(
         assert not acts.may_be_free("mount")
 
     guarded(story, ledger=ledger)
+
+
+def test_an_act_that_cannot_be_written_down_is_done_and_said(tmp_path: Path) -> None:
+    heard = list[Event]()
+
+    async def act(acts: Acts) -> None:
+        async with acts.of("roof", "close"):
+            pass
+
+    log = Log(LoopClock(EVENING_S))
+    ledger = Ledger(tmp_path / FILE_NAME)
+    acts = Acts(ledger, LoopClock(EVENING_S), log)
+    ledger.close()
+    with log.listen(lambda _, event: heard.append(event)):
+        asyncio.run(act(acts))
+    (told,) = heard
+    assert isinstance(told, e.ActUnrecorded)
+    assert (told.part, told.act) == ("roof", "close")
+    assert not acts.may_be_free("roof")

@@ -415,33 +415,26 @@ def test_a_worker_that_comes_to_no_answer_again_and_again_ends_the_only_target(
 def test_a_power_switch_is_used_for_a_camera_and_never_for_a_mount(
     tmp_path: Path, device: str
 ) -> None:
-    """The device comes back when it is switched off and on; a mount comes back for a person."""
-    switched: list[str] = []
+    """The camera hangs until its power was cut; a mount comes back for a person."""
     began: list[Scene] = []
 
-    async def gathering(scene: Scene, context: Context) -> None:
+    async def gathering(scene: Scene, _: Context) -> None:
         if began:
             return
-
-        async def power(name: str) -> None:
-            switched.append(name)
-            scene.faults.heal(name)
-
         began.append(scene)
-        context.power = power
-        scene.faults.dead(device)
+        scene.faults.hung(device)
         if device == MOUNT:
-            asyncio.get_running_loop().call_later(600.0, scene.faults.heal, MOUNT)
-        raise DeviceGone(device, "CONNECTION", asked="to last", seen="it is gone")
+            asyncio.get_running_loop().call_later(1200.0, scene.faults.heal, MOUNT)
+        raise DeviceLate(device, "CONNECTION", asked="to last", seen="it hangs")
 
     heard = night_of_trouble(tmp_path, gathering)
     gave_up = [event.part for event in heard if isinstance(event, e.GivenUp)]
     if device == CAMERA:
-        assert switched == [CAMERA]
+        assert began[0].rig.world.outlets.cuts(CAMERA) == 1
         assert gave_up == []
         assert phases(heard).count("gathering") == 2
     else:
-        assert switched == []
+        assert began[0].rig.world.outlets.cuts(MOUNT) == 0
         assert gave_up == ["mount"]
 
 

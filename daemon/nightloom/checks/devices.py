@@ -62,7 +62,7 @@ def _absent(place: str, said: NamesDevice, link: Link) -> Problem:
 def _unfit(role: Role, place: str, said: NamesDevice, info: Vector) -> Problem | None:
     text = info.text("DRIVER_INTERFACE")
     claimed = int(text) if text.isdecimal() else 0
-    if claimed & role.interface:
+    if not role.interface or claimed & role.interface:
         return None
     claims = dict.fromkeys(other.words for other in ROLES if claimed & other.interface)
     says = " and ".join(claims) if claims else f"something else (DRIVER_INTERFACE {text!r})"

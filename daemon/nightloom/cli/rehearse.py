@@ -3,7 +3,7 @@
 import argparse
 import json
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 from rich import box
@@ -16,7 +16,14 @@ from nightloom.cli.progress import progress
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
 from nightloom.night.summary import NightFigures
-from nightloom.rehearsal import Played, Rehearsal, play_over_socket, play_virtually
+from nightloom.rehearsal import (
+    TROUBLES,
+    Played,
+    Rehearsal,
+    Trouble,
+    play_over_socket,
+    play_virtually,
+)
 from nightloom.rig import simulated_settings
 from nightloom.schedule.windows import NoDarkness, darkness
 from nightloom.settings import demo_folder, read_settings
@@ -36,6 +43,8 @@ class _Figures(NightFigures):
 
     unevenness: float
     violations: list[str]
+    troubles: dict[str, str]
+    ended_early: str
     wall_s: float
     log_sha256: str
     out: str
@@ -54,6 +63,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--indi", action="store_true", help="go through a real INDI socket")
     parser.add_argument(
         "--speed", type=float, default=60.0, help="with --indi, seconds that pass in a second"
+    )
+    parser.add_argument(
+        "--trouble",
+        nargs="+",
+        default=[],
+        metavar="NAME",
+        help="what is to go wrong, on virtual time; known: "
+        + ", ".join(f"{one.name} ({one.words})" for one in TROUBLES),
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
@@ -76,12 +93,15 @@ def run(arguments: argparse.Namespace) -> int:
     began_s = real_monotonic_s()
     if not 0 < arguments.speed <= SPEED_MAX:
         raise BadInput(f"--speed {arguments.speed:g} must be above 0 and up to {SPEED_MAX:g}.")
-    rehearsal = replace(rehearsal_of(arguments), frames=not arguments.no_frames)
+    troubles = _troubles(arguments)
+    rehearsal = replace(rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles)
     played = _play(rehearsal, arguments)
     figures: _Figures = {
         **played.summary.figures(),
         "unevenness": round(played.unevenness, 4),
         "violations": played.violations,
+        "troubles": {one.name: _utc(rehearsal.comes_s(one)) for one in troubles},
+        "ended_early": "" if played.unkept is None else str(played.unkept),
         "wall_s": round(real_monotonic_s() - began_s, 1),
         "log_sha256": log_sha256(rehearsal.log_file),
         "out": str(rehearsal.out),
@@ -90,7 +110,26 @@ def run(arguments: argparse.Namespace) -> int:
         print(json.dumps(figures))
     else:
         _print(figures)
-    return FAILED if figures["violations"] else DONE
+    unasked = played.unkept is not None and not troubles
+    return FAILED if figures["violations"] or unasked else DONE
+
+
+def _troubles(arguments: argparse.Namespace) -> tuple[Trouble, ...]:
+    """The troubles that were asked for, each once. Raises BadInput."""
+    known = {one.name: one for one in TROUBLES}
+    for name in arguments.trouble:
+        if name not in known:
+            raise BadInput(f"--trouble {name} is none; known are {', '.join(known)}.")
+    asked = tuple(known[name] for name in dict.fromkeys(arguments.trouble))
+    if asked and arguments.indi:
+        raise BadInput("--trouble needs virtual time; leave out --indi.")
+    if arguments.no_frames and any(one.needs_frames for one in asked):
+        raise BadInput("--trouble disk-full needs frames; leave out --no-frames.")
+    return asked
+
+
+def _utc(at_s: float) -> str:
+    return f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%dT%H:%M:%SZ}"
 
 
 def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
@@ -161,6 +200,10 @@ def _print(figures: _Figures) -> None:
     rows.add_row("took", f"{figures['wall_s']:.0f} s")
     rows.add_row("written to", figures["out"])
     console.print(rows)
+    for name, at in figures["troubles"].items():
+        console.print(f"  {name} from {at}")
+    if figures["ended_early"]:
+        console.print(f"  ended early: {figures['ended_early']}")
     for violation in figures["violations"]:
         console.print(f"  broken: {violation}")
 

@@ -25,6 +25,9 @@ UNWRITTEN_MAX = 3
 RESERVED_BYTES = 16 * 2**20
 """Left for the log and the ledger, which must go on to the night's end."""
 
+USUAL_FRAME_BYTES = 52 * 10**6
+"""A frame of 26 megapixels, until one was seen."""
+
 FEW_FRAMES = (300, 30)
 """It is told when there is room for no more frames than a long night takes, and shortly before the
 end; so that somebody may make room.
@@ -74,6 +77,12 @@ class FrameDisk:
         self._refusals.clear()
         await self._look_ahead(data.nbytes)
         return ""
+
+    async def look(self) -> None:
+        """See whether there is room before the first frame. Raises FramesNotKept."""
+        if self.folder is not None:
+            await self._look_ahead(USUAL_FRAME_BYTES)
+            self.check()
 
     async def _look_ahead(self, frame_bytes: int) -> None:
         """Reckon how many more frames the disk has room for, and say so when they are few."""

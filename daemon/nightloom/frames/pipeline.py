@@ -95,8 +95,12 @@ class FramePipeline:
         self._listeners.append(hear)
 
     def begin(self, group: asyncio.TaskGroup) -> None:
-        """From now on frames are taken in, by tasks of this group; none raises into it."""
+        """From now on frames are taken in, by tasks of this group; none raises into it.
+
+        The first thing is to see whether the disk has room.
+        """
         self._group = group
+        self._own(self._disk.look())
 
     def recover(self) -> list[Sub]:
         """Bring every sub that an earlier run left in flight to its end, and return them.

@@ -49,7 +49,7 @@ def build_context(
     An `account` must hear the log; without one no request of a person can be taken.
     """
     account = account or Account()
-    guard = Guard(settings, safety, Acts(ledger, clock), SteadyClock(clock), log)
+    guard = Guard(settings, safety, Acts(ledger, clock, log), SteadyClock(clock), log)
     cloud_monitor = CloudMonitor(settings, clock)
     offsets = KeptPointingOffsets(ledger, str(schedule.night))
     camera = rig.camera

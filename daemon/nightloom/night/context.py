@@ -1,7 +1,6 @@
 """What the phases of one night share."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
 from nightloom.clouds.monitor import CloudMonitor
@@ -24,10 +23,6 @@ from nightloom_drivers.clock import Clock
 
 LOOK_AT_CLOCK_S = 60.0
 """Between two looks at the clock, which somebody may have set."""
-
-PowerCycle = Callable[[str], Awaitable[None]]
-"""Switches a device off and on by its INDI name, where a power switch is named for it; else does
-nothing. Raises DeviceError."""
 
 
 @dataclass
@@ -57,7 +52,6 @@ class Context:
     stop: asyncio.Event = field(default_factory=asyncio.Event)
     shutter: Shutter = field(default_factory=Shutter)
     given_up: GivenUp = field(default_factory=GivenUp)
-    power: PowerCycle | None = None
 
     def without(self, part: Part) -> bool:
         """Whether the night goes on without a part of the rig at present."""

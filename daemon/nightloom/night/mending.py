@@ -42,24 +42,23 @@ def _device_names(observatory: Observatory, part: Part) -> tuple[str, ...]:
 
 async def mend(context: Context, part: Part, between: Between) -> None:
     """Do what is done before the next try; what fails is told, and left to that try."""
-    name = _device_name(context.settings.observatory, part) if part in SECTIONS else None
-    if name is None or between is Between.WAIT:
+    if part not in SECTIONS or between is Between.WAIT:
         return
     try:
-        if (
-            between is Between.POWER
-            and context.power is not None
-            and _may_be_switched(context.settings.observatory, name)
-        ):
-            await context.power(name)
+        power = context.rig.power
+        if between is Between.POWER and power is not None and _may_be_cut(context, part):
+            await power.cycle(part.value)
         await _connect_anew(context, part)
     except DeviceError as error:
         context.log.emit(DeviceTrouble.of(error, f"{between.value} did not help so far"))
 
 
-def _may_be_switched(observatory: Observatory, name: str) -> bool:
-    """Whether a device may be switched off and on: no mount, and no roof, whatever else it is."""
-    return name not in (_device_name(observatory, part) for part in (Part.MOUNT, Part.ROOF))
+def _may_be_cut(context: Context, part: Part) -> bool:
+    """Whether its power may: an outlet is named for it, and it is no mount or roof as well."""
+    observatory, power = context.settings.observatory, context.rig.power
+    moves = [name for one in (Part.MOUNT, Part.ROOF) for name in _device_names(observatory, one)]
+    named = power is not None and part.value in power.roles
+    return named and not set(moves) & set(_device_names(observatory, part))
 
 
 async def _connect_anew(context: Context, part: Part) -> None:

@@ -2,5 +2,14 @@
 
 from nightloom.rehearsal.play import Meddler, Played, play_over_socket, play_virtually
 from nightloom.rehearsal.rehearsal import Rehearsal
+from nightloom.rehearsal.troubles import TROUBLES, Trouble
 
-__all__ = ["Meddler", "Played", "Rehearsal", "play_over_socket", "play_virtually"]
+__all__ = [
+    "TROUBLES",
+    "Meddler",
+    "Played",
+    "Rehearsal",
+    "Trouble",
+    "play_over_socket",
+    "play_virtually",
+]

@@ -6,6 +6,7 @@ from contextlib import ExitStack, asynccontextmanager
 from dataclasses import dataclass
 
 from nightloom.executor import Executor, InLine, Threads, Workers
+from nightloom.frames.disk import FramesNotKept
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
@@ -13,6 +14,7 @@ from nightloom.night.night import Night
 from nightloom.night.summary import NightSummary
 from nightloom.rehearsal.observer import Finding, Observer, TakenSub, audit
 from nightloom.rehearsal.rehearsal import Rehearsal
+from nightloom.rehearsal.troubles import Scene, TroubledDisk, bring_all
 from nightloom.rehearsal.witness import Witness
 from nightloom.rig import (
     SimulatedRig,
@@ -30,6 +32,7 @@ from nightloom.telemetry import Listener, Log
 from nightloom.telemetry.outages import outages_told
 from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s
 from nightloom_drivers.link import Link
+from nightloom_drivers.simulators.faults import Faults
 from nightloom_drivers.virtual_loop import run_virtual
 
 MEASURING_S = 0.2
@@ -52,6 +55,8 @@ class Played:
     """The largest distance of a filter from its share over the night, in cycles."""
     subs: list[TakenSub]
     """The subs that left the camera, with what was true of them."""
+    unkept: FramesNotKept | None = None
+    """What ended the night early: a disk that keeps no more frames."""
 
     @property
     def violations(self) -> list[str]:
@@ -71,7 +76,10 @@ def play_virtually(
         clock = LoopClock(rehearsal.starts_s)
         rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed)
         async with rig.link as link:
-            beside = asyncio.ensure_future(meddler(rig, clock)) if meddler else None
+            disk = TroubledDisk(InLine())
+            beside = [asyncio.ensure_future(_troubles(rehearsal, rig, clock, disk))]
+            if meddler is not None:
+                beside.append(asyncio.ensure_future(meddler(rig, clock)))
             watcher = Observer(
                 rehearsal.settings,
                 rig.world,
@@ -81,13 +89,13 @@ def play_virtually(
             )
             try:
                 async with watcher.watching():
-                    summary = await _play(
-                        rehearsal, link, clock, InLine(MEASURING_S), InLine(), listeners, person
+                    summary, unkept = await _play(
+                        rehearsal, link, clock, InLine(MEASURING_S), disk, listeners, person
                     )
             finally:
-                if beside is not None:
-                    beside.cancel()
-        return _judged(rehearsal, summary, watcher.findings, watcher.subs)
+                for meddling in beside:
+                    meddling.cancel()
+        return _judged(rehearsal, summary, unkept, watcher.findings, watcher.subs)
 
     return run_virtual(night())
 
@@ -107,9 +115,9 @@ def play_over_socket(
             async with served_link(
                 rig, seed, speed, rehearsal.starts_s, origin_s, witness.serve
             ) as link:
-                summary = await _play(rehearsal, link, clock, workers, Threads(), listeners)
+                summary, unkept = await _play(rehearsal, link, clock, workers, Threads(), listeners)
                 findings, subs = await witness.told()
-        return _judged(rehearsal, summary, findings, subs)
+        return _judged(rehearsal, summary, unkept, findings, subs)
 
     with asyncio.Runner(loop_factory=lambda: ScaledTimeLoop(speed, origin_s)) as runner:
         return runner.run(night())
@@ -123,8 +131,8 @@ async def _play(
     store: Executor,
     listeners: Callable[[NightSummary], Sequence[Listener]],
     person: Person | None = None,
-) -> NightSummary:
-    """One night over an open link, followed by its account."""
+) -> tuple[NightSummary, FramesNotKept | None]:
+    """One night over an open link, followed by its account, and by what ended it early."""
     settings = rehearsal.settings
     targets = settings.targets.targets
     summary = NightSummary({t.name: bound_fraction(settings, t) for t in targets})
@@ -150,9 +158,22 @@ async def _play(
             seed=rehearsal.seed,
             account=account,
         )
-        async with outages_told(link, log), _beside(person, context):
-            await Night(context, rehearsal.gathering).run()
-    return summary
+        try:
+            async with outages_told(link, log), _beside(person, context):
+                await Night(context, rehearsal.gathering).run()
+        except FramesNotKept as unkept:
+            return summary, unkept
+    return summary, None
+
+
+async def _troubles(
+    rehearsal: Rehearsal, rig: SimulatedRig, clock: Clock, disk: TroubledDisk
+) -> None:
+    """What goes wrong beside the night because it was asked for."""
+    faults = Faults(rig.link, rig.simulators, rig.world, clock)
+    ledger = rehearsal.out / FILE_NAME
+    scene = Scene(rig, faults, clock, rehearsal.dark, disk, ledger)
+    await bring_all(rehearsal.troubles, scene, rehearsal.starts_s, rehearsal.seed)
 
 
 @asynccontextmanager
@@ -167,7 +188,11 @@ async def _beside(person: Person | None, context: Context) -> AsyncIterator[None
 
 
 def _judged(
-    rehearsal: Rehearsal, summary: NightSummary, findings: list[Finding], subs: list[TakenSub]
+    rehearsal: Rehearsal,
+    summary: NightSummary,
+    unkept: FramesNotKept | None,
+    findings: list[Finding],
+    subs: list[TakenSub],
 ) -> Played:
     """What was seen, and what the records hold."""
     records = audit(
@@ -178,4 +203,4 @@ def _judged(
         rehearsal.frames_folder,
     )
     every = sorted([*findings, *records.findings], key=lambda finding: finding.utc)
-    return Played(summary, every, records.unevenness, subs)
+    return Played(summary, every, records.unevenness, subs, unkept)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from nightloom.night.gather import gather
 from nightloom.night.table import Work
+from nightloom.rehearsal.troubles import Trouble
 from nightloom.schedule.schedule import ready_from_s
 from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
@@ -29,16 +30,27 @@ class Rehearsal:
     frames: bool = True
     gathering: Work = gather
     """What the night does once a target is ready: take subs, or something else."""
+    troubles: tuple[Trouble, ...] = ()
+    """What goes wrong, each at its moment; on virtual time only."""
 
     @property
     def starts_s(self) -> float:
         """When the rehearsed daemon wakes up, in Unix seconds. Raises NoDarkness."""
-        return ready_from_s(self.settings, self._dark())
+        return ready_from_s(self.settings, self.dark)
 
     @property
     def ends_s(self) -> float:
         """When the dark hours end, or are cut short."""
-        return self._dark().end_unix_s
+        return self.dark.end_unix_s
+
+    @property
+    def dark(self) -> Interval:
+        """The dark hours, as far as they are rehearsed. Raises NoDarkness."""
+        return darkness(self.settings, self.night, self.hours_max)
+
+    def comes_s(self, trouble: Trouble) -> float:
+        """When a trouble comes, in Unix seconds."""
+        return trouble.comes_s(self.dark, self.starts_s, self.seed)
 
     @property
     def log_file(self) -> Path:
@@ -49,6 +61,3 @@ class Rehearsal:
     def frames_folder(self) -> Path | None:
         """Where its frames go; None without frames."""
         return self.out / "frames" if self.frames else None
-
-    def _dark(self) -> Interval:
-        return darkness(self.settings, self.night, self.hours_max)

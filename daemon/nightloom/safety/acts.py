@@ -6,10 +6,12 @@ what would leave it is refused then.
 """
 
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from typing import Literal
 
 from nightloom.ledger import Ledger, LedgerError
+from nightloom.telemetry import Log
+from nightloom.telemetry.events import ActUnrecorded
 from nightloom_drivers.clock import Clock
 
 Part = Literal["mount", "roof"]
@@ -21,10 +23,13 @@ DONE = "done"
 
 
 class Acts:
-    """The latest act on mount and on roof; without a ledger, since this start."""
+    """The latest act on mount and on roof; without a ledger, since this start.
 
-    def __init__(self, ledger: Ledger | None, clock: Clock) -> None:
-        self._ledger, self._clock = ledger, clock
+    The `log` hears of acts that the ledger did not take.
+    """
+
+    def __init__(self, ledger: Ledger | None, clock: Clock, log: Log | None = None) -> None:
+        self._ledger, self._clock, self._log = ledger, clock, log
         self._latest: dict[Part, str] = {}
         for part in RESTING:
             last = ledger.last_act(part) if ledger is not None else None
@@ -43,23 +48,30 @@ class Acts:
         try:
             yield
         except BaseException as cut:
-            self._finish(intent, f"not done: {str(cut) or type(cut).__name__}")
+            self._finish(intent, part, act, f"not done: {str(cut) or type(cut).__name__}")
             raise
         self._latest[part] = act
-        self._finish(intent, DONE)
+        self._finish(intent, part, act, DONE)
 
     def _begin(self, part: Part, act: str) -> int | None:
         if self._ledger is None:
             return None
         try:
             return self._ledger.begin(part, {"act": act}, self._clock.now())
-        except LedgerError:
+        except LedgerError as error:
             if act != RESTING[part]:
                 raise
+            self._tell(part, act, error)
             return None
 
-    def _finish(self, intent: int | None, outcome: str) -> None:
+    def _finish(self, intent: int | None, part: Part, act: str, outcome: str) -> None:
         if self._ledger is None or intent is None:
             return
-        with suppress(LedgerError):  # what is unfinished stands for free or open
+        try:
             self._ledger.finish(intent, outcome, self._clock.now())
+        except LedgerError as error:  # what is unfinished stands for free or open
+            self._tell(part, act, error)
+
+    def _tell(self, part: Part, act: str, error: LedgerError) -> None:
+        if self._log is not None:
+            self._log.emit(ActUnrecorded(part=part, act=act, reason=str(error)))

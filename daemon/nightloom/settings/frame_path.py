@@ -51,6 +51,9 @@ _OTHERS = {
     "the same frame of another day": _another(
         1, datetime(2026, 1, 3, tzinfo=UTC), date(2026, 1, 2)
     ),
+    "the same frame of the next evening": _another(
+        1, datetime(2026, 1, 2, 20, tzinfo=UTC), date(2026, 1, 2)
+    ),
     "the same frame of another month": _another(
         1, datetime(2026, 2, 2, tzinfo=UTC), date(2026, 2, 1)
     ),

@@ -388,6 +388,53 @@ class DustCap(Table):
     device: str = Field(min_length=1, description="INDI name of the device")
 
 
+class Outlet(Table):
+    """What switches the power of one role's device; both names are as its driver has them."""
+
+    vector: str = Field(min_length=1, description="INDI vector, such as POWER_CHANNELS")
+    element: str = Field(min_length=1, description="its switch that is On while there is power")
+    off_element: str = Field(
+        default="", description="its switch that is On while there is none, where it has one"
+    )
+
+
+FedRole = Literal[
+    "camera", "guide_camera", "wheel", "focuser", "mount", "guide_port", "weather", "roof",
+    "dust_cap",
+]  # fmt: skip
+
+
+class PowerSwitch(Table):
+    """A box that switches the power of other devices; only outlets named here are ever switched."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    off_s: float = Field(default=10.0, ge=1, le=600, description="how long power is cut")
+    back_s: float = Field(
+        default=120.0, gt=0, description="longest time to be connected again with power"
+    )
+    outlets: dict[FedRole, Outlet] = Field(
+        validation_alias="outlet",
+        min_length=1,
+        description="one table for each role whose power may be cut",
+    )
+
+    @model_validator(mode="after")
+    def _moves_nothing_unnamed(self) -> Self:
+        """What feeds the mount or the roof feeds nothing else."""
+        for role in ("mount", "roof"):
+            outlet = self.outlets.get(role)
+            sharing = [
+                other
+                for other, one in self.outlets.items()
+                if other != role
+                and outlet is not None
+                and (one.vector, one.element) == (outlet.vector, outlet.element)
+            ]
+            if sharing:
+                raise ValueError(f"must have an outlet for the {role} that feeds no {sharing[0]}")
+        return self
+
+
 class Solver(Table):
     """What finds the coordinates of a frame."""
 
@@ -449,6 +496,9 @@ class Observatory(Table):
     )
     roof: Roof | None = Field(default=None, description="the roof or dome shutter")
     dust_cap: DustCap | None = Field(default=None, description="the telescope's cap")
+    power: PowerSwitch | None = Field(
+        default=None, description="what switches the power of devices that hang"
+    )
     solver: Solver = Field(default_factory=Solver, description="the plate solver")
     costs: Costs = Field(default_factory=Costs, description="expected costs of a gap")
 

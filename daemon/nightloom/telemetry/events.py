@@ -215,6 +215,16 @@ class SensorWarmed(Event):
     took_s: float = Field(description="time since warming began")
 
 
+class ActUnrecorded(Event):
+    """Mount or roof was told something and the ledger does not say so: safety does not wait."""
+
+    level: ClassVar[Level] = "warning"
+
+    part: str = Field(description="mount or roof")
+    act: str = Field(description="what was asked of it")
+    reason: str = Field(description="why it could not be written down")
+
+
 class DeviceTrouble(Event):
     """A device did not do what it was asked."""
 

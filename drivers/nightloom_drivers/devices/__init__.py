@@ -12,6 +12,7 @@ from nightloom_drivers.devices.guide_port import GuidePort, GuidePortSettings
 from nightloom_drivers.devices.light_panel import LightPanel, LightPanelSettings
 from nightloom_drivers.devices.mount import Mount, MountSettings
 from nightloom_drivers.devices.pier_side import PierSide
+from nightloom_drivers.devices.power_switch import Outlet, PowerSwitch, PowerSwitchSettings
 from nightloom_drivers.devices.roof import Roof, RoofSettings, RoofState, RoofUnmoved
 from nightloom_drivers.devices.stations import Stations
 from nightloom_drivers.devices.weather import Weather, WeatherReport, WeatherSettings
@@ -38,8 +39,11 @@ __all__ = [
     "Limit",
     "Mount",
     "MountSettings",
+    "Outlet",
     "PierSide",
     "Position",
+    "PowerSwitch",
+    "PowerSwitchSettings",
     "Roof",
     "RoofSettings",
     "RoofState",

@@ -12,6 +12,7 @@ from nightloom_drivers.physics.focuser import Focuser
 from nightloom_drivers.physics.lightpath import Air, GuideLightPath, MainLightPath
 from nightloom_drivers.physics.mount import Mount
 from nightloom_drivers.physics.optics import scale_arcsec_per_px
+from nightloom_drivers.physics.outlets import Outlets
 from nightloom_drivers.physics.sensor import Sensor
 from nightloom_drivers.physics.site import Site
 from nightloom_drivers.physics.sky import Sky
@@ -64,11 +65,12 @@ class World:
         self._put_up_cameras(streams)
 
     def _cover(self, start_s: float) -> None:
-        """Roof, cap and panel."""
+        """Roof, cap, panel, and what has power."""
         enclosure = self.settings.enclosure
         self.roof = Cover(start_s, enclosure.roof_travel_s, enclosure.roof_starts_open)
         self.cap = Cover(start_s, enclosure.cap_travel_s, enclosure.cap_starts_open)
         self.panel = Panel(start_s, enclosure.panel_levels)
+        self.outlets = Outlets()
 
     def _put_up_cameras(self, streams: Mapping[str, np.random.SeedSequence]) -> None:
         """Both cameras, and the light's ways to them."""

@@ -13,6 +13,8 @@ leave an open roof in the rain that could have been closed:
     reborn          a driver starts again, disconnected and with default settings: it is connected
                     and told again; a roof that says closed without knowing is told to close
     server_gone     all of that at once, for a time: there is nothing to do but to come back
+    hung            a driver is deaf until the power of its device was cut
+    late            a driver begins what it is asked so long after: each wait has its deadline
     not_a_number    a driver reports NaN for numbers, in good state: the last real one stands, and
                     what a number was to show is waited for
     says_parked     a mount says that it is parked while it tracks: parked is parked and at rest,
@@ -375,6 +377,32 @@ class Faults:
     def cooler_weak(self, limit_c: float) -> None:
         """The cooler reaches no further than this below the air."""
         self._world.cooler.limit_c = limit_c
+
+    # Any of them ------------------------------------------------------------------------------
+
+    def hung(self, device: str) -> None:
+        """The driver answers nothing until the power of its device was cut."""
+        outlets = self._world.outlets
+        cuts = outlets.cuts(device)
+        self._afflict(device, hears=lambda _, __: outlets.cuts(device) > cuts)
+
+    def late(self, device: str, name: str, by_s: float) -> None:
+        """The driver begins what is asked of one property so many seconds after."""
+        simulator = self.simulator(device)
+
+        async def begin(values: Mapping[str, Value]) -> None:
+            await asyncio.sleep(by_s)
+            if simulator.hears is hears:
+                simulator.hears = everything
+                simulator.receive(name, values)
+                simulator.hears = hears
+
+        def hears(asked: str, values: Mapping[str, Value]) -> bool:
+            if asked == name:
+                simulator.begin(begin(values))
+            return asked != name
+
+        self._afflict(device, hears=hears)
 
     # How --------------------------------------------------------------------------------------
 

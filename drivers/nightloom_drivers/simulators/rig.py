@@ -3,6 +3,7 @@
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from nightloom_drivers.clock import Clock
@@ -19,6 +20,7 @@ from nightloom_drivers.simulators.fits import Card
 from nightloom_drivers.simulators.focuser import FocuserSimulator
 from nightloom_drivers.simulators.light_panel import LightPanelSimulator
 from nightloom_drivers.simulators.mount import MountSimulator
+from nightloom_drivers.simulators.power_switch import CHANNELS, PowerSwitchSimulator, element_of
 from nightloom_drivers.simulators.roof import RoofSimulator
 from nightloom_drivers.simulators.simulator import Simulator
 from nightloom_drivers.simulators.weather import WeatherSimulator
@@ -35,6 +37,7 @@ STATION = "Rig Weather"
 ROOF = "Rig Roof"
 LIGHT_PANEL = "Rig Light Panel"
 DUST_CAP = "Rig Dust Cap"
+POWER_SWITCH = "Rig Power Switch"
 
 
 @dataclass(frozen=True)
@@ -63,7 +66,10 @@ def build_rig(settings: RigSettings, clock: Clock, seed: int) -> Rig:
 
 def fresh_simulators(world: World, clock: Clock) -> list[Simulator]:
     """All devices of a world as their drivers have just started, in the order of DEVICES."""
-    return [start(device, world, clock) for device, start in SIMULATORS.items()]
+    simulators = [start(device, world, clock) for device, start in SIMULATORS.items()]
+    for simulator in simulators:
+        simulator.powered = partial(world.outlets.is_on, simulator.device)
+    return simulators
 
 
 def _main_chip(world: World) -> Chip:
@@ -142,8 +148,17 @@ SIMULATORS: Mapping[str, Callable[[str, World, Clock], Simulator]] = {
     ROOF: _roof,
     LIGHT_PANEL: lambda device, world, clock: LightPanelSimulator(device, world.panel, clock),
     DUST_CAP: lambda device, world, clock: DustCapSimulator(device, world.cap, clock),
+    POWER_SWITCH: lambda device, world, _: PowerSwitchSimulator(device, world.outlets, FED),
 }
 """The rig's devices by their INDI names, and how each starts."""
 
+FED: tuple[str, ...] = tuple(device for device in SIMULATORS if device != POWER_SWITCH)
+"""The devices that hang on the power switch, in the order of its outlets."""
+
 DEVICES = tuple(SIMULATORS)
 """INDI names of the rig's devices, in the order of `Rig.simulators`."""
+
+
+def outlet_of(device: str) -> tuple[str, str]:
+    """Vector and element of the outlet that feeds one of the rig's devices."""
+    return CHANNELS, element_of(FED.index(device))

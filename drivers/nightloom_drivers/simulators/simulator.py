@@ -99,6 +99,7 @@ class Simulator:
         self.properties: dict[str, Property] = {}
         self.hears: Hears = everything
         self.says: Says = unchanged
+        self.powered: Callable[[], bool] = lambda: True
         self._outbox: Callable[[Event], None] = _nowhere
         self._watchers: list[Watcher] = []
         self._tasks: set[asyncio.Task[None]] = set()
@@ -223,7 +224,8 @@ class Simulator:
 
     def receive(self, name: str, values: Mapping[str, Value]) -> None:
         """A client's request."""
-        if self.hears(name, values):
+        with_power = self.powered() or name == "CONNECTION"  # which the driver answers
+        if with_power and self.hears(name, values):
             self._take(name, values)
         for watcher in self._watchers:
             watcher(Asked(self.device, name, values))
@@ -265,6 +267,9 @@ class Simulator:
     def on_connection(self, values: Mapping[str, Value]) -> None:
         """CONNECTION: the other properties are defined and deleted with it, after its Ok."""
         wanted = values.get("CONNECT") is True
+        if wanted and not self.powered():
+            self.publish("CONNECTION", State.ALERT, CONNECT=False, DISCONNECT=True)
+            return
         if wanted == self.connected:
             self.publish("CONNECTION", State.OK)
             return
