@@ -73,3 +73,17 @@ def test_a_restart_in_the_night_goes_on_from_its_places(tmp_path: Path) -> None:
         for one in (before, story)
     ]
     assert sharp[1] < 1.05 * sharp[0]
+
+
+def test_a_focus_that_moved_over_a_restart_is_found_again(tmp_path: Path) -> None:
+    """Somebody took the camera off meanwhile: nothing can be solved where the focus was."""
+    changed = demo(targets=SHORT)
+    live(tmp_path, changed, hours=HOURS)
+    settings, rig = changed
+    focus = rig.focus.model_copy(update={"base_steps": rig.focus.base_steps + 2500})
+    moved = rig.model_copy(update={"focus": focus})
+    story = live(tmp_path, (replace(settings, rig=moved), moved), hours=HOURS)
+    curve = story.of(e.FocusCurve)[0]
+    assert curve.reason.startswith("nothing could be solved")
+    assert curve.accepted
+    assert story.of(e.FrameAccepted)

@@ -97,6 +97,7 @@ class Focusing:
         start = said.start_steps
         self._base: _Base | None = None if start is None else _Base(start, None)
         self._focused_px: float | None = None
+        self._recalled = False
         self.slope_px_per_step = math.nan
         """How fast stars grow far out of focus, by the last good curve."""
         self._arrived_steps: int | None = None
@@ -119,6 +120,7 @@ class Focusing:
             return
         self._base = _Base(kept.left_steps - self._offsets[kept.filter], kept.temperature_c)
         self._focused_px, self.slope_px_per_step = kept.radius_px, kept.slope_px_per_step
+        self._recalled = True
         self.watch.recall(kept.looked_utc, kept.curve_utc, kept.temperature_c)
         self._log.emit(
             FocusRecalled(
@@ -224,6 +226,12 @@ class Focusing:
         assert self._base is not None, "nothing was focused yet"
         self._base = replace(self._base, steps=self._base.steps + steps)
 
+    def doubt_recalled(self) -> None:
+        """Nothing can be solved: what was recalled may be of before somebody moved the focuser."""
+        if self._recalled:
+            self._recalled, self._focused_px = False, None
+            self.watch.forget("nothing could be solved after a restart")
+
     @property
     def proven(self) -> bool:
         """Whether a curve of this night was good."""
@@ -259,7 +267,7 @@ class Focusing:
         if curve.refusal is None:
             found_steps = curve.vertex_steps - self._exact_steps(filter_name)
             self._base = self._base_of(filter_name, curve.vertex_steps)
-            self._focused_px = curve.radius_px
+            self._focused_px, self._recalled = curve.radius_px, False
             self.slope_px_per_step = curve.slope_px_per_step
         self.watch.looked(
             moved=True,

@@ -119,6 +119,10 @@ class FocusWatch:
         self._curve_at_s = curve_utc.timestamp()
         self._drift = Drift.begun(self._looked_at_s, self._policy.drift_zones_per_h)
 
+    def forget(self, occasion: str) -> None:
+        """Ask for a curve: nothing is known of the focus any more."""
+        self._curve_at_s, self._occasion = -math.inf, occasion
+
     def _learn(self, found_steps: float, error_steps: float, left_steps: float) -> None:
         self._followed_steps, now_s = self.drift_steps, self._clock.unix_s()
         if self._drift is None or not math.isfinite(found_steps):

@@ -42,6 +42,7 @@ async def _take_up(context: Context, target: Target, focus_filter: str) -> None:
     try:
         await start_target(context, target)
     except NOT_TAKEN_UP:
+        context.focusing.doubt_recalled()
         reason = (
             "" if context.focusing.proven else context.focusing.watch.due("nothing could be solved")
         )
