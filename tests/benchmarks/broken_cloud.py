@@ -9,7 +9,6 @@ import sys
 import tempfile
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -38,9 +37,16 @@ def night_line(one: Outcome) -> str:
 
 def shot_line(what: str, shot: Shot) -> str:
     return (
-        f"       {what}: {shot.fate} after {shot.open_s:.0f} s, mean {shot.mean_mag:.2f} mag,"
+        f"{what}: {shot.fate} after {shot.open_s:.0f} s, mean {shot.mean_mag:.2f} mag,"
         f" most {shot.most_mag:.2f} mag ({shot.reason})"
     )
+
+
+def wrong_lines(one: Outcome) -> list[str]:
+    """What was judged wrongly, and what the observer found."""
+    shots = [shot_line("kept", shot) for shot in one.missed]
+    shots += [shot_line("lost", shot) for shot in one.wronged]
+    return [f"       {line}\n" for line in (*shots, *one.violations)]
 
 
 def summary(outcomes: Sequence[Outcome]) -> list[str]:
@@ -75,19 +81,12 @@ def main() -> int:
     console = Console(highlight=False, soft_wrap=True)
     outcomes: list[Outcome] = []
     with ProcessPoolExecutor(said.workers) as pool:
-        for one in pool.map(bare, seeds, [said.hours] * said.nights):
+        for one in pool.map(played, seeds, [said.hours] * said.nights):
             outcomes.append(one)
             console.print(night_line(one))
-            for what, shots in (("kept", one.missed), ("lost", one.wronged)):
-                console.print(*(shot_line(what, shot) for shot in shots), sep="\n", end="\n" * bool(shots))
-            console.print(*(f"       {v}" for v in one.violations), sep="\n", end="\n" * bool(one.violations))
+            console.print(*wrong_lines(one), sep="", end="")
     console.print(*summary(outcomes), sep="\n")
     return 1 if any(one.violations for one in outcomes) else 0
-
-
-def bare(seed: int, hours: float) -> Outcome:
-    """One night without its story, which need not travel."""
-    return replace(played(seed, hours), story=None)
 
 
 if __name__ == "__main__":

@@ -18,6 +18,7 @@ from nightloom.rehearsal import Rehearsal
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
+from nightloom_drivers.physics.site import icrs_to_apparent
 from nightloom_drivers.physics.sphere import unit
 from nightloom_drivers.physics.world import World
 
@@ -25,7 +26,7 @@ EXTINCT_MAG = 0.3
 """More than this inside a sub is cloud that must not be kept."""
 
 CLEAR_MAG = 0.1
-"""A sub in which there was never more than this is clear: ten times the haze of the simulated air."""
+"""A sub in which there was never more than this is clear: ten times the haze of the rig's air."""
 
 EXPOSURE_S = 60.0
 FILTERS = {"L": EXPOSURE_S, "R": EXPOSURE_S, "B": EXPOSURE_S}
@@ -150,7 +151,7 @@ class _Sky:
         place = unit(target.ra_deg, target.dec_deg)
         passed = []
         for at_s in grid.tolist():
-            altitude, azimuth = world.site.altaz_deg(at_s, place)
+            altitude, azimuth = world.site.altaz_deg(at_s, icrs_to_apparent(at_s, place))
             passed.append(world.clouds.transmission(at_s, float(altitude), float(azimuth)))
         self.times_s = np.arange(grid[0], grid[-1], GRID_S)
         self.share: NDArray[np.float64] = np.interp(self.times_s, grid, passed)
@@ -181,7 +182,8 @@ def _shots(story: Story, sky: _Sky) -> Iterator[Shot]:
 def _waits_s(story: Story, sky: _Sky) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """From the last moment of cloud before a sub that ends a hold, until it."""
     begun = story.at(e.SubBegun)
-    guided, unguided = [], []
+    guided: list[float] = []
+    unguided: list[float] = []
     for held in story.at(e.CloudHold):
         following = next((at for at in begun if at > held), None)
         if following is None:
@@ -199,12 +201,11 @@ def _waits_s(story: Story, sky: _Sky) -> tuple[tuple[float, ...], tuple[float, .
 def _possible_s(story: Story, sky: _Sky) -> float:
     """The most seconds that fit under the sky by dynamic programming over the starts of subs.
 
-    Between two subs lies the gap that the night had in the median; focusing and the first taking up
-    of the target are left out, as neither takes subs.
+    Between two subs lies the mean gap of the night, its dithers in it; focusing and the first
+    taking up of the target are left out, as neither takes subs.
     """
     begun = story.at(e.SubBegun)
-    gaps = [b - a - EXPOSURE_S for a, b in pairwise(begun) if b - a > EXPOSURE_S]
-    gap_s = float(np.median(gaps)) if gaps else 5.0
+    gap_s = _mean_gap_s(story)
     free = np.zeros(len(sky.times_s), bool)
     first = sky.slice(begun[0], 1.0).start
     last = sky.slice(story.rehearsal.ends_s, 1.0).start
@@ -223,3 +224,18 @@ def _possible_s(story: Story, sky: _Sky) -> float:
         if busy[i + lasts] == busy[i] and -2.5 * np.log10(mean) <= EXTINCT_MAG:
             best[i] = max(best[i], EXPOSURE_S + best[i + step])
     return float(best[0])
+
+
+def _mean_gap_s(story: Story) -> float:
+    """Between two subs with nothing but download, filter and dither between them."""
+    breaks = [
+        at
+        for kind in (e.CloudHold, e.FocusCurve, e.FocusChecked, e.Crossed, e.SubCancelled)
+        for at in story.at(kind)
+    ]
+    gaps = [
+        after - before - EXPOSURE_S
+        for before, after in pairwise(story.at(e.SubBegun))
+        if not any(before < at < after for at in breaks)
+    ]
+    return float(np.mean(gaps)) if gaps else 5.0

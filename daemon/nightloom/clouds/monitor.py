@@ -1,14 +1,23 @@
 """Looks out for clouds, with the guide stars and the frames, and says when to hold and go on."""
 
 import asyncio
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from math import inf
 
 from nightloom.clouds import (
     Action,
     CloudPolicy,
     CloudWatch,
     FrameReading,
+    GuideLight,
     GuideReading,
+    SubSoFar,
+    WorthPolicy,
+    going_on_is_worth,
     observe,
+    transparency_at,
     transparency_of,
 )
 from nightloom.settings import Settings
@@ -19,6 +28,15 @@ STARS_MIN = 10
 
 JUST_NOW_S = 300.0
 """For so long after a dim guide star a frame without its stars is put down to the same cloud."""
+
+UNSEEN_S = 15.0
+"""A gust hides all stars for less; a cloud that hides them stays."""
+
+FRESH_S = 60.0
+"""Guide stars that were read so lately say more of the sky than a frame that has come down."""
+
+READINGS_MIN = 3
+"""Guide frames of a sub before it may be cut: fewer may all be wrong."""
 
 
 class CloudMonitor:
@@ -31,18 +49,29 @@ class CloudMonitor:
             clear_fraction=said.resume_fraction,
             clear_for_s=said.clear_for_s,
         )
+        self._worth = WorthPolicy(transparency_at(said.maximum_extinction_mag))
         self._clock = clock
         self._watch = CloudWatch()
         self._changed = asyncio.Event()
+        self._sub: tuple[float, GuideLight] | None = None
+        self._moving = 0
+        self._seen_s = -inf
         self.reason = ""
-        self.last_dim_s = float("-inf")
-        self.transparency = 1.0
+        self.last_dim_s = -inf
+        self.lost_since_s: float | None = None
+        """Since when no sub could be taken for the sky; None while they are."""
+        self._thin_since_s: float | None = None
         self._seen: dict[str, int] = {}
 
     @property
     def holding(self) -> bool:
         """Whether it is too cloudy for subs."""
         return self._watch.holding
+
+    @property
+    def transparency(self) -> float:
+        """What the sky lets through now of a clear sky's light, as far as the guide stars know."""
+        return self._watch.now
 
     def new_stars(self, airmass: float) -> None:
         """Guide stars were chosen anew: what they show now is the standard."""
@@ -52,16 +81,61 @@ class CloudMonitor:
         """Forget a hold: somebody has looked, and the stars are there."""
         self._watch = CloudWatch()
 
+    @property
+    def thin_for_s(self) -> float:
+        """How long the guide stars have shown a sky that is dim, but not too dim to begin in."""
+        return 0.0 if self._thin_since_s is None else self._clock.unix_s() - self._thin_since_s
+
+    def tried_elsewhere(self) -> None:
+        """How long no sub could be taken is counted from now on."""
+        self.lost_since_s = self._clock.unix_s()
+
+    # Subs -------------------------------------------------------------------------------------
+
+    def sub_begins(self, exposure_s: float) -> None:
+        """The shutter has opened: from now on what cloud does to this sub is reckoned."""
+        self._sub = exposure_s, GuideLight.since(self._clock.unix_s())
+        self.lost_since_s = None
+
+    def sub_ends(self) -> float | None:
+        """The shutter has closed; the mean transparency since it opened, None when not guided."""
+        if self._sub is None:
+            return None
+        (_, light), self._sub = self._sub, None
+        return None if light.mean is None else light.mean / self._watch.clear_level
+
+    @contextmanager
+    def undisturbed(self) -> Iterator[None]:
+        """Meanwhile no cloud cuts in: for a move of seconds that must not be left half done."""
+        self._moving += 1
+        try:
+            yield
+        finally:
+            self._moving -= 1
+            self._changed.set()
+
+    # What is seen -----------------------------------------------------------------------------
+
     def guide(self, flux_ratio: float, held: int, chosen: int, airmass: float) -> None:
         """Take what one guide frame shows."""
-        self._observe(GuideReading(self._clock.unix_s(), flux_ratio, held, chosen, airmass))
-        self.transparency = flux_ratio
+        now_s = self._clock.unix_s()
+        self._observe(GuideReading(now_s, flux_ratio, held, chosen, airmass))
         if self._watch.dim_since_s is not None:
-            self.last_dim_s = self._clock.unix_s()
+            self.last_dim_s = now_s
+        if self.transparency < self._policy.hold_fraction:
+            self._thin_since_s = None
+        elif self._thin_since_s is None:
+            self._thin_since_s = now_s
+        if held:
+            self._seen_s = now_s
+        if held or now_s - self._seen_s >= UNSEEN_S:
+            self._reckon(now_s)
 
     def frame(self, transparency: float) -> None:
-        """Take what one light frame shows."""
-        self._observe(FrameReading(self._clock.unix_s(), transparency))
+        """Take what one light frame shows, unless the guide stars show what has come since."""
+        last_s = self._watch.last_s
+        if last_s is None or self._clock.unix_s() - last_s > FRESH_S:
+            self._observe(FrameReading(self._clock.unix_s(), transparency))
 
     def solved(self, target: str, stars: int) -> None:
         """So many stars were in a frame of a target that could be solved."""
@@ -78,9 +152,11 @@ class CloudMonitor:
             return "and the guide stars are dim"
         return ""
 
+    # What follows -----------------------------------------------------------------------------
+
     async def until_clouded(self) -> str:
         """Wait for a hold, and say why."""
-        while not self.holding:
+        while not self.holding or self._moving:
             await self._change()
         return self.reason
 
@@ -94,7 +170,31 @@ class CloudMonitor:
         await self._changed.wait()
 
     def _observe(self, reading: GuideReading | FrameReading) -> None:
-        self._watch, decision = observe(self._watch, reading, self._policy)
-        self.reason = decision.reason
-        if decision.action is not Action.GO_ON:
-            self._changed.set()
+        """While a sub is open its own light decides, and no single level."""
+        policy = self._policy if self._sub is None else replace(self._policy, dim_for_s=inf)
+        self._watch, decision = observe(self._watch, reading, policy)
+        self._decided(decision.action, decision.reason)
+
+    def _reckon(self, now_s: float) -> None:
+        """Add the latest reading to the sub that is open, and hold if it is not worth its end."""
+        if self._sub is None:
+            return
+        exposure_s, light = self._sub
+        light = light.add(now_s, self._watch.ratios[-1])
+        self._sub = exposure_s, light
+        if self.holding or light.mean is None or light.readings < READINGS_MIN:
+            return
+        mean, now = light.mean / self._watch.clear_level, self._watch.now
+        so_far = SubSoFar(exposure_s, min(light.exposed_s, exposure_s), mean)
+        if not going_on_is_worth(so_far, now, self._worth):
+            self._watch = replace(self._watch, holding=True, clear_since_s=None)
+            text = f"cloud: {mean:.2f} of clear in {light.exposed_s:.0f} s of a sub, {now:.2f} now"
+            self._decided(Action.HOLD, text)
+
+    def _decided(self, action: Action, reason: str) -> None:
+        self.reason = reason
+        if action is Action.GO_ON:
+            return
+        if action is Action.HOLD and self.lost_since_s is None:
+            self.lost_since_s = self._clock.unix_s()
+        self._changed.set()

@@ -77,6 +77,10 @@ class FramePipeline:
         self._disk = FrameDisk(folder, settings.policies.frames.name_pattern, night, store, log)
         self._records = FrameRecords(settings, ledger, log)
         self._policy, self._memory = _policy(settings), JudgingMemory()
+        self._accepted: dict[str, tuple[Sub, HeaderFacts]] = {}
+        """Tonight's accepted frames, whose verdict a clearer sky may yet change."""
+        self._too_dim: dict[str, str] = {}
+        """Accepted frames that should not be, and why, until evenness lets them be taken back."""
         self._listeners: list[Callable[[JudgedFrame], None]] = []
         self._group: asyncio.TaskGroup | None = None
         self._tasks: set[asyncio.Task[None]] = set()
@@ -136,6 +140,20 @@ class FramePipeline:
         _, late = await asyncio.wait(self._tasks, timeout=DRAIN_S)
         if late:
             self._log.emit(VerdictsLeft(uids=[sub.uid for sub in self._ledger.in_flight()]))
+
+    async def take_back(self) -> None:
+        """Take back accepted frames that turned out too dim, as far as the tally stays even.
+
+        For the moment before the next sub is chosen, which is then chosen without them.
+        """
+        for uid, reason in list(self._too_dim.items()):
+            sub, judged = self._accepted[uid]
+            if not self._records.may_take_back(sub):
+                continue
+            del self._accepted[uid], self._too_dim[uid]
+            amended = replace(judged, verdict=f"rejected: {reason}")
+            sha256, lost = await self._disk.amend(sub, amended)
+            self._records.take_back(sub, lost or reason, sha256)
 
     def stop(self) -> None:
         """End the work, wherever it is."""
@@ -234,6 +252,9 @@ class FramePipeline:
         if lost:
             judgement = replace(judgement, reason=lost)
         self._records.enter(sub, measured, judgement, sha256)
+        if judgement.accepted:
+            self._accepted[sub.uid] = sub, judged
+        self._too_dim.update(judgement.too_dim)
         self._disk.check()
         return measured, judgement
 
@@ -257,7 +278,10 @@ class FramePipeline:
 def _policy(settings: Settings) -> JudgingPolicy:
     limits = settings.policies.frames
     return JudgingPolicy(
-        FramePolicy(accept_fraction=limits.minimum_star_fraction),
+        FramePolicy(
+            accept_fraction=limits.minimum_star_fraction,
+            dimming_max_mag=settings.policies.clouds.maximum_extinction_mag,
+        ),
         QualityPolicy(
             limits.maximum_guide_rms_arcsec,
             limits.maximum_ellipticity,

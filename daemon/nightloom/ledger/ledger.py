@@ -1,4 +1,7 @@
-"""The record that survives: one SQLite file, one writer, each write on disk when it returns."""
+"""The record that survives: one SQLite file, one writer, each write on disk when it returns.
+
+Long on purpose: whatever is kept over nights is written and read in this one place.
+"""
 
 import json
 import sqlite3
@@ -126,15 +129,27 @@ class Ledger(Store):
         )
         return [uid for (uid,) in rows]
 
-    def _found(self, what: str, cursor: sqlite3.Cursor) -> None:
+    def _found(
+        self, what: str, cursor: sqlite3.Cursor, else_: str = "there is no such sub in flight"
+    ) -> None:
         if cursor.rowcount != 1:
-            raise LedgerError(self.path, asked=what, seen="there is no such sub in flight")
+            raise LedgerError(self.path, asked=what, seen=else_)
 
     # Frames ----------------------------------------------------------------------------------
 
     def add_frame(self, frame: Frame) -> None:
         """Enter a frame that was no sub of ours, and its verdict; one uid enters once."""
         self._insert("frames", frame)
+
+    def reject(self, uid: str, reason: str, sha256: str) -> None:
+        """Take back that a frame was accepted; `sha256` is that of its amended file."""
+        done = self._write(
+            f"reject frame {uid}",
+            "UPDATE frames SET verdict = ?, reason = ?, sha256 = ?, taken_back_after ="
+            " (SELECT uid FROM frames ORDER BY rowid DESC LIMIT 1) WHERE uid = ? AND verdict = ?",
+            [Verdict.REJECTED.value, reason, sha256, uid, Verdict.ACCEPTED.value],
+        )
+        self._found(f"reject frame {uid}", done, "there is no such accepted frame")
 
     def frames(self, *, target: str | None = None, night: str | None = None) -> list[Frame]:
         """Frames in the order in which they were taken, of all targets and nights by default."""

@@ -59,8 +59,9 @@ async def dither(context: Context) -> None:
     )
     began_s = context.clock.unix_s()
     step_px = (there[0] - here[0], there[1] - here[1])
-    await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
-    pointing.moved(step_px)
+    with context.cloud_monitor.undisturbed():  # half a dither would leave the place unknown
+        await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
+        pointing.moved(step_px)
     await guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
     pointings.moved(there)
     context.log.emit(

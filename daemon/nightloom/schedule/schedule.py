@@ -168,6 +168,10 @@ class Schedule:
         """Airmass of the target."""
         return float(self.table.airmass(target.name, at_s))
 
+    def lit_ratio(self, target: Target, at_s: float) -> float:
+        """How many times as bright as a dark one Sun and Moon make the sky at the target."""
+        return float(self.table.lit_ratio(target.name, at_s))
+
     def altitude_deg(self, target: Target, at_s: float) -> float:
         """Altitude of the target."""
         return float(self.table.altitude_azimuth(target.name, at_s)[0])

@@ -486,6 +486,15 @@ class _FrameJudged(Event):
     guide_seeing_arcsec: float | None = Field(
         default=None, description="the part of the guide error that the air made"
     )
+    transparency: float | None = Field(
+        default=None, description="part of a clear sky's light; null when it shows nothing of it"
+    )
+    transparency_error: float | None = Field(
+        default=None, description="standard error of that, where the stars' light gave it"
+    )
+    guide_transparency: float | None = Field(
+        default=None, description="the same by the guide stars, their mean over the sub"
+    )
 
 
 class FrameAccepted(_FrameJudged):
@@ -497,6 +506,18 @@ class FrameRejected(_FrameJudged):
 
     level: ClassVar[Level] = "warning"
 
+    reason: str = Field(description="why it does not count")
+
+
+class FrameTakenBack(Event):
+    """A frame that was accepted does not count after all: a clearer sky was seen since."""
+
+    level: ClassVar[Level] = "warning"
+
+    uid: str = Field(description="the frame's name in the ledger")
+    target: str = Field(description="name of the target")
+    filter: str = Field(description="filter it was taken through")
+    exposure_s: float = Field(description="seconds that the tally loses")
     reason: str = Field(description="why it does not count")
 
 
