@@ -35,6 +35,9 @@ NIGHTS = (date(2026, 11, 10), date(2026, 11, 26), date(2026, 11, 27), date(2026,
 
 GRID_S = 1.0
 
+CLOUD = "cloud"
+"""Why a sub was cut when a hold began at that moment."""
+
 
 @dataclass(frozen=True)
 class Shot:
@@ -87,7 +90,7 @@ class Outcome:
 
 def _counts(shot: Shot) -> bool:
     """Whether it was the sky that decided, rather than a limit of the pier, or dawn."""
-    return shot.fate == "accepted" or "cloud" in shot.reason or "transparency" in shot.reason
+    return shot.fate != "cut" or shot.reason == CLOUD
 
 
 def weather(seed: int, hours: float) -> tuple[dict[str, Any], ...]:
@@ -169,6 +172,8 @@ def _shots(story: Story, sky: _Sky) -> Iterator[Shot]:
         open_s = begun.exposure_s
         if begun.uid in cut:
             open_s, fate, reason = cut[begun.uid].open_s, "cut", cut[begun.uid].reason
+            if any(abs(held - at - open_s) < 2.0 for held in story.at(e.CloudHold)):
+                reason = CLOUD
         elif begun.uid in frames:
             fate, reason = str(frames[begun.uid].verdict), frames[begun.uid].reason
         else:

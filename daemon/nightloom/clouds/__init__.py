@@ -1,5 +1,6 @@
 """Telling clouds from the stars that are missing."""
 
+from nightloom.clouds.causes import Cause, SkyLook, cause_of
 from nightloom.clouds.frames import (
     FramePolicy,
     FrameReference,
@@ -18,6 +19,7 @@ from nightloom.clouds.starlight import (
     light_ratio,
     transparency_at,
 )
+from nightloom.clouds.unsolved import Unsolved, UnsolvedFacts, why_unsolved
 from nightloom.clouds.watch import (
     Action,
     CloudPolicy,
@@ -32,6 +34,7 @@ from nightloom.clouds.worth import SubSoFar, WorthPolicy, going_on_is_worth
 __all__ = [
     "Action",
     "AfterCloud",
+    "Cause",
     "CloudPolicy",
     "CloudWatch",
     "Decision",
@@ -44,11 +47,15 @@ __all__ = [
     "LightReference",
     "LongCloud",
     "SkyFacts",
+    "SkyLook",
     "SkyVerdict",
     "StarLight",
     "SubSoFar",
+    "Unsolved",
+    "UnsolvedFacts",
     "WorthPolicy",
     "after_cloud",
+    "cause_of",
     "extinction_mag",
     "going_on_is_worth",
     "judge_frame",
@@ -56,4 +63,5 @@ __all__ = [
     "observe",
     "transparency_at",
     "transparency_of",
+    "why_unsolved",
 ]

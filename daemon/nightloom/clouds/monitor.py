@@ -1,30 +1,35 @@
 """Looks out for clouds, with the guide stars and the frames, and says when to hold and go on."""
 
 import asyncio
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from math import inf
+from math import inf, nan
 
 from nightloom.clouds import (
     Action,
+    Cause,
     CloudPolicy,
     CloudWatch,
     FrameReading,
     GuideLight,
     GuideReading,
+    SkyLook,
     SubSoFar,
+    Unsolved,
+    UnsolvedFacts,
     WorthPolicy,
+    cause_of,
     going_on_is_worth,
     observe,
     transparency_at,
-    transparency_of,
+    why_unsolved,
 )
 from nightloom.settings import Settings
+from nightloom.telemetry import Log
+from nightloom.telemetry.events import SkyChanged
 from nightloom_drivers.clock import Clock
-
-STARS_MIN = 10
-"""With fewer in a frame something stands before the sky."""
 
 JUST_NOW_S = 300.0
 """For so long after a dim guide star a frame without its stars is put down to the same cloud."""
@@ -35,6 +40,9 @@ UNSEEN_S = 15.0
 FRESH_S = 60.0
 """Guide stars that were read so lately say more of the sky than a frame that has come down."""
 
+LOOK_EVERY_S, LOOKS = 60.0, 240
+"""How often the guide stars have a say in what dims the sky, and how many looks are remembered."""
+
 READINGS_MIN = 3
 """Guide frames of a sub before it may be cut: fewer may all be wrong."""
 
@@ -42,7 +50,7 @@ READINGS_MIN = 3
 class CloudMonitor:
     """The memory of the sky's clarity through one night."""
 
-    def __init__(self, settings: Settings, clock: Clock) -> None:
+    def __init__(self, settings: Settings, clock: Clock, log: Log) -> None:
         said = settings.policies.clouds
         self._policy = CloudPolicy(
             hold_fraction=said.hold_fraction,
@@ -50,7 +58,7 @@ class CloudMonitor:
             clear_for_s=said.clear_for_s,
         )
         self._worth = WorthPolicy(transparency_at(said.maximum_extinction_mag))
-        self._clock = clock
+        self._clock, self._log = clock, log
         self._watch = CloudWatch()
         self._changed = asyncio.Event()
         self._sub: tuple[float, GuideLight] | None = None
@@ -61,7 +69,12 @@ class CloudMonitor:
         self.lost_since_s: float | None = None
         """Since when no sub could be taken for the sky; None while they are."""
         self._thin_since_s: float | None = None
+        self.stars_were_lost = False
+        """Whether no guide star was held in some frame since the latest sub began."""
         self._seen: dict[str, int] = {}
+        self._usual_radius_px: float | None = None
+        self._looks: deque[SkyLook] = deque(maxlen=LOOKS)
+        self.cause = Cause.CLEAR
 
     @property
     def holding(self) -> bool:
@@ -96,6 +109,7 @@ class CloudMonitor:
         """The shutter has opened: from now on what cloud does to this sub is reckoned."""
         self._sub = exposure_s, GuideLight.since(self._clock.unix_s())
         self.lost_since_s = None
+        self.stars_were_lost = False
 
     def sub_ends(self) -> float | None:
         """The shutter has closed; the mean transparency since it opened, None when not guided."""
@@ -126,31 +140,45 @@ class CloudMonitor:
             self._thin_since_s = None
         elif self._thin_since_s is None:
             self._thin_since_s = now_s
+        if not self._looks or now_s - self._looks[-1].time_s >= LOOK_EVERY_S:
+            before = self._looks[-1] if self._looks else SkyLook(now_s, 1.0)
+            self._name(replace(before, time_s=now_s, transparency=self.transparency, growth=nan))
         if held:
             self._seen_s = now_s
+        else:
+            self.stars_were_lost = True
         if held or now_s - self._seen_s >= UNSEEN_S:
             self._reckon(now_s)
 
-    def frame(self, transparency: float) -> None:
-        """Take what one light frame shows, unless the guide stars show what has come since."""
+    def frame(self, look: SkyLook) -> None:
+        """Take what one light frame shows: for a hold only where the guide stars show nothing."""
         last_s = self._watch.last_s
         if last_s is None or self._clock.unix_s() - last_s > FRESH_S:
-            self._observe(FrameReading(self._clock.unix_s(), transparency))
+            self._observe(FrameReading(self._clock.unix_s(), look.transparency))
+        self._name(look)
 
-    def solved(self, target: str, stars: int) -> None:
-        """So many stars were in a frame of a target that could be solved."""
+    def solved(self, target: str, stars: int, radius_px: float) -> None:
+        """So many stars, of such a half-flux radius, were in a frame that was solved."""
         self._seen[target] = max(stars, self._seen.get(target, 0))
+        self._usual_radius_px = radius_px
 
-    def blames_cloud(self, target: str, stars: int) -> str:
-        """Why cloud may be to blame for a frame that could not be solved; empty when it is not."""
-        usual = self._seen.get(target)
-        if stars < STARS_MIN:
-            return f"it holds {stars} stars"
-        if usual and transparency_of(stars, usual) < self._policy.hold_fraction:
-            return f"it holds {stars} stars where {usual} were seen"
-        if self.holding or self._clock.unix_s() - self.last_dim_s < JUST_NOW_S:
-            return "and the guide stars are dim"
-        return ""
+    def why_unsolved(
+        self, target: str, stars: int, radius_px: float, rise_adu: float | None
+    ) -> tuple[Unsolved, str]:
+        """What is to blame for frames of a target that could not be solved, and in words."""
+        dim = self.holding or self._clock.unix_s() - self.last_dim_s < JUST_NOW_S
+        facts = UnsolvedFacts(
+            stars, radius_px, rise_adu, self._seen.get(target), self._usual_radius_px, dim
+        )
+        return why_unsolved(facts, self._policy.hold_fraction)
+
+    def _name(self, look: SkyLook) -> None:
+        """Remember a look at the sky, and say so when another cause dims it than before."""
+        self._looks.append(look)
+        cause = cause_of(self._looks)
+        if cause is not self.cause:
+            self.cause = cause
+            self._log.emit(SkyChanged(cause=cause, lost_mag=max(0.0, look.lost_mag), lit=look.lit))
 
     # What follows -----------------------------------------------------------------------------
 

@@ -44,7 +44,7 @@ class WorthPolicy:
     """
 
     accept_fraction: float
-    restart_s: float = 30.0
+    restart_s: float = 15.0
     usual_s: float = 150.0
 
 

@@ -49,7 +49,9 @@ async def _watch_stars(context: Context) -> Ending | None:
     held_s = now_s - began_s
     match after_cloud(held_s, monitor.holding, monitor.thin_for_s, rule):
         case AfterCloud.GO_ON:
-            await context.guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
+            if monitor.stars_were_lost:
+                tolerance_arcsec = context.settings.policies.frames.guide_tolerance_arcsec
+                await context.guiding.settle(tolerance_arcsec)
             return _cleared(context, began_s, Next(Phase.GATHERING, "the stars are back"))
         case AfterCloud.RECENTRE:
             monitor.new_sky()

@@ -143,7 +143,7 @@ class CloudPolicy(Table):
     """When clouds stop the subs, and when they go on. Two thresholds, so as not to flutter."""
 
     maximum_extinction_mag: float = Field(
-        default=0.27,
+        default=0.29,
         gt=0,
         le=3,
         description="mean loss of light by cloud over a sub above which it is rejected, in"
@@ -156,10 +156,10 @@ class CloudPolicy(Table):
         description="part of a clear sky's light below which no sub begins",
     )
     resume_fraction: float = Field(
-        default=0.72, gt=0, lt=1, description="part of a clear sky's light above which to go on"
+        default=0.7, gt=0, lt=1, description="part of a clear sky's light above which to go on"
     )
     clear_for_s: float = Field(
-        default=5.0,
+        default=4.0,
         ge=0,
         description="time it must stay clear to go on; short, as a sub that cloud enters again"
         " is cut, and costs no clear sky",
