@@ -22,6 +22,9 @@ SWIFT_MAG, SWIFT_S = 0.1, 600.0
 LOOKED_BACK_S = 2700.0
 """So long after a swift change a dim sky is still put down to cloud."""
 
+CALM_S = 900.0
+"""A sky that was clear for so long is clear."""
+
 LONG_ENOUGH_S = 1200.0
 """Slow loss is told from cloud that stays only after so long."""
 
@@ -69,13 +72,14 @@ def cause_of(looks: Sequence[SkyLook]) -> Cause:
     if not looks:
         return Cause.UNKNOWN
     last = looks[-1]
+    recent = [one for one in looks if last.time_s - one.time_s <= LOOKED_BACK_S]
+    latest = [one for one in recent if last.time_s - one.time_s <= CALM_S]
+    if any(one.lost_mag > DIM_MAG for one in latest) and _swift(recent):
+        return Cause.CLOUD  # broken cloud is cloud in its gaps, too
     if last.lost_mag < DIM_MAG:
         if last.lit < LIT * looks[0].lit:
             return Cause.CLEAR
         return Cause.TWILIGHT if last.twilight else Cause.MOON
-    recent = [one for one in looks if last.time_s - one.time_s <= LOOKED_BACK_S]
-    if _swift(recent):
-        return Cause.CLOUD
     if last.time_s - recent[0].time_s < LONG_ENOUGH_S:
         return Cause.UNKNOWN
     return Cause.DEW if _grown(looks) else Cause.HAZE
