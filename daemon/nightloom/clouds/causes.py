@@ -80,7 +80,9 @@ def cause_of(looks: Sequence[SkyLook]) -> Cause:
         if last.lit < LIT * looks[0].lit:
             return Cause.CLEAR
         return Cause.TWILIGHT if last.twilight else Cause.MOON
-    if last.time_s - recent[0].time_s < LONG_ENOUGH_S:
+    lately = [one for one in recent if last.time_s - one.time_s <= LONG_ENOUGH_S]
+    long_enough = len(lately) < len(looks)
+    if not long_enough or any(one.lost_mag < DIM_MAG / 2 for one in lately):
         return Cause.UNKNOWN
     return Cause.DEW if _grown(looks) else Cause.HAZE
 

@@ -28,8 +28,8 @@ from nightloom.frames.seeing import at_zenith_px
 BUMP_ARCSEC = 15.0
 """No air moves a guide star so far: something pushed the telescope, and trailed the stars."""
 
-DOUBT_MAG = 0.03
-"""A verdict stands unless a frame was dimmer by more than its own error than what is accepted."""
+DOUBT_MAG = 0.01
+"""A verdict stands unless a frame was dimmer than what is accepted by more than it is measured to."""
 
 
 @dataclass(frozen=True, kw_only=True)
