@@ -29,7 +29,7 @@ BUMP_ARCSEC = 15.0
 """No air moves a guide star so far: something pushed the telescope, and trailed the stars."""
 
 DOUBT_MAG = 0.01
-"""A verdict stands unless a frame was dimmer than what is accepted by more than it is measured to."""
+"""A verdict stands unless it was wrong by more than a frame is measured to."""
 
 
 @dataclass(frozen=True, kw_only=True)
