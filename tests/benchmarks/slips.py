@@ -33,7 +33,7 @@ PIER = "night/test_pier_limits.py"
 CLOUDS = "daemon/nightloom/clouds/"
 BROKEN, LIGHT = "clouds/test_broken_cloud_nights.py", "clouds/test_light_of_a_night.py"
 WORTH, CAUSES = "clouds/test_worth.py", "clouds/test_causes.py"
-TAKEN_BACK = "frames/test_taken_back.py"
+MONITOR, TAKEN_BACK = "clouds/test_monitor.py", "frames/test_taken_back.py"
 
 SERVER = multiprocessing.get_context("forkserver")
 PRELOADED = ("astropy.units", "erfa", "numpy", "pydantic", "pytest", "scipy.stats")
@@ -330,7 +330,11 @@ SLIPS = (
          "        if self._task is not task:", (LOOP,)),
     # Clouds -------------------------------------------------------------------------------------
     Slip("a lost sub is exposed to its end", CLOUDS + "monitor.py",
-         "if not going_on_is_worth(so_far, now, self._worth):", "if False:", (BROKEN,)),
+         "if not going_on_is_worth(so_far, now, self._worth):", "if False:", (MONITOR,)),
+    Slip("half a dither is left behind", CLOUDS + "monitor.py",
+         "while not self.holding or self._moving:", "while not self.holding:", (MONITOR,)),
+    Slip("a gust is a cloud", CLOUDS + "monitor.py",
+         "if held or now_s - self._seen_s >= UNSEEN_S:", "if True:", (MONITOR,)),
     Slip("a hold goes on with a slew", NIGHT + "hold.py",
          'Next(Phase.GATHERING, "the', 'Next(Phase.ACQUIRING, "the', (BROKEN,)),
     Slip("dim frames are kept", CLOUDS + "frames.py",
