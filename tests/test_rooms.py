@@ -1,6 +1,7 @@
 """The house: rules apart from what acts, files and functions of a readable size."""
 
 import ast
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +14,7 @@ SOURCES = sorted([*DAEMON.rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
 ACTING = {
     "clouds": {"monitor"},
     "cycle": set[str](),
-    "focusing": {"runs", "scanning", "watching", "records", "learned"},
+    "focusing": {"runs", "scanning", "watching", "records", "learned", "kept_focus"},
     "frames": {"pipeline", "measuring", "disk", "records", "recovery"},
     "guiding": {
         "guiding",
@@ -74,6 +75,22 @@ def test_rules_know_no_clock_no_device_no_ledger_and_no_log(room: str) -> None:
 def test_the_next_sub_is_decided_by_facts_alone() -> None:
     for name in imported(ast.parse((DAEMON / "night" / "next_sub.py").read_text())):
         assert not name.startswith((*FORBIDDEN, "nightloom.safety", "nightloom.rig")), name
+
+
+def untyped_libraries() -> tuple[str, ...]:
+    """Those that mypy is told to take as they are."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    (override,) = project["tool"]["mypy"]["overrides"]
+    return tuple(name.removesuffix(".*") for name in override["module"])
+
+
+def test_only_a_file_that_imports_an_untyped_library_speaks_of_any() -> None:
+    untyped = untyped_libraries()
+    for file in SOURCES:
+        tree = ast.parse(file.read_text())
+        if not any(name.partition(".")[0] in untyped for name in imported(tree)):
+            said = {getattr(node, "name", getattr(node, "attr", "")) for node in ast.walk(tree)}
+            assert "Any" not in said, f"{file.relative_to(ROOT)} may say object, or what it means"
 
 
 def test_a_long_file_says_why() -> None:

@@ -10,10 +10,10 @@ import os
 import threading
 import weakref
 from collections.abc import Callable
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from typing import Any, Protocol, Self, TypeVar
+from typing import Protocol, Self, TypeVar, TypeVarTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from nightloom_drivers.link.channel import mapped, memory_of
 
 T = TypeVar("T")
+Ts = TypeVarTuple("Ts")
 
 SHARED_FROM_BYTES = 1_000_000  # smaller arrays are pickled in less than a millisecond
 
@@ -28,7 +29,7 @@ SHARED_FROM_BYTES = 1_000_000  # smaller arrays are pickled in less than a milli
 class Executor(Protocol):
     """Runs a plain function of picklable arguments and gives its result."""
 
-    async def __call__(self, function: Callable[..., T], *arguments: Any) -> T:
+    async def __call__(self, function: Callable[[*Ts], T], *arguments: *Ts) -> T:
         """Raises whatever the function raises, and NotComputed when it comes to no answer."""
         ...
 
@@ -39,7 +40,7 @@ class InLine:
     def __init__(self, cost_s: float = 0.0) -> None:
         self._cost_s = cost_s
 
-    async def __call__(self, function: Callable[..., T], *arguments: Any) -> T:
+    async def __call__(self, function: Callable[[*Ts], T], *arguments: *Ts) -> T:
         result = function(*arguments)
         await asyncio.sleep(self._cost_s)
         return result
@@ -48,7 +49,7 @@ class InLine:
 class Threads:
     """In a thread: for what waits for the disk, and for calls that let go of the interpreter."""
 
-    async def __call__(self, function: Callable[..., T], *arguments: Any) -> T:
+    async def __call__(self, function: Callable[[*Ts], T], *arguments: *Ts) -> T:
         return await asyncio.to_thread(function, *arguments)
 
 
@@ -59,12 +60,12 @@ class SharedArray:
     than the processes. Making one copies the array once, outside the interpreter's lock.
     """
 
-    def __init__(self, array: NDArray[Any]) -> None:
-        descriptor = memory_of(np.ascontiguousarray(array))
+    def __init__(self, array: NDArray[np.generic]) -> None:
+        descriptor = memory_of(np.ascontiguousarray(array).data)
         weakref.finalize(self, os.close, descriptor)
         self.handle = Handle(f"/proc/{os.getpid()}/fd/{descriptor}", array.shape, array.dtype)
 
-    def __reduce__(self) -> tuple[type["Handle"], tuple[Any, ...]]:
+    def __reduce__(self) -> tuple[type["Handle"], tuple[object, ...]]:
         return Handle, (self.handle.path, self.handle.shape, self.handle.dtype)
 
 
@@ -74,9 +75,9 @@ class Handle:
 
     path: str
     shape: tuple[int, ...]
-    dtype: np.dtype[Any]
+    dtype: np.dtype[np.generic]
 
-    def open(self) -> NDArray[Any]:
+    def open(self) -> NDArray[np.generic]:
         """The array, to be read only. Raises OSError when the one who shared it is gone."""
         content = mapped(os.open(self.path, os.O_RDONLY | os.O_CLOEXEC))
         return np.frombuffer(content, self.dtype).reshape(self.shape)
@@ -103,7 +104,7 @@ class Workers:
     def __init__(self, processes: int = 1, deadline_s: float = 60.0) -> None:
         self._processes, self._deadline_s = processes, deadline_s
         self._pool = _pool(processes)
-        self._given: set[Future[Any]] = set()
+        self._given: set[object] = set()
 
     def __enter__(self) -> Self:
         # Here and not by the first call, which would wait for a process to start on the loop.
@@ -116,7 +117,7 @@ class Workers:
             _kill(self._pool)
         self._pool.shutdown(cancel_futures=True)
 
-    async def __call__(self, function: Callable[..., T], *arguments: Any) -> T:
+    async def __call__(self, function: Callable[[*Ts], T], *arguments: *Ts) -> T:
         """Raises what the function raises, and NotComputed when its worker dies or hangs."""
         pool = self._pool
         try:
@@ -141,10 +142,12 @@ class Workers:
         self,
         pool: ProcessPoolExecutor,
         function: Callable[..., T],
-        arguments: tuple[Any, ...],
+        arguments: tuple[object, ...],
     ) -> T:
         given = [
-            await asyncio.to_thread(SharedArray, one) if _is_large(one) else one
+            await asyncio.to_thread(SharedArray, one)
+            if isinstance(one, np.ndarray) and one.nbytes >= SHARED_FROM_BYTES
+            else one
             for one in arguments
         ]
         # The pool holds on to what is given until the worker is done, also when this is cancelled.
@@ -171,9 +174,5 @@ def _kill(pool: ProcessPoolExecutor) -> None:
         worker.kill()
 
 
-def _with_arrays(function: Callable[..., T], *given: Any) -> T:
+def _with_arrays(function: Callable[..., T], *given: object) -> T:
     return function(*(one.open() if isinstance(one, Handle) else one for one in given))
-
-
-def _is_large(argument: Any) -> bool:
-    return isinstance(argument, np.ndarray) and argument.nbytes >= SHARED_FROM_BYTES

@@ -26,14 +26,9 @@ from nightloom_drivers.devices import (
 )
 from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.link.indi import IndiLink
-from nightloom_drivers.physics.settings import (
-    FilterSettings,
-    OpticsSettings,
-    RigSettings,
-    SiteSettings,
-)
 from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import FilterSettings, OpticsSettings, RigSettings, SiteSettings
 from nightloom_drivers.serve import Options as RigOptions
 from nightloom_drivers.serve import serve
 from nightloom_drivers.simulators.rig import build_rig

@@ -2,7 +2,8 @@
 
 A role is a section of observatory.toml that names a device: what the device must be, how it is
 made from the settings, and which simulated device stands in for it. A new device needs a row here,
-its class, its simulator, its section, and a field of `Rig` of the same name.
+its class, its simulator, its section, and a field of the same name in `Rig`, or in `SafetyDevices`
+where it is guarded.
 """
 
 from collections.abc import Callable

@@ -17,12 +17,11 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from indipyserver import IPyServer
 
 from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, WallClock
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.indi_driver import SimulatorDriver
 from nightloom_drivers.simulators.rig import DEVICES, Rig, build_rig, read_settings
 from nightloom_drivers.simulators.simulator import Simulator
@@ -76,7 +75,8 @@ class _Server(IPyServer):  # type: ignore[misc]
     """
 
     async def handle_data(self, _: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        transport: Any = writer.transport
+        transport = writer.transport
+        assert isinstance(transport, asyncio.ReadTransport)  # a socket is read as well
         transport.pause_reading()  # This runs before the transport can have read anything.
         with (
             writer.get_extra_info("socket").dup() as incoming,

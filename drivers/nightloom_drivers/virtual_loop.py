@@ -8,12 +8,15 @@ import asyncio
 import contextlib
 import itertools
 import selectors
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine, Generator, Iterator
 from concurrent.futures import Executor
-from typing import Any, TypeVar, TypeVarTuple
+from typing import TypeVar, TypeVarTuple
 
 T = TypeVar("T")
 Ts = TypeVarTuple("Ts")
+
+
+Work = Generator[object, None, T] | Coroutine[object, object, T]
 
 
 class Stalled(RuntimeError):
@@ -84,24 +87,25 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
         future.add_done_callback(lambda _: job.close())
         return future
 
-    async def shutdown_default_executor(self, *args: Any) -> None:
+    async def shutdown_default_executor(self, *args: float) -> None:
         """As the stock loop does; it joins from a thread that run_in_executor never sees."""
         with self.real_job():
             await super().shutdown_default_executor(*args)
 
 
-class _NumberedTask(asyncio.Task[Any]):
+class _NumberedTask(asyncio.Task[T]):
     """A task whose place in a set follows its number, not its memory address."""
 
-    def __init__(self, coro: Any, *, number: int, **options: Any) -> None:
+    def __init__(self, work: Work[T], *, number: int, **options: object) -> None:
         self._number = number
-        super().__init__(coro, **options)
+        begin: Callable[..., None] = super().__init__  # the options are the loop's own
+        begin(work, **options)
 
     def __hash__(self) -> int:
         return self._number
 
 
-def run_virtual(coro: Coroutine[Any, Any, T]) -> T:
+def run_virtual(coro: Coroutine[object, object, T]) -> T:
     """Run one simulated night to its end, on a fresh virtual clock.
 
     Raises Stalled when every task waits for something that no timer will bring.

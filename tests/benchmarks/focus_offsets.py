@@ -25,7 +25,7 @@ from nightloom.night.offset_run import OffsetRun, measured_filters
 from nightloom.rehearsal import Rehearsal, play_virtually
 from nightloom.rig import simulated_settings
 from nightloom.settings import demo_folder, read_settings
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 
 ZONES_MAX, INSIDE_TWO_MIN = 0.25, 0.95
 COOLING = {"daily_swing_c": 9.0, "temperature_scatter_c": 0.8}

@@ -53,8 +53,9 @@ def image_motion_arcsec(
     """Motion of a star's image in one axis, averaged over an exposure, standard deviation.
 
     The tilt of a von Kármán wavefront (0.0229 r0^(-5/3) (f² + L0^-2)^(-11/6)) over the aperture,
-    smoothed by the wind that carries it past at 45° to the axis; r0 = 0.98 λ/seeing (Martin 1987,
-    PASP 99, 1360; Tokovinin 2002, PASP 114, 1156; formulas from memory).
+    smoothed by the wind that carries it past at 45° to the axis (Martin 1987, PASP 99, 1360);
+    r0 = 0.98 λ/seeing. The factor is Kolmogorov's (24/5 Γ(6/5))^(5/6) Γ(11/6)² / (2 π^(11/3)), and
+    the tilt's spectrum (λ f)² times the phase's.
     """
     wavelength_m, arcsec = 500e-9, 206265.0
     r0_m = 0.98 * wavelength_m * arcsec / seeing_arcsec

@@ -1,4 +1,4 @@
-"""Slips made on purpose: each breaks one rule of safety, and the tests named beside it must see it.
+"""Slips made on purpose: each breaks one rule, and the tests named beside it must see it.
 
 Each is made in a copy of the tree, where its tests run until the first that fails. Prints who
 caught what, then the slips that survived; the exit status is 1 when one did, or when a slip's text
@@ -29,6 +29,11 @@ PHASES, TABLE = "safety/test_phases_alone.py", "night/test_phases.py"
 INTERRUPTS, LOOP = "night/test_interrupts.py", "guiding/test_guide_loop.py"
 PARTS, MOUNTS = "devices/test_roof_cap_and_weather.py", "devices/test_mount_and_guide_port.py"
 PIER = "night/test_pier_limits.py"
+FRAMES, WRITER = "daemon/nightloom/frames/", "frames/test_writer.py"
+FULL = (
+    "frames/test_pipeline.py::test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches",
+    "frames/test_pipeline.py::test_a_disk_that_takes_a_frame_again_is_forgiven",
+)
 
 CLOUDS = "daemon/nightloom/clouds/"
 BROKEN, LIGHT = "clouds/test_broken_cloud_nights.py", "clouds/test_light_of_a_night.py"
@@ -93,6 +98,9 @@ SLIPS = (
          SLEWS, "            request,\n", (GUARD,)),
     Slip("slews under a closed roof", SAFETY + "guard.py",
          "            self._closed(),\n            *(self._sun", "            *(self._sun",
+         (GUARD,)),
+    Slip("slews from where nobody knows", SAFETY + "guard.py",
+         '"" if self._mount.knows_position else "the mount does not say where it points"', '""',
          (GUARD,)),
     Slip("slews past the Sun", SAFETY + "guard.py",
          "            *(self._sun(ra_deg, dec_deg, at_s) for at_s in self._clock.both_s()),\n", "",
@@ -313,6 +321,10 @@ SLIPS = (
          "(guard.connect_mount, guard.connect_roof)", (PHASES,)),
     Slip("retiring neither parks nor closes", NIGHT + "retire.py",
          "        await make_safe(context.guard, context.log)\n", "", (PHASES,)),
+    Slip("retiring leaves frames in hand", NIGHT + "retire.py",
+         "    await context.pipeline.drain()\n", "", (PHASES,)),
+    Slip("retiring leaves the sensor cold", NIGHT + "retire.py",
+         "    await _warm(context)\n", "", (PHASES,)),
     Slip("stranded does not rest", NIGHT + "retire.py",
          "    await asyncio.sleep(TRY_AGAIN_S)\n", "", (PHASES,)),
     Slip("stranded does not wait for the link", NIGHT + "retire.py",
@@ -390,6 +402,32 @@ SLIPS = (
          '            reasons += [f"{light} is in alert" for light in alerts]\n', "", (PARTS,)),
     Slip("our own limit has no upper end", DEVICES + "weather.py",
          "if highest is not None and value > highest:", "if False:", (PARTS,)),
+    # Frames and tally -----------------------------------------------------------------------
+    Slip("a frame that the disk refused counts", FRAMES + "disk.py",
+         "append(error)\n        return str(error)\n", 'append(error)\n        return ""\n', FULL),
+    Slip("a refusal of the disk is never forgotten", FRAMES + "disk.py",
+         "        self._refusals.clear()\n", "", FULL),
+    Slip("a disk that takes nothing is not noticed", FRAMES + "disk.py",
+         "if len(self._refusals) >= UNWRITTEN_MAX:", "if False:", FULL),
+    Slip("a frame's folder is not synced", FRAMES + "writer.py",
+         "(path) from taken\n    _sync_folder(path.parent)\n", "(path) from taken\n", (WRITER,)),
+    Slip("a frame's bytes are not synced", FRAMES + "writer.py",
+         "        file.flush()\n        os.fsync(file.fileno())\n", "        file.flush()\n",
+         (WRITER,)),
+    Slip("a verdict on disk is not synced", FRAMES + "writer.py",
+         "            os.fsync(file.fileno())\n            file.seek(0)\n",
+         "            file.seek(0)\n", (WRITER,)),
+    Slip("a frame goes over another of its name", FRAMES + "writer.py",
+         "        os.link(partial, path)  #", "        os.rename(partial, path)  #", (WRITER,)),
+    Slip("a verdict in flight that turns out bad is not reckoned with",
+         "daemon/nightloom/cycle/even.py", "        if _whole_subs(share, pending_s):\n",
+         "        if False:\n", ("cycle/test_even.py",)),
+    Slip("a restart forgets the focus", "daemon/nightloom/focusing/runs.py",
+         "        if kept is None or kept.filter not in self._offsets:\n", "        if True:\n",
+         ("focusing/test_focus_runs.py::test_good_learned_offsets_replace_configured_ones",)),
+    Slip("a busy ledger is a lost one", NIGHT + "interrupts.py",
+         "(DeviceError, GuardRefusal, NotComputed, LedgerBusy)",
+         "(DeviceError, GuardRefusal, NotComputed)", ("night/test_busy_ledger.py",)),
 )  # fmt: skip
 
 

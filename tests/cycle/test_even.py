@@ -2,7 +2,7 @@ from collections import Counter, deque
 from dataclasses import dataclass, field
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from nightloom.cycle import (
@@ -124,7 +124,12 @@ def live_through(night: Night, life: list[str]) -> None:
             night.take(what == "good")
 
 
+# L and R by turns, R twice as long: a bad R whose verdict is on its way must not be overtaken.
+A_LATE_VERDICT = ["good", "good", "good", "bad", "good", "good", "good", "bad", "good"]
+
+
 @given(SHARES, LIFE, st.integers(0, 1))
+@example([(1, 60.0), (1, 120.0)], A_LATE_VERDICT, 1)
 @settings(max_examples=150, deadline=None)
 def test_no_filter_is_ever_further_than_a_cycle_from_its_share(
     shares: list[tuple[int, float]], life: list[str], verdict_after: int

@@ -247,8 +247,7 @@ def test_a_dither_hides_in_the_longest_change() -> None:
 def test_evenness_asked_first_keeps_tijdemans_bound(counts: tuple[int, ...]) -> None:
     """When gaps cost the same, no filter is further than 1 − 1/(2(k−1)) subs from its share.
 
-    Tijdeman, "The chairman assignment problem", Discrete Mathematics 32 (1980); the figure of the
-    bound is from memory.
+    Tijdeman, "The chairman assignment problem", Discrete Mathematics 32 (1980).
     """
     woven = weave(named(counts), GapCosts(1, 0, 0))
     filters = len(counts)

@@ -35,7 +35,7 @@ from nightloom_drivers.devices import (
 from nightloom_drivers.errors import DeviceRefused
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link import LoopbackLink, State, Value
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.rig import build_rig
 from nightloom_drivers.virtual_loop import run_virtual
 

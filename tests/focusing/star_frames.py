@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from nightloom.frames import StarField, measure
 from nightloom_drivers.physics.psf import Blur, add_stars
 from nightloom_drivers.physics.sensor import Sensor
-from nightloom_drivers.physics.settings import SensorSettings
+from nightloom_drivers.rig_settings import SensorSettings
 
 FOCAL_RATIO, FOCAL_LENGTH_MM, PIXEL_UM, STEP_UM = 5.0, 530.0, 3.76, 2.0
 SCALE_ARCSEC = 206.265 * PIXEL_UM / FOCAL_LENGTH_MM

@@ -285,8 +285,10 @@ def test_good_learned_offsets_replace_configured_ones(tmp_path: Path) -> None:
     rig = StandIn(bench(10))
     focused(tmp_path, rig, measured)
     told = focused(tmp_path, rig, nothing)
-    (adopted,) = told.events
+    adopted, recalled = told.events
     assert isinstance(adopted, e.OffsetsAdopted)
+    assert isinstance(recalled, e.FocusRecalled)  # to the focusing it is the same night
+    assert recalled.position_steps == pytest.approx(10_050, abs=QUARTER_STEPS)
     assert set(adopted.offsets_steps) == {"L", "R"}
     assert "Ha" in adopted.kept
 

@@ -23,7 +23,8 @@ def test_airmass_correction(airmass: float, growth: float) -> None:
 def integral_equation(threshold: float, shift: float, nodes: int = 48) -> float:
     """One-sided run length, k 0.5: L(s) = 1 + L(0) F(k − s) + ∫ L(x) f(x + k − s) dx.
 
-    Goel & Wu 1971 (Technometrics 13, 221; from memory), by Gauss–Legendre quadrature.
+    One value, and what is to be expected from where it leads (Goel & Wu 1971, Technometrics 13,
+    221), by Gauss–Legendre quadrature.
     """
     from scipy.stats import norm
 

@@ -2,12 +2,13 @@
 
 import asyncio
 import hashlib
+import shutil
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, TypeVar, TypeVarTuple, cast
 
 import numpy as np
 import pytest
@@ -29,6 +30,9 @@ from nightloom_drivers.errors import DeviceLate
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.virtual_loop import run_virtual
 from worker_tasks import dies, hangs
+
+T = TypeVar("T")
+Ts = TypeVarTuple("Ts")
 
 BEGIN_S = 1_794_340_800.0
 SHAPE = (800, 800)
@@ -105,17 +109,19 @@ async def room(out: Path, compute: Executor, store: Executor) -> AsyncIterator[R
 
 @pytest.mark.parametrize("deadly", [dies, hangs])
 def test_a_frame_that_ends_its_worker_stays_and_the_next_one_is_measured(
-    deadly: Callable[..., None], tmp_path: Path
+    deadly: Callable[[*tuple[object, ...]], None], tmp_path: Path
 ) -> None:
     """Real worker processes. The frame is on disk while it is measured, and after it."""
 
     async def work(workers: Workers) -> None:
         calls = iter((deadly, None))
 
-        async def compute(function: Callable[..., Any], *given: Any) -> Any:
+        async def compute(function: Callable[[*Ts], T], *given: *Ts) -> T:
             on_disk = max(here.folder.rglob("*.fits"))
             assert fits.getheader(on_disk)["VERDICT"] == "not judged yet"
-            return await workers(next(calls) or function, *given)
+            if (ending := next(calls)) is not None:
+                await workers(ending, *given)
+            return await workers(function, *given)
 
         async with room(tmp_path, compute, Threads()) as here:
             here.take(1)
@@ -141,8 +147,9 @@ def test_the_end_does_not_wait_for_ever_and_the_next_start_judges_what_is_left(
 ) -> None:
     """One frame is never measured: the drain says so, and the second start counts it, once."""
 
-    async def stuck(function: Callable[..., Any], *arguments: Any) -> Any:
-        await asyncio.get_running_loop().create_future()
+    async def stuck(function: Callable[[*Ts], T], *arguments: *Ts) -> T:
+        never: asyncio.Future[T] = asyncio.get_running_loop().create_future()
+        return await never
 
     async def first() -> float:
         async with room(tmp_path, stuck, InLine()) as here:
@@ -186,6 +193,29 @@ def test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches(tmp_path: 
                 await here.pipeline.watch()
             assert [(one.verdict, one.path) for one in here.frames()] == [("rejected", "")] * 3
             assert here.ledger.in_flight() == []
+
+    run_virtual(work())
+
+
+def test_a_disk_that_takes_a_frame_again_is_forgiven(tmp_path: Path) -> None:
+    """Refusals are counted in a row."""
+    refuses = tmp_path / "frames"
+
+    async def work() -> None:
+        async with room(tmp_path, InLine(), InLine()) as here:
+            watch, number = asyncio.create_task(here.pipeline.watch()), 0
+            for _ in range(2):
+                refuses.touch()
+                for _ in range(UNWRITTEN_MAX - 1):
+                    here.take(number := number + 1)
+                    await here.pipeline.drain()
+                refuses.unlink()
+                here.take(number := number + 1)
+                await here.pipeline.drain()
+                shutil.rmtree(refuses)
+            assert not watch.done()
+            watch.cancel()
+            assert [bool(frame.path) for frame in here.frames()] == [False, False, True] * 2
 
     run_virtual(work())
 

@@ -3,7 +3,7 @@
 import hashlib
 import os
 import subprocess
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -117,6 +117,51 @@ def test_a_failed_sync_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Monkey
         write_frame(tmp_path / "frame.fits", pixels(), frame_header(FACTS))
     assert caught.value.path == tmp_path / "frame.fits"
     assert list(tmp_path.iterdir()) == []
+
+
+@dataclass(frozen=True)
+class Synced:
+    """One fsync: of which file, and what stood in its folder by then."""
+
+    path: str
+    beside: set[str]
+
+
+@pytest.fixture
+def synced(monkeypatch: pytest.MonkeyPatch) -> list[Synced]:
+    """Every fsync, in order, that the system was asked for."""
+    seen: list[Synced] = []
+    sync = os.fsync
+
+    def note(descriptor: int) -> None:
+        sync(descriptor)
+        path = Path(f"/proc/self/fd/{descriptor}").readlink()
+        folder = path if path.is_dir() else path.parent
+        seen.append(Synced(str(path), {entry.name for entry in folder.iterdir()}))
+
+    monkeypatch.setattr(os, "fsync", note)
+    return seen
+
+
+def test_bytes_then_name_outlast_a_power_cut(tmp_path: Path, synced: list[Synced]) -> None:
+    """The file is synced before it has its name, and its folder after: fsync(2) says that the
+    first alone does not keep the name.
+    """
+    write_frame(tmp_path / "frame.fits", pixels(), frame_header(FACTS))
+    first, last = synced
+    assert (first.path, "frame.fits" in first.beside) == (
+        str(tmp_path / ".frame.fits.partial"),
+        False,
+    )
+    assert (last.path, "frame.fits" in last.beside) == (str(tmp_path), True)
+
+
+def test_a_verdict_outlasts_a_power_cut(tmp_path: Path, synced: list[Synced]) -> None:
+    path = tmp_path / "frame.fits"
+    write_frame(path, pixels(), header_to_judge(FACTS))
+    synced.clear()
+    amend_frame(path, judged_cards(replace(FACTS, verdict="accepted")))
+    assert [sync.path for sync in synced] == [str(path)]
 
 
 def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:

@@ -27,14 +27,14 @@ from nightloom.guiding import (
     sharpened,
 )
 from nightloom_drivers.physics.mount import Mount
-from nightloom_drivers.physics.settings import (
+from nightloom_drivers.physics.optics import scale_arcsec_per_px
+from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import (
     AtmosphereSettings,
     EnclosureSettings,
     MountSettings,
     RigSettings,
-    scale_arcsec_per_px,
 )
-from nightloom_drivers.physics.world import World
 
 EXPOSURE_S, DOWNLOAD_S = 2.0, 0.1
 LEAST_MOVE_ARCSEC = 0.08

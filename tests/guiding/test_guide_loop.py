@@ -27,7 +27,7 @@ from nightloom_drivers.devices import Device, GuidePort
 from nightloom_drivers.devices.guide_port import GuidePortSettings
 from nightloom_drivers.errors import DeviceError
 from nightloom_drivers.link import Link, LoopbackLink
-from nightloom_drivers.physics.settings import MountSettings
+from nightloom_drivers.rig_settings import MountSettings
 from nightloom_drivers.simulators.rig import build_rig
 from nightloom_drivers.virtual_loop import run_virtual
 

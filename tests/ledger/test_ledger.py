@@ -223,8 +223,9 @@ def test_a_killed_writer_loses_nothing_and_leaves_no_lock(tmp_path: Path) -> Non
 def test_writes_are_synchronous_in_wal_mode(tmp_path: Path) -> None:
     """FULL (2) makes each commit in WAL mode durable: sqlite.org/pragma.html#pragma_synchronous."""
     with Ledger(tmp_path / "ledger.sqlite") as ledger:
-        assert ledger._connection.execute("PRAGMA synchronous").fetchone() == (2,)
-        assert ledger._connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        [synchronous] = ledger._connection.execute("PRAGMA synchronous").fetchone()
+        [journal_mode] = ledger._connection.execute("PRAGMA journal_mode").fetchone()
+        assert (synchronous, journal_mode) == (2, "wal")
 
 
 def test_a_ledger_from_a_newer_program_is_refused(tmp_path: Path) -> None:

@@ -121,14 +121,14 @@ def test_a_name_is_given_once_whatever_became_of_it(tmp_path: Path) -> None:
 def test_the_latest_act_of_a_kind_is_found_with_and_without_an_outcome(tmp_path: Path) -> None:
     with Ledger(tmp_path / FILE_NAME) as ledger:
         assert ledger.last_act("park") is None
-        first = ledger.begin("park", {"n": 1}, DUSK)
+        first = ledger.begin("park", {"n": "1"}, DUSK)
         ledger.begin("close", {}, DUSK)
         ledger.finish(first, "parked", DUSK + timedelta(seconds=30))
         found = ledger.last_act("park")
         assert found is not None
-        assert (found.detail, found.outcome) == ({"n": 1}, "parked")
+        assert (found.detail, found.outcome) == ({"n": "1"}, "parked")
         assert found.ended_utc == DUSK + timedelta(seconds=30)
-        second = ledger.begin("park", {"n": 2}, DUSK)
+        second = ledger.begin("park", {"n": "2"}, DUSK)
         found = ledger.last_act("park")
         assert found is not None
         assert (found.id, found.outcome, found.ended_utc) == (second, None, None)

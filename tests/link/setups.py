@@ -16,7 +16,7 @@ from pathlib import Path
 
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.link import IndiLink, Link, LoopbackLink, Vector
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.rig import build_rig
 from nightloom_drivers.simulators.simulator import Simulator
 from nightloom_drivers.virtual_loop import run_virtual

@@ -107,7 +107,7 @@ def test_bytes_that_are_no_utf8_are_read_as_latin_1() -> None:
 def test_long_records_and_frames_pass_the_channel_and_leave_no_descriptor_behind() -> None:
     ours, theirs = Channel.pair()
     with ours, theirs:
-        sender, receiver = Channel(ours), Channel(theirs)
+        sender, receiver = Channel[object](ours), Channel[object](theirs)
         before = _descriptors()
         for _ in range(5):
             frame = memory_of(b"\x00\x01" * 500_000)

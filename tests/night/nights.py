@@ -11,7 +11,7 @@ from nightloom.rehearsal import Meddler, Played, Rehearsal, play_virtually
 from nightloom.rig import simulated_settings
 from nightloom.settings import Settings, demo_folder, read_settings
 from nightloom.telemetry import Event
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 
 NIGHT = date(2026, 11, 10)
 SMALL = {"width_px": 640, "height_px": 480}

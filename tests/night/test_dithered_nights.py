@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from statistics import median
 
 import numpy as np
 import pytest
@@ -54,11 +55,21 @@ def test_another_night_uses_other_places(tmp_path: Path, first: Story) -> None:
 
 
 def test_a_restart_in_the_night_goes_on_from_its_places(tmp_path: Path) -> None:
-    """The same evening twice, into one ledger."""
-    for _ in range(2):
-        story = live(tmp_path, demo(targets=SHORT), hours=HOURS)
+    """The same evening twice, into one ledger. The second finds the focus in the first one's looks,
+    which are of its own evening and hence fresh: no curve is taken, and the stars are as small.
+    """
+    before, story = (live(tmp_path, demo(targets=SHORT), hours=HOURS) for _ in range(2))
     places = places_of(story)
     assert [place.number for place in places] == list(range(1, len(places) + 1))
     used = {frame.pointing for frame in story.frames}
     least_px = story.rehearsal.settings.policies.dither.minimum_step_px
     assert pdist(offsets([place for place in places if place.number in used])).min() >= least_px
+    assert (len(before.of(e.FocusCurve)), len(story.of(e.FocusCurve))) == (1, 0)
+    (recalled,) = story.of(e.FocusRecalled)
+    vertex = before.of(e.FocusCurve)[0].vertex_steps
+    assert recalled.position_steps == pytest.approx(vertex, abs=5.0)
+    sharp = [
+        median(frame.half_flux_radius_px for frame in one.of(e.FrameAccepted))
+        for one in (before, story)
+    ]
+    assert sharp[1] < 1.05 * sharp[0]

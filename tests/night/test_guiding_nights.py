@@ -14,10 +14,11 @@ from nightloom.ledger import FILE_NAME, GuideCalibration, Ledger
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.frame_kind import FrameKind
-from nightloom_drivers.link import State, Value
-from nightloom_drivers.simulators.camera import CameraSimulator
+from nightloom_drivers.link import Event, State, Value
+from nightloom_drivers.simulators.faults import Faults
 from nightloom_drivers.simulators.mount import MountSimulator
+from nightloom_drivers.simulators.rig import GUIDE_CAMERA
+from nightloom_drivers.simulators.simulator import Asked
 
 SHORT = {"R": 60.0, "G": 60.0, "B": 60.0}
 GATHERING_S = 3900.0
@@ -28,12 +29,6 @@ def mount_of(rig: SimulatedRig) -> MountSimulator:
     mount = rig.simulator("Rig Mount")
     assert isinstance(mount, MountSimulator)
     return mount
-
-
-def guide_camera_of(rig: SimulatedRig) -> CameraSimulator:
-    camera = rig.simulator("Rig Guide Camera")
-    assert isinstance(camera, CameraSimulator)
-    return camera
 
 
 def refuse_pulses(rig: SimulatedRig, count: int) -> None:
@@ -100,28 +95,22 @@ def slips(tmp_path_factory: pytest.TempPathFactory) -> Slips:
     blind: list[float] = []
 
     async def slip(rig: SimulatedRig, clock: Clock) -> None:
-        camera = guide_camera_of(rig)
-        expose, send, chip = camera.on_ccd_exposure, camera.publish_blob, camera._chip
+        faults = Faults(rig.link, rig.simulators, rig.world, clock)
 
-        def note(values: Mapping[str, Value]) -> None:
-            exposures.append((clock.unix_s(), float(values["CCD_EXPOSURE_VALUE"])))
-            expose(values)
+        def note(event: Event | Asked) -> None:
+            if isinstance(event, Asked) and event.name == "CCD_EXPOSURE":
+                exposures.append((clock.unix_s(), float(event.values["CCD_EXPOSURE_VALUE"])))
 
-        def lose(*_: object) -> None:
-            camera.publish_blob = send  # type: ignore[method-assign]
-
-        camera.on_ccd_exposure = note  # type: ignore[method-assign]
+        rig.simulator(GUIDE_CAMERA).watch(note)
         await asyncio.sleep(GATHERING_S)
         refuse_pulses(rig, 1)
         await asyncio.sleep(30.0)
-        camera.publish_blob = lose  # type: ignore[method-assign, assignment]
+        faults.frame_lost(device=GUIDE_CAMERA)
         await asyncio.sleep(120.0)
         blind.append(clock.unix_s())
-        camera._chip = replace(
-            chip, expose=lambda at_s, s, _, *how: chip.expose(at_s, s, FrameKind.DARK, *how)
-        )
+        faults.covered(GUIDE_CAMERA)
         await asyncio.sleep(30.0)
-        camera._chip = chip
+        faults.heal(GUIDE_CAMERA)
         blind.append(clock.unix_s())
         await asyncio.get_running_loop().create_future()
 

@@ -15,7 +15,7 @@ from nightloom.schedule.windows import darkness
 from nightloom.settings.observatory import Mount
 from nightloom.sky import sidereal_deg
 from nightloom.telemetry import events as e
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 
 BEFORE_H = 0.12
 

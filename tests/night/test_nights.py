@@ -17,7 +17,7 @@ from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom.telemetry import log_sha256
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Updated
+from nightloom_drivers.simulators.faults import Faults
 
 SHORT = {"R": 60.0, "G": 60.0, "B": 60.0}
 
@@ -189,15 +189,8 @@ def test_rain_parks_closes_waits_and_opens_again(tmp_path: Path) -> None:
 
 def test_a_silent_weather_station_is_bad_weather(tmp_path: Path) -> None:
     async def hush(rig: SimulatedRig, clock: Clock) -> None:
-        """Swallow what the station says from half an hour after the start."""
-        link, hear = rig.link, rig.link._hear
-
-        def deaf(event: object) -> None:
-            silent = isinstance(event, Updated) and event.vector.device == "Rig Weather"
-            if not (silent and asyncio.get_running_loop().time() > 4000.0):
-                hear(event)  # type: ignore[arg-type]
-
-        link._hear = deaf  # type: ignore[method-assign]
+        await asyncio.sleep(4000.0)
+        Faults(rig.link, rig.simulators, rig.world, clock).station_silent()
         await asyncio.get_running_loop().create_future()
 
     story = live(tmp_path, demo(targets=SHORT), hours=0.5, meddler=hush)

@@ -3,8 +3,8 @@
 from datetime import UTC, datetime
 from typing import Any
 
-from nightloom_drivers.physics.settings import MountSettings, RigSettings
 from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import MountSettings, RigSettings
 
 NOON_S = datetime(2026, 11, 14, 12, tzinfo=UTC).timestamp()
 

@@ -2,22 +2,22 @@ import numpy as np
 import pytest
 import sep
 from astropy.wcs import WCS
+from scipy.constants import Planck
 
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cameras import Window
 from nightloom_drivers.physics.mount import Boresight
+from nightloom_drivers.physics.optics import scale_arcsec_per_px, zero_point_e_per_s
 from nightloom_drivers.physics.sensor import binned
-from nightloom_drivers.physics.settings import (
+from nightloom_drivers.physics.sphere import unit
+from nightloom_drivers.physics.view import Projection
+from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import (
     AtmosphereSettings,
     OpticsSettings,
     SensorSettings,
     WheelSettings,
-    scale_arcsec_per_px,
-    zero_point_e_per_s,
 )
-from nightloom_drivers.physics.sphere import unit
-from nightloom_drivers.physics.view import Projection
-from nightloom_drivers.physics.world import World
 
 from .nights import NOON_S, PERFECT_MOUNT, open_world
 
@@ -55,6 +55,21 @@ def test_drift_is_what_the_projection_gives() -> None:
     first, second = (projection.pixels(star, ra[i], dec[i], 30.0) for i in (0, 1))
     np.testing.assert_allclose(
         drift[:, 1], [second[0][0] - first[0][0], second[1][0] - first[1][0]], atol=2e-3
+    )
+
+
+@pytest.mark.parametrize(
+    ("wavelength_nm", "flux_jy"), [(360, 1810), (440, 4260), (550, 3640), (640, 3080), (790, 2550)]
+)
+def test_a_star_of_magnitude_0_has_the_photons_of_its_flux(
+    wavelength_nm: float, flux_jy: float
+) -> None:
+    """Flux densities at magnitude 0 in U, B, V, R and I: Bessell 1979, PASP 91, 589."""
+    optics = OpticsSettings(throughput=1.0)
+    sensor = SensorSettings(quantum_efficiency=1.0)
+    photons = flux_jy * 1e-30 / (Planck * wavelength_nm) * optics.area_cm2  # W/(cm² Hz) in a jansky
+    assert zero_point_e_per_s(optics, sensor, wavelength_nm, 1.0, 1.0) == pytest.approx(
+        photons, rel=0.08
     )
 
 

@@ -4,8 +4,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nightloom_drivers.physics.mount import Mount
-from nightloom_drivers.physics.settings import MountSettings, SiteSettings
 from nightloom_drivers.physics.site import SIDEREAL_DEG_PER_S, Site, apparent_deg
+from nightloom_drivers.rig_settings import MountSettings, SiteSettings
 
 from .nights import NOON_S, PERFECT_MOUNT
 

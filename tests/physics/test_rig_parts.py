@@ -6,13 +6,13 @@ from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.courses import Course, GearWithPlay
 from nightloom_drivers.physics.enclosure import Cover, Panel
 from nightloom_drivers.physics.focuser import Focuser, best_focus_steps
-from nightloom_drivers.physics.settings import (
+from nightloom_drivers.physics.wheel import Wheel
+from nightloom_drivers.rig_settings import (
     CoolerSettings,
     FocuserSettings,
     FocusSettings,
     WheelSettings,
 )
-from nightloom_drivers.physics.wheel import Wheel
 
 T0 = 1.8e9
 

@@ -7,7 +7,6 @@ from astropy.coordinates import TETE, SkyCoord
 from astropy.time import Time
 from astropy.utils import iers
 
-from nightloom_drivers.physics.settings import SiteSettings
 from nightloom_drivers.physics.site import (
     Site,
     apparent_deg,
@@ -15,6 +14,7 @@ from nightloom_drivers.physics.site import (
     icrs_deg,
 )
 from nightloom_drivers.physics.sphere import unit
+from nightloom_drivers.rig_settings import SiteSettings
 
 
 def unix_s(*date: int) -> float:

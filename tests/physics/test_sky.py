@@ -1,7 +1,6 @@
 import numpy as np
 import pytest
 
-from nightloom_drivers.physics.settings import AtmosphereSettings, FilterSettings, SiteSettings
 from nightloom_drivers.physics.site import Site
 from nightloom_drivers.physics.sky import (
     Sky,
@@ -11,6 +10,7 @@ from nightloom_drivers.physics.sky import (
     twilight_v_mag_per_arcsec2,
     v_mag_per_arcsec2,
 )
+from nightloom_drivers.rig_settings import AtmosphereSettings, FilterSettings, SiteSettings
 
 from .nights import NOON_S
 

@@ -2,14 +2,14 @@ import numpy as np
 import pytest
 
 from nightloom_drivers.physics.noise import Wander
-from nightloom_drivers.physics.settings import (
+from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import (
     AtmosphereSettings,
     CloudPassage,
     GustPassage,
     RainPassage,
     WeatherSettings,
 )
-from nightloom_drivers.physics.world import World
 
 from .nights import NOON_S, settings
 

@@ -33,7 +33,7 @@ from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.devices import PierSide
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.virtual_loop import run_virtual
 
 EVENING_S = 1794338000.0

@@ -12,8 +12,8 @@ from nightloom.rig import SimulatedRig, simulated_rig
 from nightloom.settings import Settings
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.link.vector import Event, Received, Value
-from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.site import apparent_deg
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.simulator import Asked
 from nightloom_drivers.virtual_loop import run_virtual
 

@@ -21,8 +21,8 @@ from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.link import State, Updated, Vector
-from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.faults import Faults
 from nightloom_drivers.simulators.rig import CAMERA, DEVICES, MOUNT
 

@@ -26,8 +26,8 @@ from nightloom.solving import CatalogueSolver
 from nightloom.telemetry import Event, Log
 from nightloom_drivers.clock import LoopClock, SteadyClock
 from nightloom_drivers.link import State, Value
-from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.site import icrs_deg
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.faults import CONNECT, Faults
 from nightloom_drivers.simulators.rig import MOUNT, ROOF
 from nightloom_drivers.simulators.simulator import Asked

@@ -13,7 +13,7 @@ import numpy as np
 
 from nightloom.settings import Settings
 from nightloom_drivers.link import State, Vector
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.rig import (
     CAMERA,
     DUST_CAP,

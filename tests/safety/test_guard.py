@@ -343,6 +343,24 @@ def test_slewing_is_refused_in_unsafe_weather() -> None:
     guarded(story)
 
 
+def test_slewing_is_refused_while_the_mount_does_not_say_where_it_points() -> None:
+    """Its way past the Sun cannot be reckoned then; the side of the pier is, from before."""
+
+    async def story(scene: Scene) -> None:
+        await scene.open_and_free()
+        await scene.look_at(-2.0, 40.0)
+        assert scene.guard.position.dec_deg == pytest.approx(40.0, abs=0.3)
+        scene.faults.not_a_number(MOUNT)
+        await asyncio.sleep(1.0)
+        await scene.refuses(scene.guard.slew(*scene.place(-1.0, 40.0)), "does not say where")
+        assert scene.guard.position.dec_deg == pytest.approx(40.0, abs=0.3)
+        scene.faults.heal(MOUNT)
+        await asyncio.sleep(1.0)
+        await scene.guard.slew(*scene.place(-1.0, 40.0))
+
+    guarded(story)
+
+
 def test_slewing_is_refused_under_a_closed_roof() -> None:
     async def story(scene: Scene) -> None:
         await scene.connect()

@@ -3,7 +3,9 @@
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import ExitStack, asynccontextmanager
-from datetime import date, timedelta
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from math import nan
 from pathlib import Path
 from typing import cast
 
@@ -12,7 +14,8 @@ import pytest
 from night.nights import NIGHT, demo
 from nightloom.daemon import Daemon
 from nightloom.executor import InLine, Workers
-from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.frames import HeaderFacts
+from nightloom.ledger import FILE_NAME, Ledger, Stage, Sub
 from nightloom.night.context import Context
 from nightloom.night.gather import gather
 from nightloom.night.hold import hold_out
@@ -32,7 +35,9 @@ from nightloom.night.shelter import shelter
 from nightloom.safety import GuardRefusal, NotSafe
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
-from nightloom_drivers.errors import DeviceGone
+from nightloom_drivers.devices import CameraFrame, Exposure
+from nightloom_drivers.errors import DeviceGone, DeviceLate
+from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.simulators.rig import CAMERA, DUST_CAP, MOUNT, ROOF
 from safety.guarded import EVENING_S, MEASURED_S, Scene, context_of, guarded, sun_at, with_
@@ -129,12 +134,41 @@ def test_a_dust_cap_holds_up_neither_sheltering_nor_retiring(
 # Retiring and stranded ------------------------------------------------------------------------
 
 
-def test_retiring_parks_and_closes(tmp_path: Path) -> None:
+class Slow:
+    """Stands in for an exposure whose frame takes minutes to come, and then does not."""
+
+    async def frame(self) -> CameraFrame:
+        await asyncio.sleep(290.0)
+        raise DeviceLate("Camera", "CCD1", asked="a dark of 5 s", seen="no frame")
+
+
+def test_retiring_parks_and_closes_and_warms_the_sensor(tmp_path: Path) -> None:
     async def told(scene: Scene, context: Context) -> None:
         await context.rig.connect(10.0)
         await open_and_tracking(scene)
+        await context.rig.camera.cool(-10.0, 20.0, 900.0)
         assert (await retire(context)).phase is Phase.ASLEEP
         assert scene.left_as == "parked, closed"
+        assert [type(event) for event in scene.heard].count(e.SensorWarmed) == 1
+        assert (context.rig.camera.temperature_c or nan) > 0.0
+
+    on_the_rig(tmp_path, told)
+
+
+def test_retiring_waits_for_the_frame_in_hand(tmp_path: Path) -> None:
+    """Also where neither the mount, the roof nor the sensor take any time."""
+
+    async def told(scene: Scene, context: Context) -> None:
+        begun = datetime.fromtimestamp(scene.true.unix_s(), UTC)
+        sub = Sub("n-0001", str(NIGHT), "", "", 5.0, 1, begun, kind=FrameKind.DARK)
+        facts = HeaderFacts(kind=FrameKind.DARK, exposure_s=5.0)
+        await context.rig.connect(10.0)
+        await retire(context)
+        context.ledger.begin_sub(sub)
+        context.pipeline.take(replace(sub, stage=Stage.CLOSED), facts, cast(Exposure, Slow()))
+        assert (await retire(context)).phase is Phase.ASLEEP
+        assert not context.pipeline.busy
+        assert context.ledger.in_flight() == []
 
     on_the_rig(tmp_path, told)
 

@@ -34,7 +34,7 @@ def test_a_usual_name() -> None:
 
 
 def test_the_ending_need_not_be_written() -> None:
-    assert NamePattern("{kind}_{number}").path(facts()) == PurePosixPath("light_7.fits")
+    assert NamePattern("{night}_{number}").path(facts()) == PurePosixPath("2026-09-12_7.fits")
 
 
 @pytest.mark.parametrize(
@@ -51,7 +51,12 @@ def test_the_ending_need_not_be_written() -> None:
         ("/tmp/{number}", "below the frame folder"),
         ("../{number}", "below the frame folder"),
         ("a//{number}", "below the frame folder"),
-        ("{target}_{filter}", r"needs \{number\} or \{utc\}"),
+        ("{target}_{filter}", "a frame and the next one one name"),
+        ("{night}/{utc:%H%M}", "a frame and the next one one name"),
+        ("{target}_{number}", "the same frame of another day one name"),
+        ("{kind}_{number}", "needs {night} and {number}, or {utc} to the second"),
+        ("{utc:%d}_{number}", "the same frame of another month one name"),
+        ("{utc:%m%dT%H%M%S}", "the same frame of another year one name"),
         ("", "below the frame folder"),
     ],
 )

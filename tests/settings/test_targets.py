@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import erfa
+import numpy as np
 import pytest
 
 from nightloom.settings import Target, demo_folder, read_settings
@@ -15,16 +17,14 @@ def target(**said: Any) -> Target:
     return Target.model_validate({"name": "one", "ra_deg": 10.0, "dec_deg": 20.0} | said)
 
 
-def test_a_place_of_b1950() -> None:
-    """θ Persei: 2h40m46.276s +49°01′06.54″ in B1950 and 2h44m11.986s +49°13′42.48″ in J2000.
-
-    From memory; the proper motion of 50 years, 0.03425 s and −0.0895″ each (Meeus, Astronomical
-    Algorithms, ex. 21.b), is taken off the latter.
-    """
-    ra_deg = 15 * (2 + 44 / 60 + (11.986 - 50 * 0.03425) / 3600)
-    dec_deg = 49 + 13 / 60 + (42.48 + 50 * 0.0895) / 3600
-    read = of_j2000(15 * (2 + 40 / 60 + 46.276 / 3600), 49 + 1 / 60 + 6.54 / 3600, "B1950")
-    assert float(separation_deg(*read, ra_deg, dec_deg)) * 3600 < 1.0
+@pytest.mark.parametrize(
+    ("ra_deg", "dec_deg"), [(40.19, 49.02), (200.0, -70.0), (83.0, -5.0), (10.0, 85.0)]
+)
+def test_a_place_of_b1950(ra_deg: float, dec_deg: float) -> None:
+    """As ERFA's fk45z turns it (after Aoki et al. 1983, A&A 128, 263); here astropy's own does."""
+    ra, dec = np.degrees(erfa.fk45z(*np.radians([ra_deg, dec_deg]), 1950.0))
+    read = of_j2000(ra_deg, dec_deg, "B1950")
+    assert float(separation_deg(*read, ra, dec)) * 3600 < 0.1
 
 
 def test_a_place_of_a_julian_equinox() -> None:

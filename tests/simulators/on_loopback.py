@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.link import LoopbackLink, Received, Said, Updated, Value, Vector
-from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.rig import build_rig
 
 START_S = datetime(2026, 11, 14, 21, tzinfo=UTC).timestamp()

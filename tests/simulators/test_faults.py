@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pytest
 
 from nightloom_drivers.clock import LoopClock
+from nightloom_drivers.devices.fits_image import open_image
 from nightloom_drivers.errors import DeviceGone, DeviceLate
 from nightloom_drivers.link import LoopbackLink, State, Value, Vector
 from nightloom_drivers.physics.world import World
@@ -15,6 +16,7 @@ from nightloom_drivers.simulators.faults import CONNECT, PARKED, UNPARKED, Fault
 from nightloom_drivers.simulators.rig import (
     CAMERA,
     DUST_CAP,
+    GUIDE_CAMERA,
     MOUNT,
     ROOF,
     STATION,
@@ -26,6 +28,7 @@ from simulators.on_loopback import SETTINGS, START_S
 
 OPEN: Mapping[str, Value] = {"SHUTTER_OPEN": True, "SHUTTER_CLOSE": False}
 CLOSE: Mapping[str, Value] = {"SHUTTER_OPEN": False, "SHUTTER_CLOSE": True}
+SECOND: Mapping[str, Value] = {"CCD_EXPOSURE_VALUE": 1.0}
 
 
 @dataclass(frozen=True)
@@ -313,12 +316,46 @@ def test_an_exposure_never_ends_and_can_be_aborted() -> None:
         async with bench() as b:
             await b.connect(CAMERA, "CCD_TEMP_RAMP")
             b.faults.never_ends()
-            second: Mapping[str, Value] = {"CCD_EXPOSURE_VALUE": 1.0}
-            assert await b.ask(CAMERA, "CCD_EXPOSURE", second) == State.BUSY
+            assert await b.ask(CAMERA, "CCD_EXPOSURE", SECOND) == State.BUSY
             b.link.set(CAMERA, "CCD_ABORT_EXPOSURE", {"ABORT": True})
             await asyncio.sleep(1)
             assert b.seen(CAMERA, "CCD_EXPOSURE").state is State.IDLE
-            assert await b.ask(CAMERA, "CCD_EXPOSURE", second) == State.OK
+            assert await b.ask(CAMERA, "CCD_EXPOSURE", SECOND) == State.OK
+
+    run_virtual(scenario())
+
+
+def test_a_frame_is_lost_and_the_next_one_comes() -> None:
+    async def scenario() -> None:
+        async with bench() as b:
+            await b.connect(GUIDE_CAMERA, "CCD_EXPOSURE")
+            b.link.keep_blobs(GUIDE_CAMERA)
+            b.faults.frame_lost(device=GUIDE_CAMERA)
+            with b.link.blobs(GUIDE_CAMERA, "CCD1") as frames:
+                assert await b.ask(GUIDE_CAMERA, "CCD_EXPOSURE", SECOND) == State.OK
+                assert frames.empty()
+                assert await b.ask(GUIDE_CAMERA, "CCD_EXPOSURE", SECOND) == State.OK
+                assert frames.qsize() == 1
+
+    run_virtual(scenario())
+
+
+def test_a_covered_camera_sees_no_star_until_it_heals() -> None:
+    async def scenario() -> None:
+        async with bench() as b:
+            await b.connect(GUIDE_CAMERA, "CCD_EXPOSURE")
+            b.link.keep_blobs(GUIDE_CAMERA)
+            brightest_adu = []
+            for covered in (False, True, False):
+                if covered:
+                    b.faults.covered(GUIDE_CAMERA)
+                else:
+                    b.faults.heal(GUIDE_CAMERA)
+                with b.link.blobs(GUIDE_CAMERA, "CCD1") as frames:
+                    assert await b.ask(GUIDE_CAMERA, "CCD_EXPOSURE", SECOND) == State.OK
+                    sent = frames.get_nowait()
+                brightest_adu.append(int(open_image(sent.format, sent.data).read().max()))
+            assert min(brightest_adu[0], brightest_adu[2]) > 2 * brightest_adu[1]
 
     run_virtual(scenario())
 

@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from nightloom_drivers.physics.settings import FocuserSettings, WheelSettings
+from nightloom_drivers.rig_settings import FocuserSettings, WheelSettings
 from nightloom_drivers.virtual_loop import run_virtual
 from simulators.on_loopback import SETTINGS, bench
 

@@ -2,8 +2,8 @@
 
 import asyncio
 
-from nightloom_drivers.physics.settings import RainPassage, WeatherSettings
 from nightloom_drivers.physics.site import Site
+from nightloom_drivers.rig_settings import RainPassage, WeatherSettings
 from nightloom_drivers.virtual_loop import run_virtual
 from simulators.on_loopback import SETTINGS, START_S, bench
 

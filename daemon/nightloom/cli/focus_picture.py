@@ -2,9 +2,9 @@
 
 import math
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
@@ -58,7 +58,7 @@ def draw_offsets(observatory: Observatory, learned: Offsets, file: Path) -> None
 
 
 def _draw_offset(
-    axes: Any, row: int, observatory: Observatory, learned: Offsets, name: str
+    axes: Axes, row: int, observatory: Observatory, learned: Offsets, name: str
 ) -> None:
     """One filter's row: its zone, its offset with its errors, and what it rests on."""
     origin = observatory.filters[learned.reference].offset_steps
@@ -105,7 +105,7 @@ def draw_curves(observatory: Observatory, curves: list[Curve], file: Path) -> No
     _save(figure, file)
 
 
-def draw_curve(axes: Any, curve: Curve, zone_steps: float = 0.0) -> None:
+def draw_curve(axes: Axes, curve: Curve, zone_steps: float = 0.0) -> None:
     """One curve into matplotlib's axes, as the ledger keeps it.
 
     A position without stars is a cross on the axis. The vertex has the critical focus zone about
@@ -146,7 +146,7 @@ def draw_curve(axes: Any, curve: Curve, zone_steps: float = 0.0) -> None:
     axes.tick_params(labelsize=8)
 
 
-def _style(axes: Any) -> None:
+def _style(axes: Axes) -> None:
     axes.set_facecolor(PAPER)
     axes.tick_params(colors=FAINT, labelcolor=INK)
     axes.xaxis.label.set_color(INK)

@@ -5,7 +5,6 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from rich import box
 from rich.console import Console
@@ -127,7 +126,7 @@ def _draw(
         draw_curves(observatory, curves[-CURVES_SHOWN:], arguments.curves)
 
 
-def as_json(observatory: Observatory, learned: Offsets, file: Path) -> dict[str, Any]:
+def as_json(observatory: Observatory, learned: Offsets, file: Path) -> dict[str, object]:
     """All of it; positions are steps, an unknown error is null."""
     used = adopted_offsets(learned, observatory)
     return {
@@ -148,7 +147,9 @@ def as_json(observatory: Observatory, learned: Offsets, file: Path) -> dict[str,
     }
 
 
-def _learned_json(one: Offset | None, observatory: Observatory, reference: str) -> dict[str, Any]:
+def _learned_json(
+    one: Offset | None, observatory: Observatory, reference: str
+) -> dict[str, object]:
     if one is None:
         return {
             "learned_steps": None,

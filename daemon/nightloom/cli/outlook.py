@@ -4,7 +4,7 @@ import argparse
 import json
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 from rich import box
@@ -88,7 +88,7 @@ def _tally(ledger: Ledger | None, night: str | None = None) -> Tally:
 # JSON ------------------------------------------------------------------------------------------
 
 
-def as_json(settings: Settings, seen: Outlook, picture: Path | None) -> dict[str, Any]:
+def as_json(settings: Settings, seen: Outlook, picture: Path | None) -> dict[str, object]:
     """All of it; moments are UTC, angles degrees."""
     night_windows, dark = seen.night_windows, seen.night_windows.dark
     return {
@@ -114,7 +114,15 @@ def as_json(settings: Settings, seen: Outlook, picture: Path | None) -> dict[str
     }
 
 
-def _moon(night_windows: NightWindows) -> dict[str, Any]:
+class _Moon(TypedDict):
+    illumination: float
+    days_from_full: float
+    rises_utc: list[str]
+    sets_utc: list[str]
+    highest_deg: float
+
+
+def _moon(night_windows: NightWindows) -> _Moon:
     table, dark = night_windows.table, night_windows.dark
     middle_s = (dark.start_unix_s + dark.end_unix_s) / 2
     rises, sets = _moonrise_and_set(night_windows)
@@ -137,7 +145,7 @@ def _moonrise_and_set(night_windows: NightWindows) -> tuple[list[float], list[fl
     )
 
 
-def _target(seen: Outlook, target: Target) -> dict[str, Any]:
+def _target(seen: Outlook, target: Target) -> dict[str, object]:
     night_windows = seen.night_windows
     moments = night_windows.dark.grid(300.0)
     return {

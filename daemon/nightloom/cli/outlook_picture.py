@@ -2,19 +2,22 @@
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.dates import DateFormatter, HourLocator, date2num
 from matplotlib.figure import Figure
 from matplotlib.patheffects import Normal, Stroke
+from numpy.typing import ArrayLike, NDArray
 
 from nightloom.errors import BadInput
 from nightloom.schedule.outlook import Outlook
 from nightloom.settings import Target
 from nightloom.sky import Interval
+
+Floats = NDArray[np.float64]
 
 NIGHT, DUSK, INK, FAINT, MOON = "#0f1624", "#5b6f94", "#e9e4d8", "#8f98ab", "#f3ead0"
 COLOURS = ("#f0a94b", "#5fc1c9", "#ea7a6b", "#a5cc6b", "#c19be6", "#e8d56b", "#86a3f2", "#e79bbf")
@@ -63,12 +66,13 @@ def _coloured(seen: Outlook) -> list[tuple[Target, str]]:
     return [(t, COLOURS[number % len(COLOURS)]) for number, t in enumerate(seen.targets)]
 
 
-def _days(unix_s: Any) -> Any:
+def _days(unix_s: ArrayLike) -> Floats:
     """Matplotlib's days of moments."""
-    return np.asarray(unix_s) / 86400.0 + date2num(datetime(1970, 1, 1, tzinfo=UTC))
+    epoch = float(date2num(datetime(1970, 1, 1, tzinfo=UTC)))
+    return np.asarray(unix_s, dtype=np.float64) / 86400.0 + epoch
 
 
-def _style(axes: Any) -> None:
+def _style(axes: Axes) -> None:
     axes.set_facecolor(NIGHT)
     axes.tick_params(colors=FAINT, labelcolor=INK)
     for spine in axes.spines.values():
@@ -77,7 +81,7 @@ def _style(axes: Any) -> None:
     axes.grid(axis="x", color="#2a344c", linewidth=0.6)
 
 
-def _twilight(axes: Any, seen: Outlook, shown: Interval) -> None:
+def _twilight(axes: Axes, seen: Outlook, shown: Interval) -> None:
     """The sky's own light behind everything, from −18° of the Sun upwards; the dark hours edged."""
     moments = shown.grid(60.0)
     light = np.interp(seen.night_windows.table.sun_altitude(moments), [-18.0, 0.0], [0.0, 1.0])
@@ -97,7 +101,7 @@ def _twilight(axes: Any, seen: Outlook, shown: Interval) -> None:
         axes.axvline(edge, color=FAINT, linewidth=0.8, linestyle=(0, (1, 3)))
 
 
-def _moon(axes: Any, seen: Outlook, shown: Interval) -> None:
+def _moon(axes: Axes, seen: Outlook, shown: Interval) -> None:
     table, moments = seen.night_windows.table, shown.grid(300.0)
     altitude = table.moon_altitude(moments)
     up = np.where(altitude > 0, altitude, np.nan)
@@ -112,7 +116,7 @@ def _moon(axes: Any, seen: Outlook, shown: Interval) -> None:
         _named(axes, moments, up, words, MOON)
 
 
-def _path(axes: Any, seen: Outlook, shown: Interval, target: Target, colour: str) -> None:
+def _path(axes: Axes, seen: Outlook, shown: Interval, target: Target, colour: str) -> None:
     """Faint where the target may not run, full where it may, filled down to what hides it."""
     night_windows, moments = seen.night_windows, shown.grid(120.0)
     altitude, azimuth = night_windows.table.altitude_azimuth(target.name, moments)
@@ -132,7 +136,7 @@ def _path(axes: Any, seen: Outlook, shown: Interval, target: Target, colour: str
     _named(axes, moments, np.where(altitude > 0, altitude, np.nan), target.name, colour)
 
 
-def _named(axes: Any, moments: Any, altitude: Any, words: str, colour: str) -> None:
+def _named(axes: Axes, moments: Floats, altitude: Floats, words: str, colour: str) -> None:
     """A curve's name at its highest place that is not at the very edge."""
     middle = slice(len(moments) // 20, -(len(moments) // 20))
     inner = np.where(np.isnan(altitude), -1.0, altitude)[middle]
@@ -150,7 +154,7 @@ def _named(axes: Any, moments: Any, altitude: Any, words: str, colour: str) -> N
     )
 
 
-def _altitudes(axes: Any) -> None:
+def _altitudes(axes: Axes) -> None:
     axes.set_ylim(0, 95)
     axes.set_yticks(range(0, 91, 15))
     axes.set_ylabel("altitude (°)", color=INK)
@@ -168,7 +172,7 @@ def _altitudes(axes: Any) -> None:
     )
 
 
-def _rows(axes: Any, seen: Outlook) -> None:
+def _rows(axes: Axes, seen: Outlook) -> None:
     """One row for each group: thin where it may run, thick where it is planned."""
     labels: list[str] = []
     for target, colour in _coloured(seen):
@@ -184,15 +188,18 @@ def _rows(axes: Any, seen: Outlook) -> None:
                     middle = _bar(axes, row, whole, 0.62, colour)
                     if whole.duration_s > TELLING_S:
                         words = f"{block.open_s / 3600:.1f} h"
-                        place = {"ha": "center", "va": "center"}
-                        axes.text(middle, row, words, color=NIGHT, fontsize=9, **place)
+                        axes.text(
+                            middle, row, words, color=NIGHT, fontsize=9, ha="center", va="center"
+                        )
     axes.set_ylim(len(labels) - 0.4, -0.6)
     axes.set_yticks(range(len(labels)), labels, fontsize=9)
     axes.tick_params(axis="y", length=0)
 
 
-def _bar(axes: Any, row: int, span: Interval, height: float, colour: str, alpha: float = 1) -> Any:
+def _bar(
+    axes: Axes, row: int, span: Interval, height: float, colour: str, alpha: float = 1
+) -> float:
     """A bar over a span of time; returns its middle."""
     left, right = _days([span.start_unix_s, span.end_unix_s])
     axes.barh(row, right - left, left=left, height=height, color=colour, alpha=alpha, linewidth=0)
-    return (left + right) / 2
+    return float(left + right) / 2

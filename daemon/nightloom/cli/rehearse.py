@@ -5,7 +5,6 @@ import json
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from rich import box
 from rich.console import Console
@@ -16,6 +15,7 @@ from nightloom.cli.configuration import add_night, config_folder
 from nightloom.cli.progress import progress
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
+from nightloom.night.summary import NightFigures
 from nightloom.rehearsal import Played, Rehearsal, play_over_socket, play_virtually
 from nightloom.rig import simulated_settings
 from nightloom.schedule.windows import NoDarkness, darkness
@@ -29,6 +29,16 @@ DEMO_NIGHT = date(2026, 11, 10)
 
 SPEED_MAX = 200.0
 """Beyond it a rehearsal over a socket is late for everything."""
+
+
+class _Figures(NightFigures):
+    """What a rehearsal came to."""
+
+    unevenness: float
+    violations: list[str]
+    wall_s: float
+    log_sha256: str
+    out: str
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -68,7 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise BadInput(f"--speed {arguments.speed:g} must be above 0 and up to {SPEED_MAX:g}.")
     rehearsal = replace(rehearsal_of(arguments), frames=not arguments.no_frames)
     played = _play(rehearsal, arguments)
-    figures = {
+    figures: _Figures = {
         **played.summary.figures(),
         "unevenness": round(played.unevenness, 4),
         "violations": played.violations,
@@ -128,7 +138,7 @@ def _play(rehearsal: Rehearsal, arguments: argparse.Namespace) -> Played:
         return play_virtually(rehearsal, listeners)
 
 
-def _print(figures: dict[str, Any]) -> None:
+def _print(figures: _Figures) -> None:
     """The closing table."""
     console = Console()
     subs = Table(box=box.SIMPLE, title=f"Night of {figures['night']}")

@@ -5,7 +5,6 @@ import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from rich import box
 from rich.console import Console
@@ -71,7 +70,7 @@ def _tallies(ledger: Ledger, target: Target) -> Iterator[Labelled]:
         yield label, replace(whole, filters=rows, accepted_s=accepted_s)
 
 
-def _as_json(labelled: Labelled) -> dict[str, Any]:
+def _as_json(labelled: Labelled) -> dict[str, object]:
     label, one = labelled
     return {
         "target": one.target,
@@ -82,7 +81,7 @@ def _as_json(labelled: Labelled) -> dict[str, Any]:
     }
 
 
-def _row_as_json(row: FilterTally) -> dict[str, Any]:
+def _row_as_json(row: FilterTally) -> dict[str, object]:
     return {
         "accepted_s": row.accepted_s,
         "subs": row.subs,

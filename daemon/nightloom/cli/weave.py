@@ -4,7 +4,6 @@ import argparse
 import json
 import re
 from dataclasses import asdict, dataclass
-from typing import Any
 
 from rich import box
 from rich.console import Console
@@ -139,7 +138,7 @@ def _told(costs: GapCosts, arguments: argparse.Namespace) -> GapCosts:
     )
 
 
-def _as_json(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> dict[str, Any]:
+def _as_json(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> dict[str, object]:
     return {
         "order": woven.order,
         "dither_after": woven.dither_after,
@@ -165,7 +164,7 @@ def _as_json(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> dict
     }
 
 
-def _costs_as_json(asked: _Asked) -> dict[str, Any]:
+def _costs_as_json(asked: _Asked) -> dict[str, object]:
     return {
         "download_s": asked.costs.download_s,
         "change_s": {

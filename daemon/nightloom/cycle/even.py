@@ -59,7 +59,7 @@ def next_sub(
     """The sub that the tally asks for.
 
     `weave` is one of `cycle.counts`. `accepted_s` and `pending_s` (taken, no verdict yet) are
-    seconds by filter, nought where a filter is missing. `pointing` names the filters taken since
+    seconds by filter, zero where a filter is missing. `pointing` names the filters taken since
     the last dither or slew, whatever their verdict: none of them is taken there twice. `recent`
     are the latest subs, newest last, at least two cycles of them where there are so many.
     """
@@ -221,7 +221,7 @@ def _whole_subs(share: Share, seconds: Mapping[str, float]) -> int:
 
 
 def _place(weave: Weave, filter_: str, number: int) -> int:
-    """Where the endless weave holds a filter's sub of a number counted from nought."""
+    """Where the endless weave holds a filter's sub of a number counted from zero."""
     places = [place for place, name in enumerate(weave.order) if name == filter_]
     cycle, within = divmod(number, len(places))
     return cycle * len(weave.order) + places[within]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Share:
-    """One filter's part of a cycle. Raises ValueError unless both numbers are above nought."""
+    """One filter's part of a cycle. Raises ValueError unless both numbers are above zero."""
 
     filter: str
     share: int

@@ -106,9 +106,11 @@ def _verdict(shift_steps: float, error_steps: float, zone_steps: float) -> Check
 
 
 def _fit(offsets: Floats, sizes: Floats, slope: float) -> tuple[float, float]:
-    """Least squares of ln radius for the best focus and the focused radius, with its error.
+    """Least squares of ln radius for the best focus and the focused radius: the best focus and its
+    standard error, in steps; the error is infinite where it cannot be told.
 
-    Out of focus only part of a change of the air is seen.
+    `offsets` (steps) and `sizes` (ln px) are (n,), none NaN, `slope` px a step. Out of focus only
+    part of a change of the air is seen.
     """
     reach = float(np.abs(offsets).max())
 

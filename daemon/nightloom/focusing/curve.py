@@ -73,7 +73,9 @@ class Curve:
     shape: Shape = BLURRED_DISK
 
     def radius_at(self, positions_steps: float | Floats) -> Floats:
-        """Half-flux radius that the curve expects at positions."""
+        """Half-flux radius in px that the curve expects at positions, of their shape; NaN without a
+        fit.
+        """
         away = np.asarray(positions_steps, dtype=np.float64) - self.vertex_steps
         return self.radius_px * self.shape.growth(self.slope_px_per_step * away / self.radius_px)
 
@@ -98,10 +100,10 @@ def fit_curve(
 ) -> Curve:
     """Fit a curve robustly: soft-L1 loss, so that a bad point or two hardly move the vertex.
 
-    Points whose radius is NaN or that have fewer than `least_stars` stars are left out. `errors_px`
-    weigh the points against each other; without them, the error is taken to fall with the root of
-    the star count, and the air to change between points. How large errors really are is read off
-    the scatter. Raises ValueError when the lengths differ.
+    All are (n,). Points whose radius is NaN or that have fewer than `least_stars` stars are left
+    out. `errors_px` weigh the points against each other; without them, the error is taken to fall
+    with the root of the star count, and the air to change between points. How large errors really
+    are is read off the scatter. Raises ValueError when the lengths differ.
     """
     positions, radii = np.asarray(positions_steps, float), np.asarray(radii_px, float)
     stars, given = np.asarray(star_counts), radii if errors_px is None else np.asarray(errors_px)
@@ -125,6 +127,7 @@ def _nothing(refusal: Refusal) -> Curve:
 def _fitted(
     positions: Floats, radii: Floats, errors: Floats, shape: Shape, under_air: bool
 ) -> Curve:
+    """A curve through positions (steps), radii and errors (px), all (n,) and none NaN."""
     middle, half = (positions.max() + positions.min()) / 2.0, np.ptp(positions) / 2.0
     air = _AIR_SCATTER if under_air else 0.0
     fit = Fit(shape, (positions - middle) / half, radii, errors, air)
@@ -145,6 +148,7 @@ def _fitted(
 
 
 def _refusal(curve: Curve, positions: Floats) -> Refusal | None:
+    """Why a curve is not to be used, from the positions, (n,) in steps, that it was fitted to."""
     expected = curve.radius_at(positions)
     growth = float(expected.max() / expected.min())
     if growth < max(_LEAST_GROWTH, 1.0 + _GROWTH_IN_SCATTER * curve.scatter):

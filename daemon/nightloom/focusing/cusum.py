@@ -8,15 +8,15 @@ from math import expm1
 
 from scipy.optimize import brentq
 
-# A step jumps over the threshold by 0.583 σ on average, at both ends of the way.
+# A step jumps over the threshold by −ζ(½)/√(2π) = 0.583 σ on average, at both ends of the way.
 _OVERSHOOT = 2 * 0.583
 
 
 def run_length(threshold: float, allowance: float, shift: float = 0.0) -> float:
     """Mean number of values until the alarm, when they are shifted by `shift` standard deviations.
 
-    Siegmund's approximation (Sequential Analysis, 1985; from memory), within 2 % of the integral
-    equation where it is used here.
+    Siegmund's approximation (Sequential Analysis, Springer 1985). Tests hold it against the
+    integral equation: within 2 % without a shift, and 6 % with shifts of up to 2 σ.
     """
     way, drift = threshold + _OVERSHOOT, shift - allowance
     if drift == 0.0:

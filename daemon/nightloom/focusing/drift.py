@@ -81,6 +81,9 @@ class Drift:
         return (_WANDER * self.believed) ** 2
 
     def _predicted(self, at_s: float) -> tuple[Floats, Floats]:
+        """State (2,), a shift in steps and its rate an hour, and its covariance (2, 2), at a later
+        time.
+        """
         hours = (at_s - self.at_s) / 3600.0
         on = np.array([[1.0, hours], [0.0, 1.0]])
         wander = self._wander * np.array(

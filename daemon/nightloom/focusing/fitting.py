@@ -25,9 +25,11 @@ _LOSS_AT = 1.5  # residuals beyond 1.5 of the scatter count less and less
 class Fit:
     """Soft-L1 fit of a shape to radii at positions from −1 to 1.
 
-    `errors` weigh the points, `air` is the relative change of the focused radius from point to
-    point; how large both really are is read off the scatter. `vertex` and `slope` are in those
-    positions.
+    Positions, radii and errors (px) are (n,), none NaN; what is fitted, (3,), is the vertex, the
+    focused radius and the slope. `errors` weigh the points, `air` is the relative change of the
+    focused radius from point to point; how large both really are is read off the scatter. `vertex`
+    and `slope` are in those positions. Private methods take parameters (3,) and give one number a
+    point, (n,), where they say nothing else.
     """
 
     def __init__(
@@ -46,7 +48,7 @@ class Fit:
     def vertex_error(self) -> float:
         """Standard error of the vertex: the covariance of an M-estimate, corrected for few points.
 
-        Huber & Ronchetti, Robust Statistics (2009), section 7.6 (from memory; coverage is tested).
+        Huber & Ronchetti, Robust Statistics (2009), chapter 7; tests hold its coverage.
         Widened as Student's t asks for, so that it holds the vertex as often as a known error does.
         """
         residuals = self._residuals(self._solution) / self._scale
@@ -69,7 +71,7 @@ class Fit:
         return _spread((self._radii - expected) / expected)
 
     def _starts(self) -> Iterator[Floats]:
-        """Parabolas through radius², each leaving two points out: some miss the bad ones."""
+        """Parabolas through radius², (3,) each, leaving two points out: some miss the bad ones."""
         design = np.stack([self._at**2, self._at, np.ones_like(self._at)], axis=1)
         weights = 1.0 / (self._radii * self._errors)
         for pair in combinations(range(len(self._at)), 2):
@@ -82,6 +84,7 @@ class Fit:
             yield np.array([vertex, self._radii.min(), np.sqrt(second)])
 
     def _solve(self, start: Floats) -> Floats:
+        """Parameters (3,) of the least loss, from those of a start (3,)."""
         found = least_squares(
             lambda parameters: self._residuals(parameters) / self._scale,
             start,
@@ -99,13 +102,16 @@ class Fit:
         return focused, slope * (self._at - vertex) / focused
 
     def _model(self, parameters: Floats) -> Floats:
+        """Radii in px, (n,), that parameters (3,) expect."""
         focused, t = self._reach(parameters)
         return focused * self._shape.growth(t)
 
     def _residuals(self, parameters: Floats) -> Floats:
+        """Expected less measured radii in units of their errors, (n,)."""
         return np.asarray((self._model(parameters) - self._radii) / self._errors)
 
     def _jacobian(self, parameters: Floats) -> Floats:
+        """Derivatives of the residuals by each parameter, (n, 3)."""
         vertex, radius, slope = parameters
         _, t = self._reach(parameters)
         rise, by_radius = self._shape.rise(t), np.copysign(self._by_radius(parameters), radius)
@@ -113,16 +119,19 @@ class Fit:
         return np.stack([column / self._errors for column in columns], axis=1)
 
     def _by_radius(self, parameters: Floats) -> Floats:
-        """How much of a change of the focused radius is seen at each point."""
+        """How much of a change of the focused radius is seen at each point, (n,)."""
         _, t = self._reach(parameters)
         return np.asarray(self._shape.growth(t) - self._shape.rise(t) * t)
 
     def _absolute(self, parameters: Floats) -> float:
+        """The sum of absolute residuals of parameters (3,)."""
         return float(np.abs(self._residuals(parameters)).sum())
 
 
 def _spread(residuals: Floats) -> float:
-    """Standard deviation from the median absolute residual, for points three parameters fit."""
+    """Standard deviation from the median absolute residual, of n points, (n,), that three
+    parameters fit.
+    """
     points = len(residuals)
     # Three of the residuals are made small by the fit: the median of the others is what counts.
     rest = np.sort(np.abs(residuals))[PARAMETERS - 1 :] if points > PARAMETERS else residuals

@@ -22,7 +22,7 @@ def split_at_jumps(
 ) -> list[FocusMeasurement]:
     """The sightings of one session, in order of time; after a jump they belong to another session.
 
-    `errors` are their standard errors in steps, in the same order.
+    `errors`, (n,), are their standard errors in steps, in the same order.
     """
     at = _jump(session, errors, zone_steps)
     if at is None:
@@ -39,6 +39,7 @@ def _jump(session: Sequence[FocusMeasurement], errors: Floats, zone_steps: float
     """Number of the first sighting after the clearest jump; None without one.
 
     Least squares with offsets, temperature and an even drift, and a step between two sightings.
+    `errors`, (n,), are in steps.
     """
     values = np.array([one.vertex_steps for one in session])
     plain = _design(session)
@@ -64,7 +65,9 @@ def _jump(session: Sequence[FocusMeasurement], errors: Floats, zone_steps: float
 
 
 def _design(session: Sequence[FocusMeasurement]) -> Floats:
-    """Columns for each filter, the temperature where all have one, and the time."""
+    """One row a sighting, (n, columns): columns for each filter, the time in hours, and the
+    temperature in °C where all have one.
+    """
     filters = dict.fromkeys(one.filter for one in session)
     columns = [[float(one.filter == name) for one in session] for name in filters]
     hours = np.array([one.at_h for one in session])

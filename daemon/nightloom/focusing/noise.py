@@ -23,9 +23,11 @@ _CLIPPED = 1.03  # clipping a normal distribution there takes 3 % of its varianc
 
 @dataclass(frozen=True)
 class Noise:
-    """Noise in ln radius; pairs are for a sub after a dither (0) and at the same pointing (1).
+    """Noise in ln radius; pairs, (2,), are for a sub after a dither (0) and at the same pointing
+    (1).
 
     `scatter` is what deviations would have without end, `left` the part left after `spacing_s`.
+    Methods take and give one number a sub, (n,), none NaN; `kinds` are 0 and 1.
     """
 
     scatter: Floats
@@ -33,15 +35,15 @@ class Noise:
     spacing_s: float
 
     def kept(self, gaps_s: Floats, kinds: Kinds) -> Floats:
-        """The part that is left of a deviation after gaps."""
+        """The part, (n,), that is left of a deviation after gaps, (n,) in seconds."""
         return np.asarray(self.left[kinds] ** (gaps_s / self.spacing_s))
 
     def spread(self, kept: Floats, kinds: Kinds) -> Floats:
-        """Standard deviation of what is new in a sub."""
+        """Standard deviation, (n,), of what is new in a sub."""
         return np.asarray(self.scatter[kinds] * np.sqrt(1.0 - kept**2))
 
     def trust(self, news: Floats, kept: Floats, kinds: Kinds) -> Floats:
-        """Weights of subs by what is new in them (Huber): bad ones teach little."""
+        """Weights, (n,), of subs by what is new in them (Huber): bad ones teach little."""
         return 1.0 / np.maximum(1.0, np.abs(news) / (_CLIP * self.spread(kept, kinds)))
 
 
@@ -59,7 +61,8 @@ def learned(
 ) -> Noise:
     """The noise that subs show, oldest first, with `prior` as if it were a few subs more.
 
-    `deviations` are from what is expected, `news` from what the sub before lets expect besides.
+    `deviations` are from what is expected, `news` from what the sub before lets expect besides,
+    both in ln radius; all are (n,), none NaN.
     """
     spread = last.spread(kept, kinds)
     clipped = np.clip(news, -_CLIP * spread, _CLIP * spread) / np.sqrt(1.0 - kept**2)

@@ -118,12 +118,16 @@ def _parted(seen: Sequence[FocusMeasurement], zones: Mapping[str, float]) -> lis
 
 
 def _errors(seen: Sequence[FocusMeasurement], zones: Mapping[str, float]) -> Floats:
-    """Standard errors of the measurements, with what focus moves for reasons nobody knows."""
+    """Standard errors of n measurements in steps, (n,), with what focus moves for reasons nobody
+    knows.
+    """
     return np.array([hypot(one.error_steps, _UNSEEN_IN_ZONES * zones[one.filter]) for one in seen])
 
 
 class _Problem:
-    """The design matrix: offsets of all filters but the reference, bases, slope, drifts."""
+    """The design matrix, (measurements, unknowns): offsets of all filters but the reference, bases,
+    slope, drifts.
+    """
 
     def __init__(self, seen: Sequence[FocusMeasurement], zones: Mapping[str, float]) -> None:
         self.seen = seen
@@ -153,7 +157,8 @@ class _Problem:
         self._prior[drift:] = (_DRIFT_IN_ZONES_PER_H * zone) ** -2
 
     def solve(self) -> tuple[Floats, Floats, Floats, float]:
-        """Solution, its covariance, the weights from 0 to 1, and the scale of the errors.
+        """Solution, (unknowns,), its covariance, the weights from 0 to 1, (measurements,), and the
+        scale of the errors.
 
         The scale is never below 1: vertices that agree by chance teach no more than their errors.
         """
@@ -166,6 +171,9 @@ class _Problem:
         return solution, inverse, weights, scale
 
     def _weighted(self, weights: Floats) -> tuple[Floats, Floats]:
+        """Solution, (unknowns,), and covariance, (unknowns, unknowns), under weights,
+        (measurements,).
+        """
         scaled = weights / self.errors**2
         middle = float(np.median(self.values))  # keeps the bases small, and the priors about 0
         normal = self.design.T @ (scaled[:, None] * self.design) + np.diag(self._prior)
@@ -176,7 +184,9 @@ class _Problem:
         return solution, inverse
 
     def _spread(self, pulls: Floats) -> float:
-        """Robust standard deviation, the freedom that bases and offsets took given back."""
+        """Robust standard deviation of pulls, (n,), the freedom that bases and offsets took given
+        back.
+        """
         taken = self.slope_column
         left = len(pulls) - taken
         if left < 1:
@@ -192,6 +202,9 @@ def _offset(
     residuals: Floats,
     zone_steps: float,
 ) -> Offset:
+    """One filter's offset, from the solution, (unknowns,) in steps, its covariance, and the
+    residuals, (measurements,); its error is infinite where nothing links it to the reference.
+    """
     rows = [n for n, one in enumerate(problem.seen) if one.filter == name]
     own, checks = residuals[rows], sum(problem.seen[n].check for n in rows)
     column = problem.column.get(name)
@@ -211,7 +224,9 @@ def _offset(
 
 
 def _warmth(seen: Sequence[FocusMeasurement]) -> Floats:
-    """Temperatures about their mean; a missing one is that of its session's others, or the mean."""
+    """Temperatures in °C about their mean, (n,); a missing one is that of its session's others, or
+    the mean.
+    """
     known = [one.temperature_c for one in seen if one.temperature_c is not None]
     mean = float(np.mean(known)) if known else 0.0
     by_session: dict[str, list[float]] = {}

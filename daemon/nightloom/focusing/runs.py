@@ -1,4 +1,7 @@
-"""Focus: where the focuser belongs for each filter, and the curves that tell."""
+"""Focus: where the focuser belongs for each filter, and the curves that tell.
+
+Long on purpose: what moves the focuser and what decides where to is one state.
+"""
 
 import asyncio
 import math
@@ -23,6 +26,7 @@ from nightloom.focusing import (
     plan_scan,
     scan_step_steps,
 )
+from nightloom.focusing.kept_focus import kept_focus
 from nightloom.focusing.learned import (
     adopted_offsets,
     adopted_slope,
@@ -35,7 +39,7 @@ from nightloom.focusing.watching import FocusWatch
 from nightloom.ledger import Ledger
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import OffsetsAdopted
+from nightloom.telemetry.events import FocusRecalled, OffsetsAdopted
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, Focuser
 
@@ -80,7 +84,8 @@ class Focusing:
         log: Log,
     ) -> None:
         self._camera, self._focuser = camera, focuser
-        self._ledger, self._clock, self._log = ledger, clock, log
+        self._ledger, self._night = ledger, night
+        self._clock, self._log = clock, log
         self._policy = settings.policies.focus
         self._observatory = settings.observatory
         self._compute = compute
@@ -103,7 +108,25 @@ class Focusing:
         self.records = FocusRecords(focuser, night, ledger, clock, log)
 
     def begin(self) -> None:
-        """Take over what the ledger's curves have taught since the configuration was written."""
+        """Take over what the ledger's curves have taught since the configuration was written, and
+        where this night's looks have left the focuser when it begins anew.
+        """
+        self._adopt()
+        kept = kept_focus(self._ledger, self._night)
+        if kept is None or kept.filter not in self._offsets:
+            return
+        self._base = _Base(kept.left_steps - self._offsets[kept.filter], kept.temperature_c)
+        self._focused_px, self.slope_px_per_step = kept.radius_px, kept.slope_px_per_step
+        self.watch.recall(kept.looked_utc, kept.curve_utc, kept.temperature_c)
+        self._log.emit(
+            FocusRecalled(
+                filter=kept.filter,
+                position_steps=self.position_steps(kept.filter),
+                age_min=(self._clock.unix_s() - kept.looked_utc.timestamp()) / 60.0,
+            )
+        )
+
+    def _adopt(self) -> None:
         learned = learned_offsets(self._ledger, self._observatory)
         if learned is None:
             return

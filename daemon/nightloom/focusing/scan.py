@@ -157,6 +157,7 @@ def _began_late(curve: Curve, scan: Scan, aim: Aim, points: Sequence[Point]) -> 
 
 
 def _misfit(curve: Curve, positions: Floats, radii_px: Sequence[float]) -> float:
+    """Sum over n points of how far radii are from the curve, relative to it; NaN where one is."""
     return float(np.abs(np.asarray(radii_px) / curve.radius_at(positions) - 1.0).sum())
 
 

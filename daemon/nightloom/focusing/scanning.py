@@ -140,6 +140,7 @@ def _ratio(one: _Seen, other: _Seen) -> float:
 
 
 def _light(one: _Seen) -> tuple[Floats, Floats]:
+    """Places (n, 2) in px and light (n,) in ADU a second of the stars that are not saturated."""
     stars = one.stars.stars[~one.stars.stars["saturated"]]
     places = np.stack([stars["x"], stars["y"]], axis=1)
     return places, stars["flux_adu"] / one.point.exposure_s

@@ -113,7 +113,9 @@ class _Table:
         return tuple(part * float(np.nanmin(self._width_px2)) for part in _OWN_BLURS)
 
     def rows(self, own_px2: float) -> Floats:
-        """The model's rows; a sub without guide stars gets the average seeing."""
+        """The model's rows, (subs, columns); a sub without guide stars, whose width is NaN, gets
+        the average seeing.
+        """
         seeing = 0.5 * np.log(self._width_px2 - own_px2) - self._air
         known = np.isfinite(seeing)
         seeing = np.where(known, seeing - (seeing[known].mean() if known.any() else 0.0), 0.0)
@@ -155,6 +157,9 @@ class _Fit:
         return float(off[-1]), news, float(variance)
 
     def _solve(self, count: int, kept: Floats, weights: Floats) -> None:
+        """Fit the first `count` rows, each less the part `kept` of the one before, under weights:
+        (count,).
+        """
         table = self._table
         rows, sizes = _news(self._rows[:count], kept[:, None]), _news(table.sizes[:count], kept)
         precision = (rows * weights[:, None]).T @ rows + np.diag(table.weights)
@@ -164,5 +169,7 @@ class _Fit:
 
 
 def _news(values: Floats, kept: Floats) -> Floats:
-    """What is new in each row: less what is left of the one before."""
+    """What is new in each row: less what is left of the one before. (n,) or (n, columns), with
+    `kept` (n,) or (n, 1).
+    """
     return np.asarray(values - kept * np.concatenate([values[:1], values[:-1]]))

@@ -38,7 +38,7 @@ _FAR = float(_REACH[-1])
 
 @dataclass(frozen=True)
 class Shape:
-    """A model of the curve: growth at t, and its derivative."""
+    """A model of the curve: growth at t, and its derivative, of the shape of t; NaN stays NaN."""
 
     name: str
     growth: Callable[[Floats], Floats]
@@ -46,20 +46,24 @@ class Shape:
 
 
 def _disk_growth(t: Floats) -> Floats:
+    """Growth of a blurred disk, of the shape of t."""
     far = np.abs(t)
     return np.where(far < _FAR, _SPLINE(np.minimum(far, _FAR)), far)
 
 
 def _disk_rise(t: Floats) -> Floats:
+    """Its derivative, of the shape of t."""
     far = np.abs(t)
     return np.asarray(np.sign(t) * np.where(far < _FAR, _RISE(np.minimum(far, _FAR)), 1.0))
 
 
 def _hyperbola_growth(t: Floats) -> Floats:
+    """Growth of a hyperbola, of the shape of t."""
     return np.asarray(np.hypot(1.0, t))
 
 
 def _hyperbola_rise(t: Floats) -> Floats:
+    """Its derivative, of the shape of t."""
     return np.asarray(t / np.hypot(1.0, t))
 
 

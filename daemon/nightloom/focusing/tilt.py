@@ -56,6 +56,9 @@ def _vertex_steps(points: Sequence[Point], part: int) -> float:
 
 
 def _plane(x: Floats, y: Floats, vertices: Floats) -> Tilt:
+    """A plane through vertices in steps at x and y in parts of the frame's side, all (n,); a part
+    whose vertex is NaN is left out, and the tilt is NaN where too few are left.
+    """
     known = np.isfinite(vertices)
     if known.sum() < _LEAST_PARTS:
         return Tilt(nan, nan, nan)

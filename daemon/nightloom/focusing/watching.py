@@ -104,6 +104,14 @@ class FocusWatch:
         if curve:
             self._curve_at_s = self._looked_at_s
 
+    def recall(
+        self, looked_utc: datetime, curve_utc: datetime, temperature_c: float | None
+    ) -> None:
+        """Go on from looks that an earlier run of this night took."""
+        self._looked_at_s, self._looked_c = looked_utc.timestamp(), temperature_c
+        self._curve_at_s = curve_utc.timestamp()
+        self._drift = Drift.begun(self._looked_at_s, self._policy.drift_zones_per_h)
+
     def _learn(self, found_steps: float, error_steps: float, left_steps: float) -> None:
         self._followed_steps, now_s = self.drift_steps, self._clock.unix_s()
         if self._drift is None or not math.isfinite(found_steps):

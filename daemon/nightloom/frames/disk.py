@@ -3,11 +3,9 @@
 from datetime import date, datetime
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from nightloom.executor import Executor
 from nightloom.frames.header import HeaderFacts, header_to_judge, judged_cards
+from nightloom.frames.image import Pixels
 from nightloom.frames.writer import FrameExists, FrameNotWritten, amend_frame, write_frame
 from nightloom.ledger import Sub, number_of
 from nightloom.settings.frame_path import NameFacts, NamePattern
@@ -52,7 +50,7 @@ class FrameDisk:
         )
         return str(self._pattern.path(facts))
 
-    async def write(self, sub: Sub, data: NDArray[np.uint16], facts: HeaderFacts) -> str:
+    async def write(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> str:
         """Put a frame of (rows, columns) ADU on disk; the reason when it does not take it."""
         if self.folder is None:
             return ""

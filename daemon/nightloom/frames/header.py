@@ -14,7 +14,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from operator import itemgetter
-from typing import Any
 
 import erfa
 from astropy.io import fits
@@ -119,8 +118,11 @@ def _mjd(moment: datetime) -> float:
     return float(Time(moment, scale="utc").mjd)
 
 
-# Keyword, the fact it holds, how it is written, and the comment, with its unit in brackets.
-CARDS: tuple[tuple[str, str, Callable[[Any], Any], str], ...] = (
+CardValue = str | float
+Row = tuple[str, str, Callable[..., CardValue], str]
+"""Keyword, the fact it holds, how it is written, and the comment, with its unit in brackets."""
+
+CARDS: tuple[Row, ...] = (
     ("IMAGETYP", "kind", str.upper, "kind of frame"),
     ("FRAMEID", "uid", str, "name of the frame in the ledger"),
     ("OBJECT", "target", str, "target"),
@@ -223,7 +225,7 @@ def judged_cards(facts: HeaderFacts) -> list[bytes]:
     return [_card(row, facts) for row in CARDS if row[0] in JUDGED]
 
 
-def _card(row: tuple[str, str, Callable[[Any], Any], str], facts: HeaderFacts) -> bytes:
+def _card(row: Row, facts: HeaderFacts) -> bytes:
     keyword, name, written, comment = row
     value = _value(getattr(facts, name), written)
     if isinstance(value, str):
@@ -235,7 +237,7 @@ def _card(row: tuple[str, str, Callable[[Any], Any], str], facts: HeaderFacts) -
     return bytes(card.image.encode("ascii"))
 
 
-def _value(fact: Any, written: Callable[[Any], Any]) -> Any:
+def _value(fact: object, written: Callable[..., CardValue]) -> CardValue | None:
     """A fact as its card takes it; None when it is not known, or no number."""
     if fact is None:
         return None

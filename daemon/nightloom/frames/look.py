@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from nightloom.frames.background import Sky, take_sky_off
+from nightloom.frames.image import Image
 from nightloom.frames.sizes import core_fwhms_px, half_flux_radii_px
 from nightloom.frames.sources import find
 from nightloom.frames.tiles import ZONES, Tile, spread, zone_of
@@ -72,7 +73,7 @@ class _Seen:
 
 
 def look(
-    data: NDArray[np.uint16] | NDArray[np.float32],
+    data: Image,
     *,
     saturation_adu: float,
     threshold_sigmas: float,
@@ -110,12 +111,13 @@ def look(
 
 
 def _see(
-    data: NDArray[np.uint16] | NDArray[np.float32],
+    data: Image,
     tile: Tile,
     threshold_sigmas: float,
     *,
     wide: bool,
 ) -> _Seen:
+    """A tile of (rows, columns), its sky taken off, and the sources that are whole in it."""
     pixels = np.array(tile.of(data), dtype=np.float32, order="C")
     sky = take_sky_off(pixels)
     sources = find(pixels, threshold_sigmas * sky.noise_adu, wide=wide)
@@ -123,7 +125,9 @@ def _see(
 
 
 def _inside(sources: NDArray[np.void], tile: Tile, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Which sources are not the wing of a star beyond the tile's edge."""
+    """Which sources, (n,), are not the wing of a star beyond the tile's edge, in a frame of
+    `shape`.
+    """
     row, column = tile.top + sources["ypeak"], tile.left + sources["xpeak"]
     return np.asarray(
         ((row > tile.top) | (tile.top == 0))
@@ -134,23 +138,25 @@ def _inside(sources: NDArray[np.void], tile: Tile, shape: tuple[int, ...]) -> ND
 
 
 def _brightest(sources: NDArray[np.void]) -> NDArray[np.void]:
+    """The brightest of sources, (n,), brightest first, `TYPICAL_STARS` at most."""
     return sources[np.argsort(-sources["flux"], kind="stable")[:TYPICAL_STARS]]
 
 
 def _width_px(sources: list[NDArray[np.void]]) -> float:
     """The rms semi-axis of most bright stars; one for all, so that faint stars, seen above the
-    noise only at the core, are not measured smaller than bright ones.
+    noise only at the core, are not measured smaller than bright ones. 1 where no tile has a source.
     """
     bright = _brightest(np.concatenate(sources))
     return float(np.median(bright["a"])) if len(bright) else 1.0
 
 
 def _describe(
-    data: NDArray[np.uint16] | NDArray[np.float32],
+    data: Image,
     seen: _Seen,
     aperture_px: float,
     saturation_adu: float,
 ) -> NDArray[np.void]:
+    """The tile's n sources as stars, (n,) of dtype STAR, in pixels of the frame; no size yet."""
     sources = seen.sources
     x, y = sources["x"], sources["y"]
     stars = np.zeros(len(sources), STAR)
@@ -184,7 +190,9 @@ def _without_trails(seen: list[_Seen], width_px: float) -> list[_Seen]:
 
 
 def _crowded(stars: NDArray[np.void], aperture_px: float) -> NDArray[np.bool_]:
-    """Which stars have a neighbour within their aperture that is not too faint to matter."""
+    """Which of n stars have a neighbour within their aperture that is not too faint to matter:
+    (n,).
+    """
     crowded = np.zeros(len(stars), bool)
     if len(stars) < 2:
         return crowded
@@ -204,9 +212,10 @@ def _size(
     width_px: float,
     aperture_px: float,
 ) -> None:
-    """Fill in the sizes of the brightest well-exposed stars of each zone.
+    """Fill in the sizes of the brightest well-exposed stars of each zone; those of others are NaN.
 
-    Those that their aperture does not hold are marked crowded.
+    `stars`, (n,), are those of each tile of `seen` in turn, between one of `bounds`, (tiles + 1,),
+    and the next. Those that their aperture does not hold are marked crowded.
     """
     held = np.zeros(len(stars), bool)
     stars["half_flux_radius_px"] = stars["fwhm_px"] = np.nan
@@ -231,7 +240,9 @@ def _size(
 
 
 def _chosen(stars: NDArray[np.void], shape: tuple[int, int]) -> NDArray[np.bool_]:
-    """The stars to be sized: the brightest good ones of each zone, others where there are none."""
+    """The stars to be sized, (n,) of n: the brightest good ones of each zone, others where there
+    are none.
+    """
     chosen = np.zeros(len(stars), bool)
     zones = zone_of(shape, stars["x"], stars["y"])
     worth = np.where(stars["crowded"], 1, 2) * ~(stars["saturated"] | stars["cut"])
@@ -243,7 +254,9 @@ def _chosen(stars: NDArray[np.void], shape: tuple[int, int]) -> NDArray[np.bool_
 
 
 def _convincing(stars: NDArray[np.void]) -> tuple[int, int, int]:
-    """How many of the brightest sized stars were tried, are whole, and agree in size."""
+    """How many of the brightest sized stars were tried, are whole, and agree in size; of `stars`,
+    (n,), those whose size is NaN are not tried.
+    """
     tried = stars[np.isfinite(stars["half_flux_radius_px"])][:TYPICAL_STARS]
     radii_px = tried["half_flux_radius_px"][~tried["crowded"] & (tried["flux_adu"] > 0)]
     if not len(radii_px):
@@ -253,6 +266,7 @@ def _convincing(stars: NDArray[np.void]) -> tuple[int, int, int]:
 
 
 def _unbinned(stars: NDArray[np.void], binning: int) -> NDArray[np.void]:
+    """The same n stars in pixels and light of the frame before it was halved; NaN stays NaN."""
     for place in ("x", "y"):
         stars[place] = (stars[place] + 0.5) * binning - 0.5
     for size in ("half_flux_radius_px", "fwhm_px"):
@@ -265,8 +279,8 @@ HALVED_SIDE_PX_MIN = 24  # a frame smaller than this has no room for a star and 
 
 
 def halved(
-    data: NDArray[np.uint16] | NDArray[np.float32],
-) -> NDArray[np.uint16] | NDArray[np.float32]:
+    data: Image,
+) -> Image:
     """The mean of the middle two of each square of four pixels; an odd last row or column is lost.
 
     Of (rows, columns) it returns (rows // 2, columns // 2), NaN where a square has one.

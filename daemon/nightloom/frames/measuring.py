@@ -4,9 +4,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nightloom.frames import SAMPLE_PX, STAR, FrameNotMeasured, StarField, measure
+from nightloom.frames.image import Pixels
 
 NOT_MEASURED = StarField(math.nan, math.nan, 0, math.nan, math.nan, math.nan, np.empty(0, STAR))
 """What is known of a frame whose stars are not."""
@@ -25,7 +25,7 @@ class Measured:
         return None if self.unmeasured else self.stars.count
 
 
-def measure_frame(data: NDArray[np.uint16], saturation_adu: float) -> StarField:
+def measure_frame(data: Pixels, saturation_adu: float) -> StarField:
     """Measure a frame of (rows, columns) ADU, a large one by sample.
 
     One whose sources cannot be told apart has no stars, and medians that are NaN.
@@ -33,12 +33,13 @@ def measure_frame(data: NDArray[np.uint16], saturation_adu: float) -> StarField:
     return _measured(data, saturation_adu, SAMPLE_PX)
 
 
-def measure_whole(data: NDArray[np.uint16], saturation_adu: float) -> StarField:
-    """As `measure_frame`, all of it, for those who must know every bright star of it."""
+def measure_whole(data: Pixels, saturation_adu: float) -> StarField:
+    """As `measure_frame`, for those who must know every bright star of (rows, columns)."""
     return _measured(data, saturation_adu, None)
 
 
-def _measured(data: NDArray[np.uint16], saturation_adu: float, sample_px: int | None) -> StarField:
+def _measured(data: Pixels, saturation_adu: float, sample_px: int | None) -> StarField:
+    """Stars of (rows, columns) ADU; no stars, and NaN, where sources cannot be told apart."""
     try:
         return measure(data, saturation_adu=saturation_adu, sample_px=sample_px)
     except FrameNotMeasured:

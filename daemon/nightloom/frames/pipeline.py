@@ -7,25 +7,24 @@ a restart finds it there. Nothing in the night waits for verdicts, except its en
 
 import asyncio
 from collections.abc import Callable, Coroutine
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from nightloom.clouds import FramePolicy
 from nightloom.executor import Executor, NotComputed
 from nightloom.frames.disk import FrameDisk
 from nightloom.frames.header import HeaderFacts
+from nightloom.frames.image import Pixels
 from nightloom.frames.judging import Judgement, JudgingMemory, JudgingPolicy, judge
 from nightloom.frames.measuring import Measured, measure_frame
 from nightloom.frames.quality import QualityPolicy
 from nightloom.frames.records import FrameRecords, JudgedFrame, facts_of, header_facts
 from nightloom.frames.recovery import recovered
 from nightloom.frames.writer import FrameNotRead, read_frame
-from nightloom.ledger import Ledger, Stage, Sub
+from nightloom.ledger import Ledger, LedgerBusy, Stage, Sub, in_time
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import SubCancelled, SubEnded, VerdictsLeft
@@ -153,7 +152,7 @@ class FramePipeline:
             del self._accepted[uid], self._too_dim[uid]
             amended = replace(judged, verdict=f"rejected: {reason}")
             sha256, lost = await self._disk.amend(sub, amended)
-            self._records.take_back(sub, lost or reason, sha256)
+            await in_time(partial(self._records.take_back, sub, lost or reason, sha256))
 
     def stop(self) -> None:
         """End the work, wherever it is."""
@@ -162,20 +161,21 @@ class FramePipeline:
 
     def take(self, sub: Sub, facts: HeaderFacts, exposure: Exposure) -> Download:
         """Take in a sub whose shutter has closed: from here on nothing throws it away."""
-        self._ledger.follow_sub(sub)
+        with suppress(LedgerBusy):  # it is written with the next stage, once the ledger is free
+            self._ledger.follow_sub(sub)
         download = Download()
         self._downloads.add(download)
         self._own(self._take(sub, facts, exposure, download))
         return download
 
-    def _own(self, work: Coroutine[Any, Any, None]) -> None:
+    def _own(self, work: Coroutine[object, object, None]) -> None:
         if self._group is None:
             raise RuntimeError("the pipeline has not begun")
         task = self._group.create_task(self._guarded(work))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _guarded(self, work: Coroutine[Any, Any, None]) -> None:
+    async def _guarded(self, work: Coroutine[object, object, None]) -> None:
         """Do it; what goes wrong is for who watches, and must not end the night from within."""
         try:
             await work
@@ -192,7 +192,7 @@ class FramePipeline:
         try:
             frame = await exposure.frame()
         except DeviceError as error:
-            self._cancel(sub, str(error))
+            await self._cancel(sub, str(error))
             download.end(error)
             return
         finally:
@@ -200,8 +200,8 @@ class FramePipeline:
         self._log.emit(SubEnded(uid=sub.uid, download_s=self._clock.unix_s() - closed_s))
         path = self._disk.path(sub, frame.start)
         sub = replace(sub, stage=Stage.ARRIVED, start_utc=frame.start, path=path)
-        self._ledger.follow_sub(sub)
         download.end()
+        await in_time(partial(self._ledger.follow_sub, sub))
         facts = replace(facts, kind=sub.kind, uid=sub.uid, started_at=frame.start)
         sub, lost = await self._keep(sub, frame.data, facts)
         async with self._turn:
@@ -215,29 +215,31 @@ class FramePipeline:
         try:
             data = await self._store(read_frame, path)
         except FrameNotRead as error:
-            self._records.enter(sub, Measured(unmeasured=str(error)), Judgement(str(error)), "")
+            unread = Measured(unmeasured=str(error)), Judgement(str(error)), ""
+            await in_time(partial(self._records.enter, sub, *unread))
             return
         async with self._turn:
             await self._process(sub, data, HeaderFacts(kind=sub.kind))
 
-    def _cancel(self, sub: Sub, reason: str) -> None:
-        self._ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
+    async def _cancel(self, sub: Sub, reason: str) -> None:
+        cancelled = replace(sub, stage=Stage.CANCELLED, outcome=reason)
+        await in_time(partial(self._ledger.follow_sub, cancelled))
         self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=reason))
 
-    async def _keep(
-        self, sub: Sub, data: NDArray[np.uint16], facts: HeaderFacts
-    ) -> tuple[Sub, str]:
-        """Put a frame on disk before anything else; the reason when the disk does not take it."""
+    async def _keep(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> tuple[Sub, str]:
+        """Put a frame, (rows, columns) ADU, on disk before anything else; the reason when the disk
+        does not take it.
+        """
         lost = await self._disk.write(sub, data, facts)
         if lost:
             return replace(sub, path=""), lost
         if sub.path:
             sub = replace(sub, stage=Stage.STORED)
-            self._ledger.follow_sub(sub)
+            await in_time(partial(self._ledger.follow_sub, sub))
         return sub, ""
 
     async def _process(
-        self, sub: Sub, data: NDArray[np.uint16], facts: HeaderFacts, lost: str = ""
+        self, sub: Sub, data: Pixels, facts: HeaderFacts, lost: str = ""
     ) -> tuple[Measured, Judgement]:
         """Measure, judge, amend and record a frame of (rows, columns) ADU.
 
@@ -251,14 +253,14 @@ class FramePipeline:
         sha256, lost = await self._disk.amend(sub, judged)
         if lost:
             judgement = replace(judgement, reason=lost)
-        self._records.enter(sub, measured, judgement, sha256)
+        await in_time(partial(self._records.enter, sub, measured, judgement, sha256))
         if judgement.accepted:
             self._accepted[sub.uid] = sub, judged
         self._too_dim.update(judgement.too_dim)
         self._disk.check()
         return measured, judgement
 
-    async def _measure(self, sub: Sub, data: NDArray[np.uint16]) -> Measured:
+    async def _measure(self, sub: Sub, data: Pixels) -> Measured:
         """A light's stars; the reason, when whoever measures died of it or never came back."""
         if sub.kind is not FrameKind.LIGHT:
             return Measured(unmeasured=f"a {sub.kind} has no stars")

@@ -1,7 +1,6 @@
 """What is kept and told of a judged frame: its row in the ledger, its event, its cycle."""
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 from nightloom.clouds import StarLight
 from nightloom.cycle import Cycle, cycles_done, stays_even_without
@@ -159,7 +158,7 @@ def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) ->
 
 def event_of(sub: Sub, measured: Measured, judgement: Judgement) -> FrameAccepted | FrameRejected:
     """What the log says of a frame."""
-    what: dict[str, Any] = {
+    what: dict[str, object] = {
         "uid": sub.uid,
         "target": sub.target,
         "filter": sub.filter,
@@ -178,5 +177,5 @@ def event_of(sub: Sub, measured: Measured, judgement: Judgement) -> FrameAccepte
         "guide_transparency": sub.guide_transparency,
     }
     if judgement.accepted:
-        return FrameAccepted(**what)
-    return FrameRejected(reason=judgement.reason, **what)
+        return FrameAccepted.model_validate(what)
+    return FrameRejected.model_validate(what | {"reason": judgement.reason})

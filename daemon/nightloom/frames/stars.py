@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom.frames.image import Image
 from nightloom.frames.look import HALVED_SIDE_PX_MIN, STAR, TYPICAL_STARS, Look, halved, look
 from nightloom.frames.sources import FrameNotMeasured
 from nightloom.frames.tiles import ZONES, zone_of
@@ -43,6 +44,7 @@ ALIGNED_MIN = 5.0  # Rayleigh's n R²: of directions at random, 7 in 1000 pass (
 
 
 def _no_zones() -> NDArray[np.void]:
+    """Zones without a star, (3, 3), all of their medians NaN."""
     zones = np.zeros((ZONES, ZONES), ZONE)
     for name in ("half_flux_radius_px", "fwhm_px", "ellipticity", "long_axis_deg"):
         zones[name] = np.nan
@@ -79,7 +81,7 @@ class StarField:
 
 
 def measure(
-    data: NDArray[np.uint16] | NDArray[np.float32],
+    data: Image,
     *,
     saturation_adu: float,
     threshold_sigmas: float = 4.0,
@@ -92,9 +94,7 @@ def measure(
     sample has too few stars. Raises FrameNotMeasured when SEP cannot tell the sources apart.
     """
 
-    def look_at(
-        frame: NDArray[np.uint16] | NDArray[np.float32], binning: int, px: int | None
-    ) -> Look:
+    def look_at(frame: Image, binning: int, px: int | None) -> Look:
         return look(
             frame,
             saturation_adu=saturation_adu,
@@ -123,8 +123,9 @@ def measure(
 
 
 def _halvings(
-    data: NDArray[np.uint16] | NDArray[np.float32],
-) -> Iterator[tuple[NDArray[np.uint16] | NDArray[np.float32], int]]:
+    data: Image,
+) -> Iterator[tuple[Image, int]]:
+    """Halves of (rows, columns), and of those again, with how many pixels a side they join."""
     binning = 1
     while binning < BINNING_MAX and min(data.shape) >= 2 * HALVED_SIDE_PX_MIN:
         data, binning = halved(data), 2 * binning
@@ -156,7 +157,9 @@ def _more_likely(wide: Look, chosen: Look) -> bool:
 
 
 def _good(stars: NDArray[np.void]) -> NDArray[np.void]:
-    """The stars that the medians are of: the best kind of which there are enough, or any."""
+    """The stars that the medians are of, (m,) of n: the best kind of which there are enough, or
+    any; none whose size is NaN.
+    """
     sized = stars[np.isfinite(stars["half_flux_radius_px"])]
     alone = sized[~sized["crowded"]]
     bright = alone[alone["snr"] >= SNR_MIN]
@@ -186,6 +189,7 @@ def _field(seen: Look, shape: tuple[int, int]) -> StarField:
 
 
 def _medians(stars: NDArray[np.void]) -> dict[str, float]:
+    """Medians of stars, (n,), by name; NaN for n = 0."""
     names = ("half_flux_radius_px", "fwhm_px", "ellipticity")
     return {name: _median(stars[name]) for name in names} | {
         "long_axis_deg": _common_axis_deg(stars)
@@ -193,7 +197,9 @@ def _medians(stars: NDArray[np.void]) -> dict[str, float]:
 
 
 def _common_axis_deg(stars: NDArray[np.void]) -> float:
-    """The mean direction of axes, whose angles are doubled so that opposite ends are the same."""
+    """The mean direction of n axes, whose angles are doubled so that opposite ends are the same;
+    NaN where they have none in common, or n = 0.
+    """
     doubled = np.exp(2j * np.radians(stars["long_axis_deg"]))
     if not len(stars) or len(stars) * abs(np.mean(doubled)) ** 2 < ALIGNED_MIN:
         return float("nan")
@@ -201,5 +207,6 @@ def _common_axis_deg(stars: NDArray[np.void]) -> float:
 
 
 def _median(values: NDArray[np.float64]) -> float:
+    """The median of (n,) without what is NaN; NaN where nothing is left."""
     known = values[np.isfinite(values)]
     return float(np.median(known)) if len(known) else float("nan")

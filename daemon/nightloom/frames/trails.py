@@ -43,7 +43,11 @@ def trails(
 def _line(
     x: NDArray[np.float64], y: NDArray[np.float64], worth: NDArray[np.float64], width_px: float
 ) -> NDArray[np.bool_] | None:
-    """The sources on the fullest line, if it is too full for stars at random."""
+    """The sources on the fullest line, (n,) of n, if it is too full for stars at random.
+
+    Places (n,) in pixels; lines are tried between those of the highest `worth`, (n,), above 0. No
+    NaN.
+    """
     ends = np.argsort(-worth, kind="stable")[:TRIED]
     ends = ends[worth[ends] > 0]
     if len(ends) < 2:

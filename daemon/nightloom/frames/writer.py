@@ -14,9 +14,9 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
-from numpy.typing import NDArray
 
 from nightloom.frames.checksum import ZERO, checksum
+from nightloom.frames.image import Pixels
 
 CARD_BYTES = 80
 BLOCK_BYTES = 2880
@@ -51,7 +51,7 @@ def partial_of(path: Path) -> Path:
     return path.with_name(f".{path.name}.partial")
 
 
-def write_frame(path: Path, data: NDArray[np.uint16], header: fits.Header) -> None:
+def write_frame(path: Path, data: Pixels, header: fits.Header) -> None:
     """Write one frame of (rows, columns) ADU as FITS.
 
     Missing folders are made. The file carries CHECKSUM and DATASUM.
@@ -101,7 +101,7 @@ def frame_at(path: Path) -> str | None:
         raise FrameNotRead(path, refusal.strerror or str(refusal)) from refusal
 
 
-def read_frame(path: Path) -> NDArray[np.uint16]:
+def read_frame(path: Path) -> Pixels:
     """The pixels (rows, columns) of a frame on disk, in ADU. Raises FrameNotRead."""
     try:
         return np.asarray(fits.getdata(path, memmap=False), np.uint16)
@@ -152,7 +152,8 @@ def _amended(path: Path, header: bytes, judged: Sequence[bytes]) -> list[tuple[i
     return [*changed, (summed, bytes(whole[summed : summed + CARD_BYTES]))]
 
 
-def _write_durably(partial: Path, data: NDArray[np.uint16], header: fits.Header) -> None:
+def _write_durably(partial: Path, data: Pixels, header: fits.Header) -> None:
+    """Write (rows, columns) of counts to a partial file that is on the disk when this returns."""
     hdu = fits.PrimaryHDU(data, header)
     hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
     with partial.open("wb") as file:

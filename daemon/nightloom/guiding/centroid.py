@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom.frames.image import Pixels
 from nightloom.guiding.stars import APERTURE_FWHM, ROUNDING_ADU, Floats, GuideStars
 
 FWHM_PER_SIGMA = 2.3548
@@ -60,7 +60,7 @@ class Measurement:
 
 
 def measure(
-    image: NDArray[Any],
+    image: Pixels,
     stars: GuideStars,
     *,
     radius_px: int,

@@ -2,10 +2,8 @@
 
 import asyncio
 from dataclasses import dataclass
-from typing import Any
 
-from numpy.typing import NDArray
-
+from nightloom.frames.image import Pixels
 from nightloom.guiding import Pulses
 from nightloom.guiding.hot_map import HotMap
 from nightloom.telemetry import Log
@@ -21,8 +19,8 @@ class GuideFrame:
     for, on the event loop's time, and had its middle.
     """
 
-    raw: NDArray[Any]
-    image: NDArray[Any]
+    raw: Pixels
+    image: Pixels
     asked_s: float
     middle_s: float
 

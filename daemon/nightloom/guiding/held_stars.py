@@ -1,11 +1,7 @@
 """The guide stars: which ones, where they are, lost and found, and hot pixels among them."""
 
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
-
 from nightloom.executor import Executor
+from nightloom.frames.image import Pixels
 from nightloom.guiding import (
     GuideStars,
     Measurement,
@@ -115,8 +111,8 @@ class HeldStars:
             if len(chosen) > seen.held:
                 self._stars = with_hold_point_of(seen, chosen)
 
-    def _measure(self, image: NDArray[Any]) -> Measurement:
-        """Measure near the last place, and believe no star that may be another."""
+    def _measure(self, image: Pixels) -> Measurement:
+        """Measure (rows, columns) near the last place, and believe no star that may be another."""
         seen = measure(image, self._stars, radius_px=WINDOW_PX, near_px=self._near_px)
         if is_doubtful(seen, self._near_px):
             seen = nothing_held(len(self._stars))
@@ -145,14 +141,14 @@ class HeldStars:
             place_px = (self._hold_px[0] + seen.dx_px, self._hold_px[1] + seen.dy_px)
             await self._hot_map.learn(frame.raw, place_px)
 
-    async def _choose_in(self, image: NDArray[Any]) -> GuideStars:
+    async def _choose_in(self, image: Pixels) -> GuideStars:
+        """Choose stars in a frame (rows, columns)."""
         chip = self._chip
         return await self._compute(_choose_stars, image, chip.saturation_adu, chip.gain_e_per_adu)
 
 
-def _choose_stars(
-    image: NDArray[np.uint16], saturation_adu: float, gain_e_per_adu: float
-) -> GuideStars:
+def _choose_stars(image: Pixels, saturation_adu: float, gain_e_per_adu: float) -> GuideStars:
+    """Guide stars of a frame (rows, columns); length 0 where it has none."""
     return find_guide_stars(
         image,
         saturation_adu=saturation_adu,
@@ -162,7 +158,6 @@ def _choose_stars(
     )
 
 
-def _search(
-    image: NDArray[np.uint16], stars: GuideStars, saturation_adu: float
-) -> tuple[float, float] | None:
+def _search(image: Pixels, stars: GuideStars, saturation_adu: float) -> tuple[float, float] | None:
+    """How far the stars have moved in (rows, columns): (dx, dy) in px; None when not found."""
     return recovered_shift(image, stars, saturation_adu=saturation_adu)

@@ -1,15 +1,14 @@
 """What the guide loop knows of its camera's hot pixels, this night and from earlier ones."""
 
 import math
+from contextlib import suppress
 from datetime import datetime
-from typing import Any
-
-from numpy.typing import NDArray
 
 from nightloom.executor import Executor
+from nightloom.frames.image import Pixels
 from nightloom.guiding import HotPixels
 from nightloom.guiding.hot_pixels import APART_PX
-from nightloom.ledger import GuideHotPixels, Ledger
+from nightloom.ledger import GuideHotPixels, Ledger, LedgerBusy
 
 
 class HotMap:
@@ -21,7 +20,7 @@ class HotMap:
         self._kept: list[tuple[int, int]] = []
         self._place_px: tuple[float, float] | None = None
 
-    def mended(self, image: NDArray[Any]) -> NDArray[Any]:
+    def mended(self, image: Pixels) -> Pixels:
         """The frame (rows, columns) without the hot pixels known so far; NaN is not expected."""
         if self._hot.score.shape != image.shape:
             self._recall(image.shape)
@@ -31,7 +30,7 @@ class HotMap:
         """The next frame shows other stars."""
         self._place_px = None
 
-    async def learn(self, image: NDArray[Any], place_px: tuple[float, float]) -> None:
+    async def learn(self, image: Pixels, place_px: tuple[float, float]) -> None:
         """Take a raw frame (rows, columns) that was mended, with the place of its stars from
         where they were after the slew. One in which they are where they were says nothing.
         """
@@ -41,12 +40,13 @@ class HotMap:
         self._hot = await self._compute(HotPixels.learned, self._hot, image)
 
     def keep(self, at: datetime) -> None:
-        """Enter what is new into the ledger."""
+        """Enter what is new into the ledger; the next time, when another process holds it."""
         places = self._hot.places
         if places != self._kept:
             height, width = self._hot.score.shape
-            self._ledger.add_hot_pixels(GuideHotPixels(at, width, height, tuple(places)))
-            self._kept = places
+            with suppress(LedgerBusy):
+                self._ledger.add_hot_pixels(GuideHotPixels(at, width, height, tuple(places)))
+                self._kept = places
 
     def _recall(self, shape: tuple[int, ...]) -> None:
         kept = self._ledger.hot_pixels(width_px=shape[1], height_px=shape[0])

@@ -7,11 +7,12 @@ alone does not tell the two apart; several pointings do.
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
+
+from nightloom.frames.image import Pixels
 
 # A pixel so many times the noise above the middle of its neighbours stands out.
 STANDS_OUT_SIGMA = 5.0
@@ -41,7 +42,7 @@ class HotPixels:
                 score[y, x] = SURE
         return cls(score)
 
-    def learned(self, image: NDArray[Any]) -> "HotPixels":
+    def learned(self, image: Pixels) -> "HotPixels":
         """With one more frame, in which the stars are `APART_PX` from where they were in the last
         one that was learned from. ``image`` has the shape of ``score`` and no NaN.
         """
@@ -58,7 +59,7 @@ class HotPixels:
         """Columns and rows of the hot ones."""
         return [(int(x), int(y)) for y, x in np.argwhere(self.score >= SURE)]
 
-    def mended(self, image: NDArray[Any]) -> NDArray[Any]:
+    def mended(self, image: Pixels) -> Pixels:
         """The frame (rows, columns) with each hot pixel at the mean of its sound neighbours.
 
         One of another shape, or without hot pixels, is given back as it is.

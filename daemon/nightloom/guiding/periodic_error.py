@@ -58,6 +58,7 @@ class Pointing:
 
     @property
     def memory(self) -> Floats:
+        """The frames seen, (3, n) as `seen`; n is at most what its columns hold."""
         return self.seen[:, : self.count]
 
 

@@ -1,10 +1,8 @@
 """Recovery of lost guide stars, by their pattern, anywhere in the frame."""
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
+from nightloom.frames.image import Pixels
 from nightloom.guiding.stars import GuideStars, find_guide_stars
 
 COUNT_MAX = 30
@@ -15,7 +13,7 @@ SAME_MIN = 3
 
 
 def recovered_shift(
-    image: NDArray[Any], stars: GuideStars, *, saturation_adu: float
+    image: Pixels, stars: GuideStars, *, saturation_adu: float
 ) -> tuple[float, float] | None:
     """How far the stars have moved together, (dx, dy) in px, or None when they are not there.
 

@@ -1,11 +1,12 @@
 """Choosing guide stars: bright enough, alone, whole, and not a hot pixel."""
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import sep
 from numpy.typing import NDArray
+
+from nightloom.frames.image import Pixels
 
 Floats = NDArray[np.float64]
 
@@ -49,7 +50,7 @@ class GuideStars:
 
 
 def find_guide_stars(
-    image: NDArray[Any],
+    image: Pixels,
     *,
     saturation_adu: float,
     count_max: int,
@@ -96,7 +97,9 @@ def _no_stars(gain_e_per_adu: float) -> GuideStars:
     return GuideStars(none, none, none, none, float("nan"), gain_e_per_adu)
 
 
-def _is_hot_pixel(sky: NDArray[np.float32], x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.bool_]:
+def _is_hot_pixel(
+    sky: NDArray[np.float32], x: NDArray[np.int64], y: NDArray[np.int64]
+) -> NDArray[np.bool_]:
     """Whether one pixel holds most of the light of its 3×3 block: (n,) for peaks at ``x``, ``y``
     (n,) of ``sky`` (rows, columns).
     """
@@ -108,7 +111,7 @@ def _is_hot_pixel(sky: NDArray[np.float32], x: NDArray[Any], y: NDArray[Any]) ->
     return hot
 
 
-def _typical_fwhm(sky: NDArray[np.float32], found: NDArray[Any]) -> float:
+def _typical_fwhm(sky: NDArray[np.float32], found: NDArray[np.void]) -> float:
     """Median half-flux diameter, which is the FWHM of a Gaussian star, of the brighter half
     of what sep ``found``, (n,) with n > 0.
     """

@@ -1,6 +1,7 @@
 """The record that survives: frames, verdicts, curves, in one SQLite file."""
 
 from nightloom.ledger.ledger import Ledger
+from nightloom.ledger.patience import in_time
 from nightloom.ledger.records import (
     Check,
     Curve,
@@ -19,7 +20,7 @@ from nightloom.ledger.records import (
     uid_of,
 )
 from nightloom.ledger.running import ENOUGH, Key, Running, running, running_figures
-from nightloom.ledger.store import FILE_NAME, LedgerError
+from nightloom.ledger.store import FILE_NAME, LedgerBusy, LedgerError
 from nightloom.ledger.tally import FilterTally, TargetTally, tally
 
 __all__ = [
@@ -35,6 +36,7 @@ __all__ = [
     "Intent",
     "Key",
     "Ledger",
+    "LedgerBusy",
     "LedgerError",
     "Part",
     "Place",
@@ -44,6 +46,7 @@ __all__ = [
     "Sub",
     "TargetTally",
     "Verdict",
+    "in_time",
     "number_of",
     "running",
     "running_figures",

@@ -6,7 +6,6 @@ Long on purpose: whatever is kept over nights is written and read in this one pl
 import json
 import sqlite3
 from datetime import datetime
-from typing import Any
 
 from nightloom.ledger.records import (
     Check,
@@ -22,7 +21,7 @@ from nightloom.ledger.records import (
     Sub,
     Verdict,
 )
-from nightloom.ledger.rows import columns, from_row, stored, to_row
+from nightloom.ledger.rows import Stored, columns, from_row, stored, to_row
 from nightloom.ledger.store import LedgerError, Store, where_clause
 from nightloom_drivers.frame_kind import FrameKind
 
@@ -36,7 +35,7 @@ class Ledger(Store):
 
     # Intents ---------------------------------------------------------------------------------
 
-    def begin(self, kind: str, detail: dict[str, Any], at: datetime) -> int:
+    def begin(self, kind: str, detail: dict[str, str], at: datetime) -> int:
         """Write down what is about to be done, and return the intent's number."""
         cursor = self._write(
             f"begin {kind}",
@@ -65,7 +64,7 @@ class Ledger(Store):
         found = self._intents("WHERE kind = ? ORDER BY id DESC LIMIT 1", [kind])
         return found[0] if found else None
 
-    def _intents(self, which: str, values: list[Any]) -> list[Intent]:
+    def _intents(self, which: str, values: list[Stored]) -> list[Intent]:
         rows = self._rows(
             f"SELECT id, kind, detail, begun_utc, ended_utc, outcome FROM intents {which}", values
         )
@@ -161,11 +160,10 @@ class Ledger(Store):
     def accepted_s(self, target: str, *, night: str | None = None) -> dict[str, float]:
         """The tally: accepted seconds by filter, over all nights or in one."""
         where, values = where_clause(target=target, night=night, verdict=Verdict.ACCEPTED)
-        return dict(
-            self._rows(
-                f"SELECT filter, sum(exposure_s) FROM frames {where} GROUP BY filter", values
-            )
+        rows = self._rows(
+            f"SELECT filter, sum(exposure_s) AS sum_s FROM frames {where} GROUP BY filter", values
         )
+        return {row["filter"]: row["sum_s"] for row in rows}
 
     def latest(self, target: str, night: str, number: int) -> list[tuple[str, bool]]:
         """Filters of the latest frames of a target in a night, and whether each was accepted."""
@@ -186,16 +184,17 @@ class Ledger(Store):
             " AND verdict = ? AND rotation_deg IS NOT NULL ORDER BY start_utc DESC LIMIT 1",
             [target, before, Verdict.ACCEPTED.value],
         )
-        return rows[0] if rows else None
+        return (rows[0]["night"], rows[0]["rotation_deg"]) if rows else None
 
     def subs(
         self, target: str, verdict: Verdict = Verdict.ACCEPTED, *, night: str | None = None
     ) -> dict[str, int]:
         """Number of frames with that verdict by filter."""
         where, values = where_clause(target=target, night=night, verdict=verdict)
-        return dict(
-            self._rows(f"SELECT filter, count(*) FROM frames {where} GROUP BY filter", values)
+        rows = self._rows(
+            f"SELECT filter, count(*) AS number FROM frames {where} GROUP BY filter", values
         )
+        return {row["filter"]: row["number"] for row in rows}
 
     def targets(self) -> list[str]:
         """Names of all targets that have frames."""

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from typing import Any, Literal
+from typing import Literal
 
 from nightloom_drivers.frame_kind import FrameKind
 
@@ -95,7 +95,7 @@ class Intent:
 
     id: int
     kind: str
-    detail: dict[str, Any]
+    detail: dict[str, str]
     begun_utc: datetime
     ended_utc: datetime | None
     outcome: str | None

@@ -2,13 +2,13 @@
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import fields
 from datetime import UTC, datetime
 from enum import StrEnum
 from functools import cache
 from numbers import Integral, Real
-from typing import Any, TypeVar, get_type_hints
+from typing import TypeVar, get_type_hints
 
 from nightloom.ledger.records import (
     Check,
@@ -35,18 +35,21 @@ AnyRecord = (
 )
 Record = TypeVar("Record", bound=AnyRecord)
 
+Stored = str | int | float | None
+"""What a column holds."""
+
 
 def columns(kind: type[Record]) -> list[str]:
     """Column names of a record, in the order of its fields."""
     return [field.name for field in fields(kind)]
 
 
-def to_row(record: AnyRecord) -> list[Any]:
+def to_row(record: AnyRecord) -> list[Stored]:
     """A record's values as SQLite takes them, in the order of `columns`."""
     return [stored(getattr(record, field.name)) for field in fields(record)]
 
 
-def stored(value: Any) -> Any:
+def stored(value: object) -> Stored:
     """One value as SQLite takes it; a number that is not finite is no measurement: NULL."""
     match value:
         case datetime():
@@ -59,19 +62,22 @@ def stored(value: Any) -> Any:
             return int(value)
         case Real():
             return float(value) if math.isfinite(value) else None
-    return value
+        case str() | None:
+            return value
+    raise TypeError(f"SQLite has no column for {value!r}")
 
 
-def from_row(kind: type[Record], row: tuple[Any, ...]) -> Record:
+def from_row(kind: type[Record], row: Sequence[object]) -> Record:
     """The record of a row that holds `columns(kind)`."""
     readers = _readers(kind)  # type: ignore[arg-type]  # a class is hashable
-    return kind(
+    made: Callable[..., Record] = kind
+    return made(
         **{name: read(value) for (name, read), value in zip(readers.items(), row, strict=True)}
     )
 
 
 @cache
-def _readers(kind: type[AnyRecord]) -> dict[str, Callable[[Any], Any]]:
+def _readers(kind: type[AnyRecord]) -> dict[str, Callable[[object], object]]:
     """How each column is read: enums and truths by their type, others by their name."""
     types = get_type_hints(kind)
     return {
@@ -80,31 +86,31 @@ def _readers(kind: type[AnyRecord]) -> dict[str, Callable[[Any], Any]]:
     }
 
 
-def _is_itself(hint: Any) -> bool:
+def _is_itself(hint: object) -> bool:
     return isinstance(hint, type) and issubclass(hint, StrEnum | bool)
 
 
-def _as_is(value: Any) -> Any:
+def _as_is(value: object) -> object:
     return value
 
 
-def _time(text: str | None) -> datetime | None:
-    return None if text is None else datetime.fromisoformat(text)
+def _time(text: object) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(str(text))
 
 
-def _tuple(text: str) -> tuple[Any, ...]:
-    return tuple(json.loads(text))
+def _tuple(text: object) -> tuple[object, ...]:
+    return tuple(json.loads(str(text)))
 
 
-def _pairs(text: str) -> tuple[tuple[Any, ...], ...]:
-    return tuple(tuple(pair) for pair in json.loads(text))
+def _pairs(text: object) -> tuple[tuple[object, ...], ...]:
+    return tuple(tuple(pair) for pair in json.loads(str(text)))
 
 
-_READ: dict[str, Callable[[Any], Any]] = {
+_READ: dict[str, Callable[[object], object]] = {
     "start_utc": _time,
     "begun_utc": _time,
-    "taken_utc": datetime.fromisoformat,
-    "measured_utc": datetime.fromisoformat,
+    "taken_utc": _time,
+    "measured_utc": _time,
     "positions_steps": _tuple,
     "radii_px": _tuple,
     "exposures_s": _tuple,

@@ -3,17 +3,20 @@
 import fcntl
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Self
+from typing import Self
 
 from nightloom.ledger.migrations import MIGRATIONS, migrate, version_of
 from nightloom.ledger.records import Frame
-from nightloom.ledger.rows import AnyRecord, columns, to_row
+from nightloom.ledger.rows import AnyRecord, Stored, columns, to_row
 
 FILE_NAME = "ledger.sqlite"
 """The ledger's name in an output folder."""
+
+BUSY_S = 0.5
+"""So long a statement waits for another process, and everything else with it."""
 
 
 class LedgerError(Exception):
@@ -25,6 +28,10 @@ class LedgerError(Exception):
 
     def __str__(self) -> str:
         return f"{self.path}: asked to {self.asked}: {self.seen}"
+
+
+class LedgerBusy(LedgerError):
+    """Another process holds the file, and may let go of it at any time."""
 
 
 class Store:
@@ -64,7 +71,8 @@ class Store:
     def _connect(self, read_only: bool) -> sqlite3.Connection:
         mode = "ro" if read_only else "rwc"
         uri = f"{self.path.absolute().as_uri()}?mode={mode}"
-        connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+        connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_S)
+        connection.row_factory = sqlite3.Row
         try:
             known, found = len(MIGRATIONS), version_of(connection)
             if found > known or (read_only and found < known):
@@ -103,11 +111,11 @@ class Store:
             what, f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", to_row(record)
         )
 
-    def _write(self, what: str, statement: str, values: list[Any]) -> sqlite3.Cursor:
+    def _write(self, what: str, statement: str, values: Sequence[Stored]) -> sqlite3.Cursor:
         with self._asked(what):
             return self._connection.execute(statement, values)
 
-    def _rows(self, statement: str, values: list[Any]) -> list[tuple[Any, ...]]:
+    def _rows(self, statement: str, values: Sequence[Stored]) -> list[sqlite3.Row]:
         with self._asked("read"):
             return self._connection.execute(statement, values).fetchall()
 
@@ -117,10 +125,17 @@ class Store:
         try:
             yield
         except (sqlite3.Error, OSError) as error:
-            raise LedgerError(self.path, asked=what, seen=str(error)) from error
+            kind = LedgerBusy if _is_busy(error) else LedgerError
+            raise kind(self.path, asked=what, seen=str(error)) from error
 
 
-def where_clause(**wanted: str | None) -> tuple[str, list[Any]]:
+def _is_busy(error: Exception) -> bool:
+    """Whether SQLite gave up on a lock; extended codes keep the primary one in their low byte."""
+    code = getattr(error, "sqlite_errorcode", 0)
+    return isinstance(error, sqlite3.OperationalError) and code & 0xFF == sqlite3.SQLITE_BUSY
+
+
+def where_clause(**wanted: str | None) -> tuple[str, list[Stored]]:
     """A WHERE clause for the columns that are given, and its values."""
     given = {name: value for name, value in wanted.items() if value is not None}
     clause = " AND ".join(f"{name} = ?" for name in given)

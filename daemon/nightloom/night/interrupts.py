@@ -17,11 +17,11 @@ then cancelled, never asked through a flag. A sub that is cancelled counts nowhe
 import asyncio
 from collections.abc import Callable, Coroutine, Iterator, Sequence
 from enum import Enum
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from nightloom.executor import NotComputed
 from nightloom.frames.disk import FramesNotKept
-from nightloom.ledger import LedgerError
+from nightloom.ledger import LedgerBusy, LedgerError
 from nightloom.night.context import Context
 from nightloom.safety import GuardRefusal, NotSafe, WrongSide
 from nightloom_drivers.errors import DeviceError
@@ -77,12 +77,12 @@ ERRORS: dict[Cut, tuple[type[Exception], ...]] = {
     Cut.OPERATOR: (Operator,),
     Cut.DAWN: (Dawn,),
     Cut.NOT_SAFE: (NotSafe,),
+    Cut.TROUBLE: (DeviceError, GuardRefusal, NotComputed, LedgerBusy),
     Cut.UNKEPT: (FramesNotKept, LedgerError),
-    Cut.TROUBLE: (DeviceError, GuardRefusal, NotComputed),
     Cut.LIMIT: (TurnedTooFar,),
     Cut.CLOUD: (Clouded,),
 }
-"""Any other error is a mistake."""
+"""The first that fits: a ledger that is busy is not lost. Any other error is a mistake."""
 
 
 def cut_of(error: BaseException) -> Cut:
@@ -134,7 +134,7 @@ async def clouded(context: Context) -> None:
     raise Clouded(await context.cloud_monitor.until_clouded())
 
 
-Watch = Callable[[Context], Coroutine[Any, Any, None]]
+Watch = Callable[[Context], Coroutine[object, object, None]]
 
 WATCHES: dict[Cut, Watch] = {
     Cut.UNSAFE: unsafe,
@@ -150,10 +150,10 @@ WATCHES: dict[Cut, Watch] = {
 
 # How it cuts ------------------------------------------------------------------------------------
 
-Watcher = Coroutine[Any, Any, None]
+Watcher = Coroutine[object, object, None]
 
 
-async def unless(watchers: Sequence[Watcher], work: Coroutine[Any, Any, T]) -> T:
+async def unless(watchers: Sequence[Watcher], work: Coroutine[object, object, T]) -> T:
     """Do the work unless a watcher raises first; then cancel it, wait for it, and raise that.
 
     A watcher that returns is content. When several things were raised at once the strongest is.

@@ -2,7 +2,9 @@
 
 import asyncio
 from datetime import UTC, datetime
+from functools import partial
 
+from nightloom.ledger import in_time
 from nightloom.night.context import Context
 from nightloom.night.gather import gather
 from nightloom.night.interrupts import WATCHES, Cut, cut_of, unless
@@ -59,11 +61,11 @@ class Night:
             async with asyncio.TaskGroup() as crew:
                 context.guiding.begin(crew)
                 context.pipeline.begin(crew)
-                record = self._begin()
+                record = await self._begin()
                 await self._go_through()
                 await context.guiding.stop("the night ends")
                 context.pipeline.stop()
-            self._end(record)
+            await self._end(record)
         if self._failure is not None:
             raise self._failure
 
@@ -79,9 +81,9 @@ class Night:
         """Do a phase's work under its watchers, and turn what cut it short into the next phase."""
         context, row = self._context, NIGHT[phase]
         work = self._gathering if phase is Phase.GATHERING else row.work
-        if phase is Phase.READYING:  # its loop may be what failed, and nothing is held from there
-            await context.guiding.stop("the rig is made ready")
         try:
+            if phase is Phase.READYING:  # its loop may be what failed; nothing is held from there
+                await context.guiding.stop("the rig is made ready")
             following = await unless([WATCHES[cut](context) for cut in watched(row)], work(context))
             if following.phase not in row.leads:
                 raise AssertionError(f"{phase} led to {following.phase}, which its row lacks")
@@ -138,14 +140,16 @@ class Night:
             if cut_of(error) is Cut.MISTAKE:
                 raise
 
-    def _begin(self) -> int:
+    async def _begin(self) -> int:
         """Open the night's record; what an earlier run left unfinished counts nowhere."""
         context, dark = self._context, self._context.schedule.dark
         unfinished = context.ledger.unfinished()
         for intent in unfinished:
-            context.ledger.finish(intent.id, "the daemon had ended", context.clock.now())
+            over = partial(context.ledger.finish, intent.id, "the daemon had ended")
+            await in_time(partial(over, context.clock.now()))
         night = str(context.schedule.night)
-        record = context.ledger.begin("night", {"night": night}, context.clock.now())
+        begin = partial(context.ledger.begin, "night", {"night": night}, context.clock.now())
+        record = await in_time(begin)
         context.log.emit(
             NightBegun(
                 night=night,
@@ -163,12 +167,13 @@ class Night:
         context.focusing.begin()
         return record
 
-    def _end(self, record: int) -> None:
+    async def _end(self, record: int) -> None:
         context = self._context
         night = str(context.schedule.night)
         frames = context.ledger.frames(night=night)
         accepted = sum(frame.verdict == "accepted" for frame in frames)
-        context.ledger.finish(record, self._outcome, context.clock.now())
+        ended = partial(context.ledger.finish, record, self._outcome, context.clock.now())
+        await in_time(ended)
         context.log.emit(
             NightEnded(
                 night=night,

@@ -4,11 +4,30 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
 from nightloom.night.phases import Phase
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
+
+
+class NightFigures(TypedDict):
+    """What a night came to, as `--json` has it."""
+
+    night: str
+    dark_s: float
+    clear_s: float
+    open_s: float
+    open_fraction: float
+    bound_fraction: float
+    accepted_s: dict[str, float]
+    rejected_s: dict[str, float]
+    subs: int
+    dithers: int
+    focus_runs: int
+    focus_checks: int
+    shelters: int
+    guide_rms_arcsec: float | None
 
 
 @dataclass
@@ -74,12 +93,12 @@ class NightSummary:
             self._lost_since_s = None
 
     def _frame(self, frame: e.FrameAccepted | e.FrameRejected) -> None:
-        kept = isinstance(frame, e.FrameAccepted)
-        tally = self.accepted_s if kept else self.rejected_s
+        accepted = isinstance(frame, e.FrameAccepted)
+        tally = self.accepted_s if accepted else self.rejected_s
         tally[frame.filter] += frame.exposure_s
         self.open_s += frame.exposure_s
         self.least_s += frame.exposure_s / self.bounds.get(frame.target, 1.0)
-        self.subs["kept" if kept else "rejected"] += 1
+        self.subs["accepted" if accepted else "rejected"] += 1
         if frame.guide_rms_arcsec is not None:
             self.counts["guided"] += 1
             self.guide_squares_arcsec2 += frame.guide_rms_arcsec**2
@@ -115,7 +134,7 @@ class NightSummary:
         guided = self.counts["guided"]
         return (self.guide_squares_arcsec2 / guided) ** 0.5 if guided else None
 
-    def figures(self) -> dict[str, Any]:
+    def figures(self) -> NightFigures:
         """All of it under the names that `--json` uses."""
         return {
             "night": self.night,

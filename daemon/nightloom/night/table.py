@@ -7,7 +7,7 @@ nothing may hold that up. `Phases.move` is the only way from one phase to anothe
 
 from collections.abc import Callable, Coroutine, Iterator, Mapping
 from enum import Enum
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from nightloom.night.acquire import acquire
 from nightloom.night.context import Context
@@ -23,7 +23,7 @@ from nightloom.telemetry import Log
 from nightloom.telemetry.events import PhaseChanged
 
 P = Phase
-Work = Callable[[Context], Coroutine[Any, Any, Next[Phase]]]
+Work = Callable[[Context], Coroutine[object, object, Next[Phase]]]
 
 
 class Roof(Enum):

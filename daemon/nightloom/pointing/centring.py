@@ -4,14 +4,13 @@ import asyncio
 import math
 from dataclasses import dataclass
 
-import numpy as np
 from astropy.wcs import WCS
-from numpy.typing import NDArray
 
 from nightloom.clouds import Unsolved
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.executor import Executor
 from nightloom.frames import StarField
+from nightloom.frames.image import Pixels
 from nightloom.frames.measuring import measure_whole
 from nightloom.pointing.kept_offsets import KeptPointingOffsets
 from nightloom.pointing.offsets import Known, SkyPlace, beside, miss_deg
@@ -240,15 +239,16 @@ class Pointing:
         )
         raise UNSOLVED[cause](f"{target.name}: no frame was solved, {why}")
 
-    async def _look(self, exposure_s: float) -> tuple[NDArray[np.uint16], StarField]:
+    async def _look(self, exposure_s: float) -> tuple[Pixels, StarField]:
+        """A frame (rows, columns) and its stars."""
         frame = await self._camera.expose(exposure_s)
         saturation_adu = self._observatory.camera.saturation_adu
         return frame.data, await self._compute(measure_whole, frame.data, saturation_adu)
 
     async def _solve(
-        self, target: Target, data: NDArray[np.uint16], stars: StarField, wider: float
+        self, target: Target, data: Pixels, stars: StarField, wider: float
     ) -> Solution | None:
-        """Solve a frame; None, with a line in the log, when that fails."""
+        """Solve a frame (rows, columns); None, with a line in the log, when that fails."""
         began_s = self._clock.unix_s()
         try:
             solution = await self._solver.solve(data, stars, self._hint(target, wider))

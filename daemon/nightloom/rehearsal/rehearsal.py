@@ -10,7 +10,7 @@ from nightloom.schedule.schedule import ready_from_s
 from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
 from nightloom.sky import Interval
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 
 
 @dataclass(frozen=True)

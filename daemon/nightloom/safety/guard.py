@@ -229,6 +229,7 @@ class Guard:
             request,
             limits.weather(self.unsafe_reasons()),
             self._closed(),
+            "" if self._mount.knows_position else "the mount does not say where it points",
             *(self._sun(ra_deg, dec_deg, at_s) for at_s in self._clock.both_s()),
         )
         angle_h = float(hour_angle_h(self._site, ra_deg, dec_deg, now_s))

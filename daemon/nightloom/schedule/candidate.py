@@ -42,7 +42,9 @@ class Candidate:
 
 
 def _shared_s(intervals: Sequence[Interval], edges_unix_s: Floats) -> Floats:
-    """Seconds of each step that lie in the intervals, which do not overlap."""
+    """Seconds of each step, (n,), that lie in the intervals, which do not overlap; edges are (n +
+    1,).
+    """
     shared = [
         np.minimum(edges_unix_s[1:], one.end_unix_s)
         - np.maximum(edges_unix_s[:-1], one.start_unix_s)

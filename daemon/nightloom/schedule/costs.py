@@ -1,6 +1,7 @@
 """What gaps and moves cost, configured or measured; the weave and the bound of a cycle by it."""
 
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import datetime
 from itertools import permutations
 
@@ -16,7 +17,7 @@ from nightloom.cycle import (
     order_cost_s,
     weave,
 )
-from nightloom.ledger import Duration, Key, Ledger, Part, Running, running_figures
+from nightloom.ledger import Duration, Key, Ledger, LedgerBusy, Part, Running, running_figures
 from nightloom.settings import AskedSub, Settings, Target, cycle_of
 from nightloom.settings.observatory import Observatory
 from nightloom.telemetry import Event
@@ -58,7 +59,8 @@ class Stopwatch:
                 pass
 
     def _enter(self, duration: Duration) -> None:
-        self._ledger.add_duration(duration)
+        with suppress(LedgerBusy):  # one of many: none of them is worth waiting for
+            self._ledger.add_duration(duration)
 
 
 def _change_s(observatory: Observatory, known: Mapping[Key, float]) -> float | dict[Pair, float]:

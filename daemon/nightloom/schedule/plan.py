@@ -40,7 +40,7 @@ def make_plan(
 def _blocks(
     candidates: Sequence[Candidate], edges_unix_s: Floats, found: Found
 ) -> tuple[Block, ...]:
-    """Runs of one choice as blocks, cut to the candidate's window."""
+    """Runs of one choice as blocks, cut to the candidate's window; edges are (steps + 1,)."""
     blocks = []
     for choice, run in groupby(range(len(found.choices)), key=found.choices.__getitem__):
         if choice != IDLE:

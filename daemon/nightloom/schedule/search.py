@@ -75,7 +75,7 @@ class Night:
         move_cost_s: float,
         start_target: str | None,
     ) -> "Night":
-        """The arrays of a night."""
+        """The arrays of a night, from the edges of its steps, (steps + 1,) in Unix time."""
         usable_s = np.array([one.usable_s(edges_unix_s) for one in candidates]).T
         open_fraction = np.array([one.open_fraction for one in candidates])
         names = list(dict.fromkeys(one.target for one in candidates))
@@ -154,7 +154,11 @@ def _merged(value: Floats, on: Ints, left_s: Floats) -> Ints:
 
 
 def _varied(order: Ints, on: Ints, left_s: Floats) -> Ints:
-    """An order, as long as the one given, in which the first of all that are alike come first."""
+    """An order, (n,), as long as the one given, in which the first of all that are alike come
+    first.
+
+    `on` is (states,), `left_s` (states, purses).
+    """
     _, firsts = np.unique(_numbered(on, left_s / ALIKE_S)[order], return_index=True)
     first = np.zeros(len(order), dtype=bool)
     first[firsts] = True
@@ -171,7 +175,9 @@ def _numbered(on: Ints, left: Floats) -> NDArray[np.uint64]:
 
 
 def _traced(trail: list[tuple[Ints, Ints, Floats]], state: int) -> tuple[list[int], list[float]]:
-    """Choices and open seconds, one for each step, on the way into a state."""
+    """Choices and open seconds, one for each step, on the way into a state; a step of the trail has
+    three arrays, (states,).
+    """
     choices, open_s = [], []
     for came, choice, seconds in reversed(trail):
         choices.append(int(choice[state]))
@@ -183,7 +189,8 @@ def _traced(trail: list[tuple[Ints, Ints, Floats]], state: int) -> tuple[list[in
 def _promises(night: Night, prices: Floats) -> tuple[Floats, Ints]:
     """What may follow each step on each target (the last column: on none), seconds bought freely.
 
-    Also the choice that leads there: (steps + 1, targets + 1) and (steps, targets + 1).
+    Also the choice that leads there: (steps + 1, targets + 1) and (steps, targets + 1). Prices are
+    (purses,).
     """
     rate = np.clip(night.rate - night.draws @ prices, 0.0, None)
     stay = np.where(night.usable, rate * night.stay_s, -inf)

@@ -1,7 +1,6 @@
 """Coordinates as people write them, turned into degrees of J2000 when they are read."""
 
 import re
-from typing import Any
 
 EQUINOX = re.compile(r"(J(19|20|21)\d\d|B1[89]\d\d)(\.\d+)?")
 """A Julian or Besselian year, such as J2000, J2026.9 and B1950."""
@@ -9,7 +8,7 @@ EQUINOX = re.compile(r"(J(19|20|21)\d\d|B1[89]\d\d)(\.\d+)?")
 _ANGLES = (("ra", "hourangle", 0, 360), ("dec", "deg", -90, 90))
 
 
-def with_angles(table: dict[str, Any]) -> dict[str, Any]:
+def with_angles(table: dict[str, object]) -> dict[str, object]:
     """The table with `ra` and `dec` texts as degrees; what does not parse stays as it is."""
     read = dict(table)
     for key, unit, low, high in _ANGLES:
@@ -21,7 +20,7 @@ def with_angles(table: dict[str, Any]) -> dict[str, Any]:
     return read
 
 
-def in_j2000(table: dict[str, Any]) -> dict[str, Any]:
+def in_j2000(table: dict[str, object]) -> dict[str, object]:
     """The table with its coordinates turned to J2000; what cannot be turned stays as it is."""
     equinox, ra_deg, dec_deg = (table.get(key) for key in ("equinox", "ra_deg", "dec_deg"))
     if not (isinstance(equinox, str) and EQUINOX.fullmatch(equinox)) or equinox == "J2000":

@@ -4,11 +4,10 @@ They read the plain tables, so that they still speak when a number elsewhere is 
 """
 
 from collections.abc import Iterator
-from typing import Any
 
 from nightloom.settings.problems import Problem
 
-Tables = dict[str, dict[str, Any]]
+Tables = dict[str, dict[str, object]]
 """What each file holds, by file name."""
 
 
@@ -92,12 +91,12 @@ def _roof_without_station(tables: Tables) -> Iterator[Problem]:
         )
 
 
-def _targets(tables: Tables) -> list[dict[str, Any]]:
+def _targets(tables: Tables) -> list[dict[str, object]]:
     targets = tables.get("targets.toml", {}).get("target")
     return [one for one in targets if isinstance(one, dict)] if isinstance(targets, list) else []
 
 
-def _filter_tables(target: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+def _filter_tables(target: dict[str, object]) -> Iterator[tuple[str, dict[str, object]]]:
     """Each table of filters in a target with its place: its own, or those of its groups."""
     place = f'target["{target.get("name")}"]'
     yield f"{place}.filter", _table(target, "filter")
@@ -108,6 +107,6 @@ def _filter_tables(target: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]
             yield f"{place}.group[{named}].filter", _table(group, "filter")
 
 
-def _table(table: dict[str, Any] | None, key: str) -> dict[str, Any]:
+def _table(table: dict[str, object] | None, key: str) -> dict[str, object]:
     inner = (table or {}).get(key)
     return inner if isinstance(inner, dict) else {}

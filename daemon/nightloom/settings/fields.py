@@ -1,7 +1,7 @@
 """Finding one's way in a settings model by the place of a value in its file."""
 
 from types import UnionType
-from typing import Any, Union, get_args, get_origin
+from typing import Union, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -18,7 +18,7 @@ def field_at(model: type[BaseModel], place: KeyPath) -> FieldInfo | None:
 
 def model_at(model: type[BaseModel], place: KeyPath) -> type[BaseModel] | None:
     """The model of the table at a place, or None where there is none."""
-    kind: Any = model
+    kind: object = model
     for step in place:
         if isinstance(kind, type) and issubclass(kind, BaseModel):
             field = fields_of(kind).get(str(step))
@@ -39,7 +39,7 @@ def fields_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
     }
 
 
-def plain_type(annotation: Any) -> Any:
+def plain_type(annotation: object) -> object:
     """An annotation without its `| None`."""
     if get_origin(annotation) in (Union, UnionType):
         return next(part for part in get_args(annotation) if part is not type(None))

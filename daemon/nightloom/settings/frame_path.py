@@ -7,7 +7,7 @@ The ending is always .fits and need not be written.
 
 import re
 import string
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import PurePosixPath
 
@@ -40,6 +40,27 @@ _SAMPLE = NameFacts(
 )
 
 
+def _another(number: int, utc: datetime, night: date) -> NameFacts:
+    return replace(_SAMPLE, number=number, utc=utc, night=night)
+
+
+_OTHERS = {
+    "a frame and the next one": _another(
+        2, datetime(2026, 1, 2, 0, 0, 1, tzinfo=UTC), date(2026, 1, 1)
+    ),
+    "the same frame of another day": _another(
+        1, datetime(2026, 1, 3, tzinfo=UTC), date(2026, 1, 2)
+    ),
+    "the same frame of another month": _another(
+        1, datetime(2026, 2, 2, tzinfo=UTC), date(2026, 2, 1)
+    ),
+    "the same frame of another year": _another(
+        1, datetime(2027, 1, 2, tzinfo=UTC), date(2027, 1, 1)
+    ),
+}
+"""Frames that must not have the sample's name: numbers begin anew each night."""
+
+
 @dataclass(frozen=True)
 class NamePattern:
     """A pattern known to work.
@@ -59,12 +80,16 @@ class NamePattern:
         parts = self.text.split("/")
         if any(part in {"", ".", ".."} for part in parts):
             raise ValueError(f"{self.text!r} must name folders below the frame folder")
-        if not {"number", "utc"} & {name for _, name, _, _ in used}:
-            raise ValueError(f"{self.text!r} needs {{number}} or {{utc}} to tell frames apart")
         try:
-            self.path(_SAMPLE)
+            sample, others = self.path(_SAMPLE), {w: self.path(o) for w, o in _OTHERS.items()}
         except (ValueError, TypeError) as reason:
             raise ValueError(f"{self.text!r} cannot be filled in: {reason}") from reason
+        same = next((which for which, path in others.items() if path == sample), None)
+        if same is not None:
+            raise ValueError(
+                f"{self.text!r} gives {same} one name:"
+                " it needs {night} and {number}, or {utc} to the second"
+            )
 
     def path(self, facts: NameFacts) -> PurePosixPath:
         """The path of a frame below the frame folder; every part is plain ASCII without blanks."""

@@ -2,7 +2,6 @@
 
 import json
 from dataclasses import dataclass
-from typing import Any
 
 from nightloom.errors import BadInput
 
@@ -18,7 +17,7 @@ class Problem:
     """Name of the file, or of the device, that has the problem."""
     key: str
     """Dotted key, or another place such as "line 3"; empty when it is the whole file."""
-    value: Any
+    value: object
     """What was read there; ABSENT when nothing was."""
     allowed: str
     """What is wrong with it and what would be right, as the end of a sentence."""
@@ -36,7 +35,7 @@ class SettingsError(BadInput):
         self.problems = problems
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     if value is ABSENT or isinstance(value, dict):
         return ""
     text = json.dumps(value, ensure_ascii=False, default=str)

@@ -4,7 +4,7 @@ import json
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -14,7 +14,7 @@ from nightloom.settings.policies import Policies
 from nightloom.settings.problems import ABSENT, Problem, SettingsError
 from nightloom.settings.targets import Targets
 from nightloom.settings.translate import problems_of
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -66,7 +66,7 @@ class _Reader:
             self.problems += problems_of(error, file, model, table)
             return None
 
-    def _table(self, file: str) -> dict[str, Any] | None:
+    def _table(self, file: str) -> dict[str, object] | None:
         try:
             return tomllib.loads((self.folder / file).read_text("utf-8"))
         except FileNotFoundError:

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping
-from typing import Any, ClassVar, Literal, Self
+from typing import ClassVar, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
@@ -128,7 +128,7 @@ class Target(Table):
 
     @model_validator(mode="before")
     @classmethod
-    def _coordinates(cls, table: Any) -> Any:
+    def _coordinates(cls, table: object) -> object:
         """Turn `ra` and `dec` texts into degrees, and any equinox into J2000.
 
         What does not parse stays, to be reported.

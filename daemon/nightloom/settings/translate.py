@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Iterator
-from typing import Any, get_origin
+from typing import get_origin
 
 from annotated_types import Ge, Gt, Le, Lt
 from pydantic import BaseModel
@@ -39,7 +39,7 @@ _FOREIGN_UNITS = ("_minutes", "_min", "_sec", "_seconds", "_rad", "_cm", "_km", 
 
 
 def problems_of(
-    error: ValidationError, file: str, model: type[BaseModel], table: dict[str, Any]
+    error: ValidationError, file: str, model: type[BaseModel], table: dict[str, object]
 ) -> list[Problem]:
     """Every problem in a file that `model` refused, in the order of the model's keys.
 
@@ -75,7 +75,7 @@ def unit_of(key: str) -> str | None:
     return next((unit for ending, unit in UNITS.items() if key.endswith(ending)), None)
 
 
-def _value(detail: ErrorDetails) -> Any:
+def _value(detail: ErrorDetails) -> object:
     return ABSENT if detail["type"] == "missing" else detail["input"]
 
 
@@ -159,22 +159,29 @@ def _bounds(field: FieldInfo) -> str:
     return "".join(f" {words}" for words in (low, high) if words)
 
 
-def _key(place: KeyPath, table: Any) -> str:
+def _key(place: KeyPath, table: object) -> str:
     """A place as a person would write it, an entry of a list by its name."""
     return ".".join(_steps(place, table)).replace(".[", "[")
 
 
-def _steps(place: KeyPath, table: Any) -> Iterator[str]:
+def _steps(place: KeyPath, table: object) -> Iterator[str]:
     for step in place:
-        try:
-            table = table[step]
-        except (KeyError, IndexError, TypeError):
-            table = None
+        table = _inner(table, step)
         if isinstance(step, int):
             name = table.get("name") if isinstance(table, dict) else None
             yield f'["{name}"]' if isinstance(name, str) else f"[{step + 1}]"
         else:
             yield step
+
+
+def _inner(table: object, step: int | str) -> object:
+    """What a table or a list holds there; None where it holds nothing."""
+    match table:
+        case dict():
+            return table.get(step)
+        case list() if isinstance(step, int) and step < len(table):
+            return table[step]
+    return None
 
 
 def _lower(sentence: str) -> str:

@@ -28,7 +28,7 @@ def sidereal_deg(unix_s: ArrayLike, longitude_deg: float = 0.0) -> Floats:
 def horizontal_deg(
     site: Site, hour_angle_deg: ArrayLike, dec_deg: ArrayLike
 ) -> tuple[Floats, Floats]:
-    """Altitude, and azimuth from north through east, of an hour angle (west positive).
+    """Altitude, and azimuth from north through east, in degrees, of an hour angle (west positive).
 
     Arguments broadcast; NaN stays NaN.
     """

@@ -76,7 +76,9 @@ def moon_elongation_deg(unix_s: ArrayLike) -> Floats:
 
 
 def full_moon(near_unix_s: ArrayLike) -> Floats:
-    """The full Moon nearest to a moment: where the apparent longitudes of both are 180° apart."""
+    """Unix time of the full Moon nearest to a moment: where the apparent longitudes of both are
+    180° apart. Of the shape of the moments, which are finite.
+    """
     moment = np.asarray(near_unix_s, dtype=np.float64)
     # The Moon's pace varies by a seventh, so that each pass leaves a seventh of the error.
     for _ in range(6):

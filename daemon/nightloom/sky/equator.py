@@ -6,7 +6,6 @@ for the nearest whole hour; within half an hour it changes by about 0.01″.
 """
 
 from functools import lru_cache
-from typing import Any
 
 import erfa
 import numpy as np
@@ -33,6 +32,7 @@ def terrestrial_days(unix_s: ArrayLike) -> Floats:
 
 @lru_cache(maxsize=1)
 def _leap_seconds() -> tuple[Floats, Floats]:
+    """Unix times from which on, and seconds by which, TAI was ahead of UTC, both (n,)."""
     table = erfa.leap_seconds.get()
     table = table[table["year"] >= 1972]  # before, UTC ran at another rate
     months = (table["year"] - 1970) * 12 + table["month"] - 1
@@ -41,12 +41,13 @@ def _leap_seconds() -> tuple[Floats, Floats]:
 
 
 @lru_cache(maxsize=2048)
-def _pose_of_hour(hour: int) -> tuple[Any, float]:
+def _pose_of_hour(hour: int) -> tuple[NDArray[np.void], float]:
+    """ERFA's record of the Earth, a scalar array, and the equation of the origins in radians."""
     astrometry, origins = erfa.apci13(UNIX_EPOCH_JD, terrestrial_days(hour * _HOUR_S))
     return astrometry, float(origins)
 
 
-def earth_pose(unix_s: ArrayLike) -> tuple[Any, Floats]:
+def earth_pose(unix_s: ArrayLike) -> tuple[NDArray[np.void], Floats]:
     """ERFA's star-independent astrometry of each moment, and its equation of the origins (rad).
 
     Both of the shape of the moments, which are finite.

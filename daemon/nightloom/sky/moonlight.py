@@ -30,7 +30,7 @@ def moonlight_nl(
 
     `phase_angle_deg` is 0 at full Moon and 180 at new Moon. Nought while the Moon is down. Within
     10° of the Moon the aureole takes over, as the paper has it. Arguments broadcast; NaN stays NaN,
-    except where the Moon is down, or its own zenith distance is NaN: there it is nought.
+    except where the Moon is down, or its own zenith distance is NaN: there it is zero.
     """
     apart = np.maximum(np.asarray(separation_deg, dtype=np.float64), _CLOSEST_DEG)
     moon_zenith = np.asarray(moon_zenith_deg, dtype=np.float64)

@@ -123,9 +123,11 @@ class NightTable:
         return visible(self.unix_s, *path, floor_deg, horizon)
 
     def _phase_angle_deg(self, unix_s: ArrayLike) -> Floats:
+        """The Moon's phase angle in degrees, of the shape of the moments."""
         return np.interp(self._inside(unix_s), self.unix_s, self._moon_phase_angle_deg)
 
     def _inside(self, unix_s: ArrayLike) -> Floats:
+        """The moments as an array of their shape. Raises ValueError for one outside the span."""
         moments = np.asarray(unix_s, dtype=np.float64)
         start, end = self.span.start_unix_s, self.span.end_unix_s
         if moments.size and (moments.min() < start or moments.max() > end):
@@ -133,15 +135,18 @@ class NightTable:
         return moments
 
     def _between(self, directions: Floats, unix_s: ArrayLike) -> Floats:
+        """Directions (moments, 3) of those of the grid (n, 3)."""
         moments = self._inside(unix_s)
         mixed = np.stack([np.interp(moments, self.unix_s, axis) for axis in directions.T], axis=-1)
         return np.asarray(mixed / np.linalg.norm(mixed, axis=-1, keepdims=True))
 
 
 def _directions(altitude_deg: Floats, azimuth_deg: Floats) -> Floats:
+    """Unit vectors (..., 3) of altitudes and azimuths (...) in degrees; NaN stays NaN."""
     return vectors(azimuth_deg, altitude_deg)
 
 
 def _altitude_azimuth(directions: Floats) -> tuple[Floats, Floats]:
+    """Altitudes and azimuths (...) in degrees of vectors (..., 3); NaN stays NaN."""
     azimuth, altitude = angles_deg(directions)
     return altitude, azimuth

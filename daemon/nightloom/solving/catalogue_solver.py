@@ -8,7 +8,7 @@ outwards; then a linear fit to every star that falls on a catalogue star gives a
 import math
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any, Protocol
+from typing import Protocol
 
 import astroalign
 import numpy as np
@@ -18,6 +18,7 @@ from scipy.spatial import KDTree
 
 from nightloom.executor import Executor, InLine
 from nightloom.frames import StarField, measure
+from nightloom.frames.image import Image
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
 
 Array = NDArray[np.float64]
@@ -34,7 +35,7 @@ MATCHED_SHARE_MIN = 0.3  # of the frame's stars or of the catalogue's in it, whi
 
 
 class Reference(Protocol):
-    """Catalogue stars, brightest first."""
+    """Catalogue stars, brightest first; degrees, (n,), none NaN."""
 
     @property
     def ra_deg(self) -> Array: ...
@@ -71,8 +72,8 @@ class CatalogueSolver:
         self._catalogue, self._compute = catalogue, compute or InLine()
         self._limit_mag, self._saturation_adu = limit_mag, saturation_adu
 
-    async def solve(self, frame: NDArray[Any], stars: StarField | None, hint: Hint) -> Solution:
-        """As Solver.solve says."""
+    async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
+        """As Solver.solve says, of (rows, columns)."""
         if stars is None:
             stars = await self._compute(_measured, frame, self._saturation_adu)
         diagonal_deg = math.hypot(*frame.shape) * hint.scale_arcsec_per_px / 3600
@@ -106,11 +107,13 @@ def solve_stars(pixels: Array, shape: tuple[int, int], hint: Hint, places: Array
     raise NotSolved(hint, f"{len(pixels)} stars match none of {len(places)} in the catalogue")
 
 
-def _measured(frame: NDArray[Any], saturation_adu: float) -> StarField:
+def _measured(frame: Image, saturation_adu: float) -> StarField:
+    """All stars of a frame (rows, columns)."""
     return measure(frame, saturation_adu=saturation_adu, sample_px=None)
 
 
 def _pixels(field: StarField) -> Array:
+    """0-based (x, y) of n stars: (n, 2)."""
     return np.column_stack([field.stars["x"], field.stars["y"]])
 
 
@@ -122,7 +125,7 @@ def _upright(hint: Hint, mirrored: bool) -> WCS:
 
 
 def _windows(step_px: float, hint: Hint) -> Iterator[Array]:
-    """Centres of windows, in pixels from the hint, nearest first."""
+    """Centres of windows, (2,) each, in pixels from the hint, nearest first."""
     reach = math.ceil(hint.radius_deg * 3600 / hint.scale_arcsec_per_px / step_px)
     grid = np.arange(-reach, reach + 1) * step_px
     centres = np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2)
@@ -132,7 +135,9 @@ def _windows(step_px: float, hint: Hint) -> Iterator[Array]:
 
 
 def _inside(flat: Array, centre: Array, shape: tuple[int, int]) -> Array:
-    """The stars of the circle that holds a frame however it is turned."""
+    """Of stars (n, 2) those, (m, 2), in the circle about a centre (2,) that holds a frame of (rows,
+    columns) however it is turned.
+    """
     radius = math.hypot(*shape) / 2
     return np.asarray(flat[((flat - centre) ** 2).sum(axis=1) < radius**2])
 
@@ -140,7 +145,9 @@ def _inside(flat: Array, centre: Array, shape: tuple[int, int]) -> Array:
 def _match(
     pixels: Array, window: Array, plane: WCS, shape: tuple[int, int], scale_tolerance: float
 ) -> WCS | None:
-    """The plane turned and shifted so that the frame's brightest stars lie on the window's."""
+    """The plane turned and shifted so that the frame's brightest stars, (n, 2), lie on the
+    window's, (m, 2), brightest first; None when they do not.
+    """
     # As many to the square degree on both sides, or neighbours would form different triangles.
     share = math.pi / 4 * math.hypot(*shape) ** 2 / math.prod(shape)
     count = min(STARS_MATCHED, len(pixels), math.ceil(len(window) / share))
@@ -158,7 +165,9 @@ def _match(
 
 
 def _refine(wcs: WCS, pixels: Array, shape: tuple[int, int], places: Array) -> tuple[WCS, int]:
-    """Fit scale, turn, shear and centre to every star that falls on a catalogue star."""
+    """Fit scale, turn, shear and centre to every star, (n, 2) in px, that falls on a catalogue
+    star, (m, 2) in degrees; and how many do.
+    """
     middle = (np.array(shape[::-1]) - 1) / 2
     matched = 0
     for tolerance_px in TOLERANCES_PX:
@@ -177,7 +186,7 @@ def _refine(wcs: WCS, pixels: Array, shape: tuple[int, int], places: Array) -> t
 
 
 def _pairs(wcs: WCS, pixels: Array, places: Array, tolerance_px: float) -> tuple[Array, Array]:
-    """Stars and catalogue places that are each other's nearest, within a tolerance."""
+    """Stars and catalogue places, (k, 2) each, that are each other's nearest and near enough."""
     flat = wcs.wcs_world2pix(places, 0)
     stars = pixels[:FITTED_STARS_MAX]
     distances, nearest = KDTree(flat).query(stars)
@@ -187,7 +196,7 @@ def _pairs(wcs: WCS, pixels: Array, places: Array, tolerance_px: float) -> tuple
 
 
 def _matched_min(wcs: WCS, pixels: Array, shape: tuple[int, int], places: Array) -> float:
-    """How many pairs chance does not make."""
+    """How many pairs chance does not make, of stars (n, 2) and places (m, 2)."""
     flat = wcs.wcs_world2pix(places, 0)
     expected = np.all((flat >= 0) & (flat < shape[::-1]), axis=1).sum()
     return float(max(MATCHED_MIN, MATCHED_SHARE_MIN * min(expected, len(pixels))))

@@ -10,13 +10,12 @@ import os
 import signal
 import tempfile
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from astropy.io import fits
-from numpy.typing import NDArray
 
 from nightloom.frames import StarField
+from nightloom.frames.image import Image
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
 
 STARS_MAX = 300  # far more than a solution needs, and few enough to read in no time
@@ -46,8 +45,10 @@ class FieldSolver:
     ) -> None:
         self._deadline_s, self._command, self._config = deadline_s, command, config
 
-    async def solve(self, frame: NDArray[Any], stars: StarField | None, hint: Hint) -> Solution:
-        """As Solver.solve says; without measured stars solve-field looks for them itself."""
+    async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
+        """As Solver.solve says, of (rows, columns); without measured stars solve-field looks for
+        them itself.
+        """
         with tempfile.TemporaryDirectory(prefix="nightloom-solve-") as name:
             folder = Path(name)
             field = _write_frame(folder, frame) if stars is None else _write_stars(folder, stars)
@@ -104,7 +105,8 @@ class FieldSolver:
         return lines[-1].strip() if lines else f"no word, exit status {process.returncode}"
 
 
-def _write_frame(folder: Path, frame: NDArray[Any]) -> list[str]:
+def _write_frame(folder: Path, frame: Image) -> list[str]:
+    """A FITS image of (rows, columns)."""
     path = folder / "field.fits"
     fits.PrimaryHDU(frame).writeto(path)
     return [str(path)]

@@ -2,13 +2,14 @@
 
 import math
 from dataclasses import dataclass
-from typing import Any, Protocol, Self
+from typing import Protocol, Self
 
 import numpy as np
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from nightloom.frames import StarField
+from nightloom.frames.image import Image
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,9 @@ class Solution:
 def tangent_plane(
     ra_deg: float, dec_deg: float, pixel: NDArray[np.float64], matrix: NDArray[np.float64]
 ) -> WCS:
-    """A TAN projection that puts a place on a 0-based pixel; `matrix` is in degrees per pixel."""
+    """A TAN projection that puts a place on a 0-based pixel (2,); `matrix` (2, 2) is in degrees per
+    pixel.
+    """
     wcs = WCS(naxis=2)
     wcs.wcs.ctype = ["RA---TAN", "DEC--TAN"]
     wcs.wcs.radesys = "ICRS"
@@ -90,7 +93,7 @@ class NotSolved(Exception):
 class Solver(Protocol):
     """Finds where a frame points."""
 
-    async def solve(self, frame: NDArray[Any], stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
         """Solve a frame of (rows, columns) ADU, from its stars when they are measured already.
 
         Raises NotSolved.

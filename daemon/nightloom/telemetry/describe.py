@@ -1,6 +1,6 @@
 """The documentation of the log, from the events themselves."""
 
-from typing import Any, get_args, get_origin
+from typing import get_args, get_origin
 
 from nightloom.telemetry import events
 from nightloom.telemetry.event import Event
@@ -30,11 +30,10 @@ def _section(kind: type[Event]) -> str:
     return f"### `{kind.name()}` ({kind.level})\n\n{kind.__doc__}\n\n{table}".rstrip()
 
 
-def _type(annotation: Any) -> str:
-    if get_origin(annotation) in (list, dict):
-        inner = ", ".join(_type(part) for part in get_args(annotation))
-        return f"{get_origin(annotation).__name__} of {inner}"
+def _type(annotation: object) -> str:
     parts = get_args(annotation)
+    if (collection := get_origin(annotation)) in (list, dict):
+        return f"{collection.__name__} of {', '.join(map(_type, parts))}"
     if parts:
         return " or ".join(_type(part) for part in parts)
-    return "null" if annotation is type(None) else annotation.__name__
+    return "null" if annotation is type(None) else getattr(annotation, "__name__", str(annotation))

@@ -1,7 +1,7 @@
 """What every event of the log has in common."""
 
 import re
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict
 
@@ -23,6 +23,6 @@ class Event(BaseModel):
         """The event's name in the log."""
         return re.sub(r"(?<!^)(?=[A-Z])", "_", cls.__name__).lower()
 
-    def fields(self) -> dict[str, Any]:
+    def fields(self) -> dict[str, object]:
         """The event's own fields in the order in which its class lists them."""
         return {name: getattr(self, name) for name in type(self).model_fields}

@@ -417,6 +417,14 @@ class OffsetsAdopted(Event):
     slope_learned: bool = Field(description="whether that slope is learned")
 
 
+class FocusRecalled(Event):
+    """A night that was interrupted goes on from the focus that its ledger holds: no new curve."""
+
+    filter: str = Field(description="filter of the latest look at the focus")
+    position_steps: int = Field(description="where the focuser belongs with it now")
+    age_min: float = Field(description="age of that look")
+
+
 class FocusChecked(Event):
     """The focus was looked at with a few frames either side."""
 

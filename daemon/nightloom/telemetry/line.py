@@ -3,7 +3,6 @@
 import json
 import math
 from datetime import UTC, datetime
-from typing import Any
 
 from structlog.typing import EventDict, WrappedLogger
 
@@ -30,12 +29,12 @@ def steady(_logger: WrappedLogger, _method: str, fields: EventDict) -> EventDict
     return {key: plain(key, value) for key, value in ({k: fields[k] for k in FIRST} | rest).items()}
 
 
-def as_json(fields: EventDict, **_: Any) -> str:
+def as_json(fields: EventDict, **_: object) -> str:
     """The line itself, for structlog's JSONRenderer."""
     return json.dumps(fields, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
 
 
-def plain(key: str, value: Any) -> Any:
+def plain(key: str, value: object) -> object:
     """A value as JSON knows it; a number that is not finite becomes null."""
     match value:
         case float():

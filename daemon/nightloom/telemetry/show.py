@@ -1,7 +1,6 @@
 """A line of the log for people: the time, what happened, and its fields."""
 
 import json
-from typing import Any
 
 from rich.text import Text
 
@@ -14,7 +13,7 @@ _EVENT = {"info": "bold dodger_blue2", "warning": "bold dark_goldenrod", "error"
 _VALUE = {"info": "", "warning": "", "error": "red3"}
 
 
-def parse(line: str) -> dict[str, Any] | None:
+def parse(line: str) -> dict[str, object] | None:
     """The fields of a line, or None when it is no event's."""
     try:
         fields = json.loads(line)
@@ -25,12 +24,12 @@ def parse(line: str) -> dict[str, Any] | None:
     return fields
 
 
-def show(fields: dict[str, Any]) -> Text:
+def show(fields: dict[str, object]) -> Text:
     """One line of text: time to the second, event, then key=value for each field that has one."""
-    level = fields["level"]
+    level = str(fields["level"])
     line = Text()  # without a style of its own, which would colour all that follows
-    line.append(fields["utc"][:19].replace("T", " "), style=_TIME)
-    line.append(f"  {fields['event'].replace('_', ' '):<18}", style=_EVENT.get(level, "bold"))
+    line.append(str(fields["utc"])[:19].replace("T", " "), style=_TIME)
+    line.append(f"  {str(fields['event']).replace('_', ' '):<18}", style=_EVENT.get(level, "bold"))
     for key, value in fields.items():
         if key not in FIRST and value not in (None, ""):
             line.append(f"  {key}=", style=_KEY)
@@ -38,7 +37,7 @@ def show(fields: dict[str, Any]) -> Text:
     return line
 
 
-def _plain(value: Any) -> str:
+def _plain(value: object) -> str:
     match value:
         case str():
             return value

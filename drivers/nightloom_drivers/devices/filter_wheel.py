@@ -1,5 +1,6 @@
 """The filter wheel: a slot is reached when it reads so, by word that came after the request."""
 
+import math
 from dataclasses import dataclass
 
 from nightloom_drivers.clock import Clock
@@ -29,9 +30,9 @@ class FilterWheel(Device):
     def slot(self) -> int | None:
         """The slot in the beam, or None while the wheel turns or does not know."""
         vector = self.need("FILTER_SLOT")
-        if vector.state in (State.BUSY, State.ALERT):
-            return None
-        return round(vector.number("FILTER_SLOT_VALUE"))
+        slot = vector.number("FILTER_SLOT_VALUE")
+        known = vector.state not in (State.BUSY, State.ALERT) and math.isfinite(slot)
+        return round(slot) if known else None
 
     @property
     def slots(self) -> int:

@@ -5,11 +5,12 @@ say Busy. So the position decides, and the state only says how soon it is believ
 """
 
 import asyncio
+import math
 from dataclasses import dataclass
 
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices.device import ANSWER_S, Device, described
-from nightloom_drivers.errors import DeviceLate
+from nightloom_drivers.errors import DeviceContradicts, DeviceLate
 from nightloom_drivers.link import Link, State, Vector
 
 POSITION, STEPS = "ABS_FOCUS_POSITION", "FOCUS_ABSOLUTE_POSITION"
@@ -41,6 +42,7 @@ class Focuser(Device):
     def __init__(self, link: Link, device: str, settings: FocuserSettings, clock: Clock) -> None:
         super().__init__(link, device, clock)
         self.settings = settings
+        self._last_steps: float | None = None
 
     async def prepare(self) -> None:
         # Drivers take up backlash in different ways; the approach from one side is ours.
@@ -48,8 +50,18 @@ class Focuser(Device):
 
     @property
     def position_steps(self) -> int:
-        """Position as last heard, also while moving."""
-        return round(self.need(POSITION).number(STEPS))
+        """Position as last heard, also while moving; a report that is no number leaves the last.
+
+        Raises DeviceGone, and DeviceContradicts when there was none yet.
+        """
+        vector = self.need(POSITION)
+        if math.isfinite(vector.number(STEPS)):
+            self._last_steps = vector.number(STEPS)
+        if self._last_steps is None:
+            raise DeviceContradicts(
+                self.device, POSITION, asked="a position", seen=f"it reads {described(vector)}"
+            )
+        return round(self._last_steps)
 
     @property
     def is_moving(self) -> bool:
@@ -61,13 +73,13 @@ class Focuser(Device):
         """What the probe reads, or None when there is none."""
         vector = self.get("FOCUS_TEMPERATURE")
         celsius = vector.number("TEMPERATURE") if vector else NO_PROBE_C
-        return celsius if celsius > NO_PROBE_C else None
+        return celsius if celsius > NO_PROBE_C else None  # NaN is not
 
     @property
     def limits_steps(self) -> tuple[int, int]:
         """The lowest and highest position that may be asked for: the driver's, cut to ours."""
         lowest, highest = self.need(POSITION).limits.get(STEPS, (0.0, 0.0))
-        if lowest == highest:
+        if not lowest < highest:
             lowest, highest = 0.0, 1e9
         low, high = self.settings.minimum_steps, self.settings.maximum_steps
         return (
@@ -136,5 +148,5 @@ class Focuser(Device):
         raise DeviceLate(self.device, POSITION, asked=f"{steps} steps", seen="it does not hold")
 
     def _deadline_s(self, steps: int) -> float:
-        distance = abs(steps - self.need(POSITION).number(STEPS))
+        distance = abs(steps - self.position_steps)
         return self.settings.answer_s + distance / self.settings.slowest_steps_per_s

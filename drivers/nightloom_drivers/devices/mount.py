@@ -6,9 +6,12 @@ the power, and never point an unfiltered telescope towards the Sun.
 
 Parked means parked and not tracking, and seen to come about in the present life of its driver: one
 that was not is told again, whatever it says.
+
+Long on purpose: every half truth of a mount's driver is met here, and nowhere else.
 """
 
 import asyncio
+import math
 from dataclasses import dataclass
 
 from nightloom_drivers.clock import Clock
@@ -51,13 +54,32 @@ class Mount(PlacedDevice):
         super().__init__(link, device, clock)
         self.settings = settings
         self._parked_life: int | None = None
+        self._last: tuple[int, Position | None] = (0, None)
 
     # What it reads ----------------------------------------------------------------------------
 
     @property
     def position(self) -> Position:
-        """Where it points, as last heard; silent drivers send it on change only."""
-        return _position(self.need(COORDINATES))
+        """Where it points, as last heard; silent drivers send it on change only.
+
+        A report that is no number leaves the last one of this life of the driver. Raises
+        DeviceGone, and DeviceContradicts when there was none.
+        """
+        vector = self.need(COORDINATES)
+        if self.knows_position:
+            self._last = self.life, _position(vector)
+        life, last = self._last
+        if last is None or life != self.life:
+            raise DeviceContradicts(
+                self.device, COORDINATES, asked="a position", seen=f"it reads {described(vector)}"
+            )
+        return last
+
+    @property
+    def knows_position(self) -> bool:
+        """Whether its last report of where it points is one."""
+        here = _position(self.need(COORDINATES))
+        return math.isfinite(here.ra_hours) and math.isfinite(here.dec_deg)
 
     @property
     def is_moving(self) -> bool:
@@ -247,8 +269,9 @@ class Mount(PlacedDevice):
                 timeout_s=LATE_VALUE_S,
             )
         except DeviceLate:
-            off_deg = self.position.distance_deg(target)
-            seen = f"it ended {off_deg:.3f}° away: {described(self.need(COORDINATES))}"
+            last = self.need(COORDINATES)
+            off_deg = _position(last).distance_deg(target)
+            seen = f"it ended {off_deg:.3f}° away: {described(last)}"
             raise DeviceContradicts(
                 self.device, COORDINATES, asked=_spelled(target), seen=seen
             ) from None

@@ -12,7 +12,7 @@ import select
 import socket
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Generic, TypeVar
 
 from nightloom_drivers.link.vector import Kind, Value
 
@@ -53,8 +53,13 @@ class WithBlobs:
     device: str
 
 
-class Channel:
-    """One end of a pair; records are pickled, as both ends are the same program."""
+Heard = TypeVar("Heard")
+
+
+class Channel(Generic[Heard]):
+    """One end of a pair, and what is heard there; records are pickled, as both ends are the same
+    program.
+    """
 
     def __init__(self, end: socket.socket) -> None:
         self._end = end
@@ -84,7 +89,7 @@ class Channel:
         finally:
             os.close(stored)
 
-    def receive(self) -> tuple[Any, int | None]:
+    def receive(self) -> tuple[Heard, int | None]:
         """The next record and the descriptor that came with it, now the caller's to close.
 
         Raises EOFError when the other side is gone, OSError when a descriptor could not be taken.
@@ -113,7 +118,7 @@ class Channel:
         return bool(select.select([self._end], [], [], within_s)[0])
 
 
-def memory_of(content: bytes | memoryview | Any) -> int:
+def memory_of(content: bytes | memoryview) -> int:
     """A descriptor of an anonymous memory file with this content: the one copy made of it."""
     descriptor = os.memfd_create("nightloom", os.MFD_CLOEXEC)
     view = memoryview(content).cast("B")

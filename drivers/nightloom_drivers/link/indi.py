@@ -56,7 +56,7 @@ class IndiLink(Link):
         super().__init__()
         self._start = Start(host, port, 0.0, answer_s, ping_s, silence_s)
         self._noise = noise
-        self._channel: Channel | None = None
+        self._channel: Channel[Event] | None = None
         self._outbox: deque[object] = deque()
         self._supervisor: asyncio.Task[None] | None = None
         self._child: asyncio.subprocess.Process | None = None
@@ -106,7 +106,7 @@ class IndiLink(Link):
         loop = asyncio.get_running_loop()
         ours, theirs = Channel.pair()
         ours.setblocking(False)
-        channel, ended = Channel(ours), loop.create_future()
+        channel, ended = Channel[Event](ours), loop.create_future()
         with ours:
             with theirs:
                 self._child = child = await self._spawn(theirs)
@@ -141,7 +141,7 @@ class IndiLink(Link):
             )
 
     def _read(
-        self, channel: Channel, ended: asyncio.Future[str], answered: asyncio.Future[None]
+        self, channel: Channel[Event], ended: asyncio.Future[str], answered: asyncio.Future[None]
     ) -> None:
         """Hear what the child has sent, until nothing is left or it has ended."""
         for _ in range(RECORDS_A_TURN_MAX):
@@ -211,7 +211,7 @@ async def _farewell(
     with contextlib.suppress(OSError):
         ours.settimeout(1.0)
         for record in last_words:
-            Channel(ours).send(record)
+            Channel[Event](ours).send(record)
         ours.shutdown(socket.SHUT_WR)
     try:
         async with asyncio.timeout(FAREWELL_S):

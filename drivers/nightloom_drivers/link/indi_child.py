@@ -23,7 +23,7 @@ import threading
 import traceback
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 
 import PyIndi
 
@@ -62,7 +62,7 @@ def guarded(callback: Heard) -> Heard:
     """Let nothing leave a callback: libindi's thread would die, and look alive."""
 
     @functools.wraps(callback)
-    def wrapped(self: "Listener", *arguments: Any) -> None:
+    def wrapped(self: "Listener", *arguments: object) -> None:
         try:
             callback(self, *arguments)
         except BaseException:  # noqa: BLE001  nothing at all may leave, SystemExit included
@@ -85,11 +85,11 @@ class Listener(PyIndi.BaseClient):  # type: ignore[misc]
         self.tell(Said("", f"INDI process: {readable(text)}"), None)
 
     @guarded
-    def newProperty(self, held: Any) -> None:  # noqa: N802  the names are libindi's
+    def newProperty(self, held: PyIndi.Property) -> None:  # noqa: N802  the names are libindi's
         self.tell(Defined(snapshot(held)), None)
 
     @guarded
-    def updateProperty(self, held: Any) -> None:  # noqa: N802
+    def updateProperty(self, held: PyIndi.Property) -> None:  # noqa: N802
         vector = snapshot(held)
         if vector.kind is Kind.BLOB:
             for element, suffix, memory in take_frames(held):
@@ -100,15 +100,15 @@ class Listener(PyIndi.BaseClient):  # type: ignore[misc]
         self.tell(Updated(vector), None)
 
     @guarded
-    def removeProperty(self, held: Any) -> None:  # noqa: N802
+    def removeProperty(self, held: PyIndi.Property) -> None:  # noqa: N802
         self.tell(Removed(readable(held.getDeviceName()), readable(held.getName())), None)
 
     @guarded
-    def removeDevice(self, device: Any) -> None:  # noqa: N802
+    def removeDevice(self, device: PyIndi.BaseDevice) -> None:  # noqa: N802
         self.tell(Removed(readable(device.getDeviceName())), None)
 
     @guarded
-    def newMessage(self, device: Any, number: int) -> None:  # noqa: N802
+    def newMessage(self, device: PyIndi.BaseDevice, number: int) -> None:  # noqa: N802
         self.tell(Said(readable(device.getDeviceName()), said(device.messageQueue(number))), None)
 
     @guarded
@@ -127,7 +127,7 @@ class Listener(PyIndi.BaseClient):  # type: ignore[misc]
 class IndiChild:
     """One connection to one server, on behalf of the process at the other end of `channel`."""
 
-    def __init__(self, channel: Channel, start: Start) -> None:
+    def __init__(self, channel: Channel[Start | Request | WithBlobs], start: Start) -> None:
         self.channel, self.start = channel, start
         self.told: queue.SimpleQueue[tuple[Event, int | None]] = queue.SimpleQueue()
         self.listener = Listener(self.tell)
@@ -261,7 +261,7 @@ def said(text: str) -> str:
     return _STAMP.sub("", readable(text)).strip()
 
 
-def detached(request: Request) -> Any:
+def detached(request: Request) -> PyIndi.Property:
     """A PyIndi property of its own for a request: libindi's cached one is left as it was heard.
 
     Switches are declared any-of-many, or libindi would send only the one that is on.
@@ -344,11 +344,13 @@ def main() -> None:
     """
     for stopping in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(stopping, signal.SIG_IGN)
-    channel = Channel(socket.socket(fileno=int(sys.argv[1])))
+    channel = Channel[Start | Request | WithBlobs](socket.socket(fileno=int(sys.argv[1])))
     try:
         start, _ = channel.receive()
     except EOFError:
         return
+    if not isinstance(start, Start):
+        raise TypeError(f"the first record says where to connect, not {start}")
     try:
         IndiChild(channel, start).run()
     except BaseException:  # noqa: BLE001  libindi's threads must not hold up the end

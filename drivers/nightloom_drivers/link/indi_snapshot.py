@@ -26,7 +26,7 @@ _STATES = {
 }
 
 
-def snapshot(held: Any) -> Vector:
+def snapshot(held: PyIndi.Property) -> Vector:
     """A PyIndi property as a vector."""
     kind, cast = _KINDS[held.getType()]
     elements: dict[str, Value] = {}
@@ -47,7 +47,7 @@ def snapshot(held: Any) -> Vector:
     )
 
 
-def take_frames(held: Any) -> list[tuple[str, str, int]]:
+def take_frames(held: PyIndi.Property) -> list[tuple[str, str, int]]:
     """The frames that came with a BLOB vector: element, format, descriptor of its memory.
 
     Each is marked as taken: libindi keeps the last frame in its buffer and would show it again
@@ -59,7 +59,9 @@ def take_frames(held: Any) -> list[tuple[str, str, int]]:
         if received > 0 and claimed != 0:
             length = true_length(received, claimed, suffix)
             buffer = (ctypes.c_char * length).from_address(int(element.getBlob()))
-            frames.append((readable(element.getName()), readable(suffix), memory_of(buffer)))
+            frames.append(
+                (readable(element.getName()), readable(suffix), memory_of(memoryview(buffer)))
+            )
         element.setBlobLen(0)
         element.setSize(0)
     return frames

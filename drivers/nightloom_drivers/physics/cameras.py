@@ -80,6 +80,7 @@ class MainCamera:
     def _draw(
         self, light: NDArray[np.float32], view: View, exposure_s: float, window: Window
     ) -> None:
+        """Add the stars of a view to the light (rows, columns) of a window, in electrons."""
         blur = view.blur
         spread_px2 = 2 * np.pi * blur.sigma_px**2 + np.pi * blur.disk_radius_px**2
         noise = np.sqrt(view.glow_e_per_s * exposure_s + self.settings.read_noise_e**2)
@@ -163,7 +164,9 @@ class GuideCamera:
         exposure_s: float,
         noise: float,
     ) -> None:
-        """Add stars with their own photon noise."""
+        """Add stars with their own photon noise to electrons, from standard normal numbers `drawn`,
+        both (rows, columns).
+        """
         sigma = view.blur.sigma_px
         flux = view.flux_e_per_s * exposure_s
         reach = int(np.ceil(4 * sigma)) + 1

@@ -3,7 +3,7 @@
 import numpy as np
 
 from nightloom_drivers.physics.noise import Wander
-from nightloom_drivers.physics.settings import AtmosphereSettings, CloudPassage
+from nightloom_drivers.rig_settings import AtmosphereSettings, CloudPassage
 
 _WAVES = 10
 _EDGE_H = 0.1  # the cover builds up and thins out over this time

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from nightloom_drivers.physics.courses import Course
-from nightloom_drivers.physics.settings import CoolerSettings
+from nightloom_drivers.rig_settings import CoolerSettings
 
 _WARMEST_C = 80.0  # an unpowered sensor heads here and is held by the air around it
 

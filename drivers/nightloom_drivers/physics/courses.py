@@ -32,7 +32,7 @@ class Course:
         return v0 + (v1 - v0) * (t_s - t0) / (t1 - t0)
 
     def sample(self, t_s: ArrayLike) -> NDArray[np.float64]:
-        """Return the values at an array of times."""
+        """Return the values at an array of times, of its shape."""
         times = np.asarray(t_s, dtype=np.float64)
         return np.array([self.at(t) for t in times.ravel().tolist()]).reshape(times.shape)
 

@@ -30,7 +30,7 @@ class Cover:
         return self._course.at(t_s)
 
     def sample(self, t_s: ArrayLike) -> NDArray[np.float64]:
-        """Return positions at an array of times."""
+        """Return positions at an array of times, of its shape."""
         return self._course.sample(t_s)
 
     def is_open(self, t_s: float) -> bool:

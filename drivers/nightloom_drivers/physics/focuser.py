@@ -3,7 +3,7 @@
 import numpy as np
 
 from nightloom_drivers.physics.courses import GearWithPlay
-from nightloom_drivers.physics.settings import FilterSettings, FocuserSettings, FocusSettings
+from nightloom_drivers.rig_settings import FilterSettings, FocuserSettings, FocusSettings
 
 
 class Focuser:

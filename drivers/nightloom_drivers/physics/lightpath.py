@@ -9,21 +9,20 @@ from nightloom_drivers.physics.clouds import Clouds
 from nightloom_drivers.physics.enclosure import Cover, Panel
 from nightloom_drivers.physics.focuser import Focuser, best_focus_steps
 from nightloom_drivers.physics.mount import Boresight, Mount
+from nightloom_drivers.physics.optics import scale_arcsec_per_px, zero_point_e_per_s
 from nightloom_drivers.physics.psf import LARGEST_DISK_PX, Blur
-from nightloom_drivers.physics.settings import (
-    FilterSettings,
-    OpticsSettings,
-    RigSettings,
-    SensorSettings,
-    scale_arcsec_per_px,
-    zero_point_e_per_s,
-)
 from nightloom_drivers.physics.site import Site
 from nightloom_drivers.physics.sky import Sky
 from nightloom_drivers.physics.starfield import StarSource
 from nightloom_drivers.physics.view import FieldStars, Projection, View
 from nightloom_drivers.physics.weather import Weather
 from nightloom_drivers.physics.wheel import Wheel
+from nightloom_drivers.rig_settings import (
+    FilterSettings,
+    OpticsSettings,
+    RigSettings,
+    SensorSettings,
+)
 
 Array = NDArray[np.float64]
 
@@ -54,7 +53,9 @@ class Beam:
 
 
 def beam(air: Air, sight: Boresight, times: Array, filter_: FilterSettings) -> Beam | None:
-    """Return the air's part in an exposure's samples; None when looking at the ground."""
+    """Return the air's part in an exposure's samples, (n,) in Unix time; None when looking at the
+    ground.
+    """
     middle = len(times) // 2
     middle_s = float(times[middle])
     looking = air.site.altaz_deg(middle_s, sight.apparent[middle])
@@ -74,7 +75,7 @@ def beam(air: Air, sight: Boresight, times: Array, filter_: FilterSettings) -> B
 
 
 def sample_times(t_start_s: float, exposure_s: float, count: int) -> Array:
-    """Return the middles of equal parts of an exposure."""
+    """Return the middles of equal parts of an exposure: (count,) in Unix time."""
     return t_start_s + exposure_s * (np.arange(count) + 0.5) / count
 
 
@@ -143,6 +144,9 @@ class MainLightPath:
         return best_focus_steps(focus, filter_, tube_c, altitude_deg)
 
     def _blur(self, times: Array, filter_: FilterSettings, air: Beam, smear: Array) -> Blur:
+        """Return what air, focus and the smear's covariance, (2, 2) in px², make of a star over
+        times (n,).
+        """
         settings = self._settings
         middle_s = float(times[len(times) // 2])
         best = self._best_focus_steps(middle_s, filter_, air.altitude_deg)

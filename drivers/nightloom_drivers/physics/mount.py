@@ -8,9 +8,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from nightloom_drivers.physics.courses import Course, GearWithPlay
 from nightloom_drivers.physics.pointing import PointingErrors
-from nightloom_drivers.physics.settings import MountSettings
 from nightloom_drivers.physics.site import SIDEREAL_DEG_PER_S, Site, apparent_to_icrs
 from nightloom_drivers.physics.sphere import Vectors, angles_deg, unit
+from nightloom_drivers.rig_settings import MountSettings
 
 TelescopeSide = Literal["east", "west"]
 """Where the telescope is: east of the pier (it looks west) or west of the pier."""
@@ -180,7 +180,7 @@ class Mount:
         return _half_turn(self._site.sidereal_deg(t_s) - ra_hours * 15) / 15
 
     def boresight(self, t_s: ArrayLike) -> Boresight:
-        """Return the true ICRS place and angle of the main camera at an array of times."""
+        """Return the true ICRS place and angle of the main camera at times (n,)."""
         times = np.atleast_1d(np.asarray(t_s, np.float64))
         apparent, north, angle_deg = self._true_axis(times)
         # the north of date, carried into ICRS as a point a little way along it
@@ -195,7 +195,7 @@ class Mount:
         return Boresight(ra, dec, (turn + angle_deg) % 360, apparent)
 
     def apparent_vector(self, t_s: float) -> Vectors:
-        """Return the true apparent direction of the main telescope."""
+        """Return the true apparent direction of the main telescope: (3,)."""
         return np.asarray(self._true_axis(np.array([t_s]))[0][0])
 
     @property
@@ -203,7 +203,9 @@ class Mount:
         return 180.0 + self.settings.limit_past_meridian_h * 15
 
     def _true_axis(self, t_s: NDArray[np.float64]) -> tuple[Vectors, Vectors, NDArray[np.float64]]:
-        """Return apparent boresights, their north tangents, and camera angles from that north."""
+        """Return apparent boresights (n, 3), their north tangents (n, 3), and camera angles from
+        that north, (n,) in degrees, at times (n,).
+        """
         polar, beyond = self._polar.sample(t_s), self._dec.load.sample(t_s)
         hour_angle, dec = self._sky(polar, beyond)
         flipped = beyond > 90.0
@@ -226,7 +228,7 @@ class Mount:
     def _sky(
         self, polar_deg: ArrayLike, dec_axis_deg: ArrayLike
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return hour angle and declination of mechanical angles, in degrees."""
+        """Return hour angle and declination of mechanical angles in degrees, which broadcast."""
         polar, axis = np.asarray(polar_deg, np.float64), np.asarray(dec_axis_deg, np.float64)
         beyond = axis > 90.0
         return (

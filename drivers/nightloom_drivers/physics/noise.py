@@ -31,7 +31,7 @@ class Wander:
         return float(self._values[i] + (place - i) * (self._values[i + 1] - self._values[i]))
 
     def sample(self, t_s: ArrayLike) -> NDArray[np.float64]:
-        """Return the values at an array of times."""
+        """Return the values at an array of times, of its shape."""
         times = np.asarray(t_s, dtype=np.float64)
         return np.array([self.at(t) for t in times.ravel().tolist()]).reshape(times.shape)
 

@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom_drivers.physics.settings import MountSettings
 from nightloom_drivers.physics.site import SIDEREAL_DEG_PER_S
+from nightloom_drivers.rig_settings import MountSettings
 
 Array = NDArray[np.float64]
 
@@ -34,7 +34,9 @@ class PointingErrors:
         dec_deg: Array,
         flipped: NDArray[np.bool_],
     ) -> tuple[Array, Array, Array]:
-        """Return errors of hour angle and declination and the turn of the field, in degrees."""
+        """Return errors of hour angle and declination and the turn of the field, in degrees; all
+        are (n,).
+        """
         h, dec = np.radians(hour_angle_deg), np.radians(dec_deg)
         cos_dec = np.maximum(np.cos(dec), 0.02)
         swing = self._polar_up * np.sin(h) - self._polar_east * np.cos(h)
@@ -49,6 +51,7 @@ class PointingErrors:
         return hour_angle, declination, swing / cos_dec
 
     def _worm(self, polar_axis_deg: Array) -> Array:
+        """Return the worm's part in hour angle at angles of the polar axis, (n,) in degrees."""
         turn = 2 * np.pi * polar_axis_deg / self._worm_deg
         wave = np.sin(turn + self._worm_phase[0]) + 0.2 * np.sin(2 * turn + self._worm_phase[1])
         return np.asarray(self._amplitude_deg / 1.1 * wave, dtype=np.float64)

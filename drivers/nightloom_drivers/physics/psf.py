@@ -71,7 +71,10 @@ def shifted_stamps(blur: Blur) -> Image:
 
 
 def add_stars(image: Image, x: Array, y: Array, flux: Array, blur: Blur) -> None:
-    """Add stars to an image in place; a pixel's centre has whole coordinates."""
+    """Add n stars to an image (rows, columns) in place; a pixel's centre has whole coordinates.
+
+    Places in pixels and light are (n,), none NaN; what lies beyond the edge is left out.
+    """
     stamps = shifted_stamps(blur)
     size = stamps.shape[-1]
     height, width = image.shape
@@ -88,9 +91,9 @@ def add_stars(image: Image, x: Array, y: Array, flux: Array, blur: Blur) -> None
 def gaussian_stamps(
     x: Array, y: Array, sigma_px: float, reach_px: int
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
-    """Return the lowest columns and rows, and the images of unit flux of round stars.
+    """Return the lowest columns and rows, (n,), and the images of unit flux of round stars.
 
-    Exact over pixels; images have shape (stars, 2 reach + 1, 2 reach + 1).
+    Exact over pixels; places are (n,), images (n, 2 reach + 1, 2 reach + 1).
     """
     column, row = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
     edges = np.arange(-reach_px - 0.5, reach_px + 1) / (np.sqrt(2) * sigma_px)
@@ -113,13 +116,16 @@ def half_flux_radius_px(blur: Blur) -> float:
 
 
 def _ring(kr: Array, hole: float) -> Array:
-    """Return the transform of a uniform ring of unit flux at k times its outer radius."""
+    """Return the transform of a uniform ring of unit flux, of the shape of `kr`, k times its outer
+    radius.
+    """
     if hole == 0:
         return _disk(kr)
     return (_disk(kr) - hole**2 * _disk(kr * hole)) / (1 - hole**2)
 
 
 def _disk(kr: Array) -> Array:
+    """Return the transform of a uniform disk of unit flux, of the shape of `kr`."""
     safe = np.where(kr == 0, 1.0, kr)
     return np.where(kr == 0, 1.0, 2 * j1(safe) / safe)
 

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom_drivers.physics.settings import SensorSettings
+from nightloom_drivers.rig_settings import SensorSettings
 
 Pixels = NDArray[np.uint16]
 Image = NDArray[np.float32]
@@ -35,7 +35,7 @@ class Sensor:
         return float(2 ** (sensor_c / self.settings.doubling_c))
 
     def read(self, electrons: Image, rng: np.random.Generator, reads: int = 1) -> Pixels:
-        """Return raw numbers of mean electrons; the array is used up.
+        """Return raw numbers of mean electrons (rows, columns); the array is used up.
 
         Photon noise is taken as Gaussian, read noise is that of `reads` pixels summed.
         """
@@ -49,7 +49,9 @@ class Sensor:
 
 
 def digitise(electrons: Image, settings: SensorSettings, reads: int = 1) -> Pixels:
-    """Return the raw numbers of electrons as the converter gives them; the array is used up."""
+    """Return the raw numbers of electrons (rows, columns) as the converter gives them; the array is
+    used up.
+    """
     electrons *= np.float32(1 / settings.gain_e_per_adu)
     electrons += np.float32(settings.bias_adu * reads + 0.5)
     top = 2**settings.bits - 1
@@ -58,7 +60,9 @@ def digitise(electrons: Image, settings: SensorSettings, reads: int = 1) -> Pixe
 
 
 def binned(electrons: Image, binning: int) -> Image:
-    """Return the sums over squares of pixels; rows and columns that do not fill one are lost."""
+    """Return the sums over squares of pixels, (rows // binning, columns // binning) of (rows,
+    columns): those that do not fill a square are lost.
+    """
     if binning == 1:
         return electrons
     height, width = (n // binning for n in electrons.shape)

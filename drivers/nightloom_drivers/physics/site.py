@@ -12,8 +12,8 @@ import erfa
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nightloom_drivers.physics.settings import SiteSettings
 from nightloom_drivers.physics.sphere import Vectors, angles_deg, normalised, unit
+from nightloom_drivers.rig_settings import SiteSettings
 
 UNIX_EPOCH_JD = 2440587.5
 SIDEREAL_DEG_PER_S = 360.0 * 1.00273781191135448 / 86400.0
@@ -52,7 +52,7 @@ def _epoch_at(t_s: float) -> _Epoch:
 
 @lru_cache(maxsize=512)
 def _bodies_au(step: int) -> tuple[Vectors, Vectors]:
-    """Return geocentric Sun and Moon on the true equator of date, in au."""
+    """Return geocentric Sun and Moon on the true equator of date, (3,) each, in au."""
     t_s = float(step * _BODY_STEP_S)
     tt = _terrestrial_jd(t_s)
     matrix = _epoch_at(t_s).to_true_equator
@@ -68,13 +68,13 @@ def greenwich_sidereal_deg(t_s: float) -> float:
 
 
 def icrs_to_apparent(t_s: float, vectors: Vectors) -> Vectors:
-    """Turn ICRS unit vectors into apparent places of date."""
+    """Turn ICRS unit vectors (..., 3) into apparent places of date."""
     epoch = _epoch_at(t_s)
     return normalised(vectors + epoch.aberration) @ epoch.to_true_equator.T
 
 
 def apparent_to_icrs(t_s: float, vectors: Vectors) -> Vectors:
-    """Turn apparent places of date into ICRS unit vectors."""
+    """Turn apparent places of date (..., 3) into ICRS unit vectors."""
     epoch = _epoch_at(t_s)
     proper = vectors @ epoch.to_true_equator
     # |u + β| is the factor by which the apparent vector was shortened
@@ -98,7 +98,9 @@ class Site:
     def altaz_deg(
         self, t_s: float, apparent: Vectors
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return altitude and azimuth (from north through east) of apparent places."""
+        """Return altitude and azimuth (from north through east), in degrees, of apparent places:
+        (...) of (..., 3).
+        """
         hour_angle = np.radians(self.sidereal_deg(t_s)) - np.arctan2(
             apparent[..., 1], apparent[..., 0]
         )
@@ -111,7 +113,7 @@ class Site:
     def icrs_altaz_deg(
         self, t_s: float, ra_deg: ArrayLike, dec_deg: ArrayLike
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return altitude and azimuth of ICRS places."""
+        """Return altitude and azimuth in degrees of ICRS places; arguments broadcast."""
         return self.altaz_deg(t_s, icrs_to_apparent(t_s, unit(ra_deg, dec_deg)))
 
     def sun_altitude_deg(self, t_s: float) -> float:
@@ -119,7 +121,7 @@ class Site:
         return float(self.altaz_deg(t_s, self._body(t_s, 0))[0])
 
     def sun_vector(self, t_s: float) -> Vectors:
-        """Return the apparent direction of the Sun's centre."""
+        """Return the apparent direction of the Sun's centre: (3,)."""
         return self._body(t_s, 0)
 
     def moon_altaz_deg(self, t_s: float) -> tuple[float, float]:
@@ -146,10 +148,11 @@ class Site:
         return float(times[dark[0] if len(dark) else int(np.argmin(altitudes))])
 
     def _body(self, t_s: float, which: int) -> Vectors:
+        """Return the direction (3,) of the Sun (0) or the Moon (1)."""
         return normalised(self._places(t_s)[which])
 
     def _places(self, t_s: float) -> tuple[Vectors, Vectors]:
-        """Return Sun and Moon as seen from the site, in au, interpolated between table steps."""
+        """Return Sun and Moon from the site, (3,) in au, interpolated between table steps."""
         step = int(t_s // _BODY_STEP_S)
         part = t_s / _BODY_STEP_S - step
         sidereal = self.sidereal_deg(t_s)

@@ -6,9 +6,9 @@ from functools import lru_cache
 import numpy as np
 
 from nightloom_drivers.physics.noise import Wander
-from nightloom_drivers.physics.settings import AtmosphereSettings, FilterSettings
 from nightloom_drivers.physics.site import Site
 from nightloom_drivers.physics.sphere import separation_deg, unit
+from nightloom_drivers.rig_settings import AtmosphereSettings, FilterSettings
 
 _LIGHTS_STEP_S = 20.0  # in which the Sun sinks by less than 0.1°
 
@@ -60,7 +60,7 @@ def twilight_v_mag_per_arcsec2(sun_altitude_deg: float) -> float:
     """Return the zenith's V brightness from the Sun alone.
 
     For a Sun 5° to 15° down the fit 11.84 + 1.518 x − 0.057 x², x = depression − 5° (Patat,
-    Ugolnikov & Postylyakov 2006, A&A 455, 385; coefficients from memory); outside, straight
+    Ugolnikov & Postylyakov 2006, A&A 455, 385); outside, straight
     lines: up to the day's 3 mag/arcsec², and by 1.2 mag a degree down to nothing.
     """
     x = -sun_altitude_deg - 5.0

@@ -95,7 +95,8 @@ class FieldStars:
         self._light = np.zeros(0)
 
     def on(self, boresight: Boresight) -> tuple[Array, Array, Array, Array]:
-        """Return x, y, light relative to magnitude 0, and the covariance of the smear in pixels.
+        """Return x, y, light relative to magnitude 0, (n,) each, and the covariance of the smear,
+        (2, 2), in pixels.
 
         Positions are averages over the boresight's samples. A large smear leaves no stars.
         """

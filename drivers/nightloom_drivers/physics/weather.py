@@ -4,7 +4,7 @@ import numpy as np
 
 from nightloom_drivers.physics.clouds import Clouds
 from nightloom_drivers.physics.noise import Wander
-from nightloom_drivers.physics.settings import RainPassage, SiteSettings, WeatherSettings
+from nightloom_drivers.rig_settings import RainPassage, SiteSettings, WeatherSettings
 
 _DAY_S = 86400.0
 _LAG_QUANTILES = -np.log(1 - (np.arange(24) + 0.5) / 24)

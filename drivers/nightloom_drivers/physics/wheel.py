@@ -1,7 +1,7 @@
 """The filter wheel."""
 
 from nightloom_drivers.physics.courses import Course
-from nightloom_drivers.physics.settings import FilterSettings, WheelSettings
+from nightloom_drivers.rig_settings import FilterSettings, WheelSettings
 
 
 class Wheel:

@@ -11,13 +11,14 @@ from nightloom_drivers.physics.enclosure import Cover, Panel
 from nightloom_drivers.physics.focuser import Focuser
 from nightloom_drivers.physics.lightpath import Air, GuideLightPath, MainLightPath
 from nightloom_drivers.physics.mount import Mount
+from nightloom_drivers.physics.optics import scale_arcsec_per_px
 from nightloom_drivers.physics.sensor import Sensor
-from nightloom_drivers.physics.settings import RigSettings, scale_arcsec_per_px
 from nightloom_drivers.physics.site import Site
 from nightloom_drivers.physics.sky import Sky
 from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.weather import Weather
 from nightloom_drivers.physics.wheel import Wheel
+from nightloom_drivers.rig_settings import RigSettings
 
 # One child stream each, in this order for ever: append, never reorder.
 _STREAMS = (

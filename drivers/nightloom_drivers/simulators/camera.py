@@ -10,7 +10,7 @@ from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.link.vector import State, Value
 from nightloom_drivers.physics.cameras import Pixels, Window
 from nightloom_drivers.physics.cooler import Cooler
-from nightloom_drivers.physics.settings import SensorSettings
+from nightloom_drivers.rig_settings import SensorSettings
 from nightloom_drivers.simulators.camera_properties import (
     SHORTEST_S,
     cooling,
@@ -63,6 +63,8 @@ class CameraSimulator(Simulator):
         super().__init__(device)
         self._chip, self._clock = chip, clock
         self._target_c: float | None = None
+        self.covered = False
+        """Whether something keeps all light from the sensor."""
         self.add(*exposing(chip.sensor, _KINDS, chip.binning_max), *settings(chip.telescope))
         if chip.cooler is not None:
             self.add(*cooling(chip.cooler.temperature_c(clock.unix_s())))
@@ -101,7 +103,8 @@ class CameraSimulator(Simulator):
         self._count(exposure_s)
         await self.last(exposure_s, self._count)
         self._count(0.0)
-        frame = self._chip.expose(begun_s, exposure_s, _KINDS[kind][0], window, binning)
+        seen = FrameKind.DARK if self.covered else _KINDS[kind][0]
+        frame = self._chip.expose(begun_s, exposure_s, seen, window, binning)
         data = fits_bytes(frame, self._header(begun_s, exposure_s, kind, window, binning))
         await asyncio.sleep(self._chip.sensor.download_s)
         self.publish_blob("CCD1", data)

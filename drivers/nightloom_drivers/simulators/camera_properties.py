@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 
 from nightloom_drivers.link.vector import Kind, Value
-from nightloom_drivers.physics.settings import SensorSettings
+from nightloom_drivers.rig_settings import SensorSettings
 from nightloom_drivers.simulators.simulator import Property, one_of_many
 
 SHORTEST_S = 0.001

@@ -10,6 +10,8 @@ leave an open roof in the rain that could have been closed:
     reborn          a driver starts again, disconnected and with default settings: it is connected
                     and told again; a roof that says closed without knowing is told to close
     server_gone     all of that at once, for a time: there is nothing to do but to come back
+    not_a_number    a driver reports NaN for numbers, in good state: the last real one stands, and
+                    what a number was to show is waited for
     says_parked     a mount says that it is parked while it tracks: parked is parked and at rest,
                     and it parks when it is told again
     park_sticks     parking never ends, or ends in Alert: it is tried anew
@@ -19,6 +21,8 @@ leave an open roof in the rain that could have been closed:
     station_frozen  a station repeats old values in good state: real air is never that steady
     camera_exposing a camera is found exposing: the exposure is nobody's, and is aborted
     never_ends      an exposure whose frame never comes: its wait has a deadline
+    frame_lost      an exposure ends well and its frame is never sent: its wait has a deadline
+    covered         something hides the sky from a camera: frames come, without a star
     rain, cloud     the weather turns at an exact moment
     cooler_weak     the set point is out of reach: dark frames can be taken at what is reached
 
@@ -37,22 +41,36 @@ from nightloom_drivers.link import (
     Defined,
     Event,
     LoopbackLink,
+    Received,
     State,
     Updated,
     Value,
 )
 from nightloom_drivers.physics.enclosure import Cover
 from nightloom_drivers.physics.world import World
+from nightloom_drivers.simulators.camera import CameraSimulator
 from nightloom_drivers.simulators.rig import (
     CAMERA,
     DEVICES,
     DUST_CAP,
+    GUIDE_CAMERA,
     MOUNT,
     ROOF,
     STATION,
     fresh_simulators,
 )
 from nightloom_drivers.simulators.simulator import Hears, Says, Simulator, everything, unchanged
+
+POLLED = frozenset(
+    {
+        "ABS_FOCUS_POSITION",
+        "CCD_TEMPERATURE",
+        "EQUATORIAL_EOD_COORD",
+        "FILTER_SLOT",
+        "FOCUS_TEMPERATURE",
+    }
+)
+"""Numbers that drivers read from their hardware again and again."""
 
 CONNECT: Mapping[str, Value] = {"CONNECT": True, "DISCONNECT": False}
 PARKED: Mapping[str, Value] = {"PARK": True, "UNPARK": False}
@@ -84,11 +102,14 @@ class Faults:
         if device in self._dead:
             self.revive(device)
         self._afflict(device)
+        self._poll(device)
         simulator = self.simulator(device)
         if device in (MOUNT, DUST_CAP) and not simulator.active:  # it may read Busy for ever
             name = "CAP_PARK" if device == DUST_CAP else "TELESCOPE_PARK"
             simulator.connect()
             simulator.publish(name)
+        if device in (CAMERA, GUIDE_CAMERA):
+            self._camera(device).covered = False
         if device == CAMERA:
             self.cooler_weak(self._world.settings.cooler.limit_c)
 
@@ -141,6 +162,24 @@ class Faults:
             for device in alive:
                 self._link.replace(self._fresh(device))
         self._link.reconnect()
+
+    def not_a_number(self, device: str) -> None:
+        """The driver reports NaN for whatever it reads from its hardware again and again."""
+
+        def says(event: Event) -> Event:
+            if not isinstance(event, Updated) or event.vector.name not in POLLED:
+                return event
+            numbers = dict.fromkeys(event.vector.elements, math.nan)
+            return Updated(replace(event.vector, elements=dict(numbers)))
+
+        self._afflict(device, says=says)
+        self._poll(device)
+
+    def _poll(self, device: str) -> None:
+        """Have the driver report what drivers read from their hardware again and again."""
+        simulator = self.simulator(device)
+        for name in POLLED & simulator.properties.keys():
+            simulator.publish(name)
 
     # Mount ------------------------------------------------------------------------------------
 
@@ -284,6 +323,29 @@ class Faults:
             return not hangs
 
         self._afflict(device, hears=hears)
+
+    def frame_lost(self, times: float = 1, device: str = CAMERA) -> None:
+        """So many frames are not sent; their exposures end in good state."""
+        left = times
+
+        def says(event: Event) -> Event | None:
+            nonlocal left
+            lost = isinstance(event, Received) and left > 0
+            if lost:
+                left -= 1
+            return None if lost else event
+
+        self._afflict(device, says=says)
+
+    def covered(self, device: str = CAMERA) -> None:
+        """No light reaches the camera, until `heal`."""
+        self._camera(device).covered = True
+
+    def _camera(self, device: str) -> CameraSimulator:
+        camera = self.simulator(device)
+        if not isinstance(camera, CameraSimulator):
+            raise TypeError(f"{device} is no camera")
+        return camera
 
     def cooler_weak(self, limit_c: float) -> None:
         """The cooler reaches no further than this below the air."""

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.link.vector import State, Value
 from nightloom_drivers.physics.mount import Mount
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.mount_properties import (
     GUIDES,
     guiding,

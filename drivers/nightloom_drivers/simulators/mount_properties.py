@@ -2,7 +2,7 @@
 
 from nightloom_drivers.link.vector import Kind, State, Value
 from nightloom_drivers.physics.mount import Direction
-from nightloom_drivers.physics.settings import RigSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.simulator import Property, one_of_many
 
 GUIDES: dict[str, tuple[tuple[str, Direction], ...]] = {

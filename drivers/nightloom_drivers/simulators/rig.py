@@ -8,11 +8,11 @@ from pathlib import Path
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cameras import Pixels, Window
-from nightloom_drivers.physics.settings import RigSettings
 from nightloom_drivers.physics.site import icrs_deg
 from nightloom_drivers.physics.sky import airmass
 from nightloom_drivers.physics.sphere import unit
 from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.simulators.camera import CameraSimulator, Chip
 from nightloom_drivers.simulators.dust_cap import DustCapSimulator
 from nightloom_drivers.simulators.fits import Card

@@ -10,7 +10,6 @@ import asyncio
 import math
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from nightloom_drivers.link.vector import (
     Blob,
@@ -133,14 +132,14 @@ class Simulator:
         """Have these properties; those not `early` are defined while the device is connected."""
         self.properties.update({p.name: p for p in properties})
 
-    def begin(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+    def begin(self, work: Coroutine[object, object, None]) -> asyncio.Task[None]:
         """Go on with something that takes time, until it ends or the device is switched off."""
         task = asyncio.get_running_loop().create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._ended)
         return task
 
-    def act(self, work: Coroutine[Any, Any, None]) -> None:
+    def act(self, work: Coroutine[object, object, None]) -> None:
         """Begin the device's main activity, in place of the one that may be under way."""
         self.halt()
         self._activity = self.begin(work)

@@ -11,7 +11,8 @@ import os
 import threading
 import xml.etree.ElementTree as ET
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+
+from indipydriver import IPyDriver
 
 log = logging.getLogger(__name__)
 
@@ -21,7 +22,7 @@ _CHUNK = 65536
 class StandardStreams:
     """What indipydriver calls a communications object; its `ended` is set at the input's end."""
 
-    def __init__(self, driver: Any, read_fd: int, write_fd: int) -> None:
+    def __init__(self, driver: IPyDriver, read_fd: int, write_fd: int) -> None:
         self._driver, self._read_fd, self._write_fd = driver, read_fd, write_fd
         self._chunks: asyncio.Queue[bytes] = asyncio.Queue()
         self._writer = ThreadPoolExecutor(1, "stdout")
@@ -78,17 +79,21 @@ class _Messages:
             self._begin()
             return []
         complete: list[ET.Element] = []
-        for what, element in self._parser.read_events():
-            self._depth += 1 if what == "start" else -1
-            if what == "end" and self._depth == 1:
-                complete.append(element)
-                self._root.remove(element)
+        for event in self._parser.read_events():
+            match event:
+                case ("start", ET.Element()):
+                    self._depth += 1
+                case ("end", ET.Element() as element):
+                    self._depth -= 1
+                    if self._depth == 0:
+                        complete.append(element)
+                        self._root.remove(element)
         return complete
 
     def _begin(self) -> None:
-        parser: Any = ET.XMLPullParser(("start", "end"))
-        parser.feed(b"<stream>")
-        self._parser = parser
-        ((_, root),) = parser.read_events()
-        self._root: ET.Element = root
-        self._depth = 1
+        self._parser: ET.XMLPullParser[ET.Element] = ET.XMLPullParser(("start", "end"))
+        self._parser.feed(b"<stream>")
+        (begun,) = self._parser.read_events()
+        match begun:
+            case ("start", ET.Element() as root):
+                self._root, self._depth = root, 0

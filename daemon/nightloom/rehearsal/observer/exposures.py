@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from nightloom.settings import Settings, Target
-from nightloom_drivers.physics.settings import FilterSettings
 from nightloom_drivers.physics.sphere import separation_deg, unit
 from nightloom_drivers.physics.world import World
+from nightloom_drivers.rig_settings import FilterSettings
 from nightloom_drivers.simulators.camera import CameraSimulator
 
 ARCSEC = 3600.0

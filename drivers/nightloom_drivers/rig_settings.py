@@ -3,18 +3,12 @@
 `RigSettings()` is a working rig: a 106 mm f/5 refractor on a German equatorial mount, a small
 monochrome sensor of 1024 × 768 pixels of 3.76 µm (1.46″ a pixel, 25′ × 19′), which samples a 3″
 star with two pixels and is cheap to draw, and a 240 mm guide telescope with 4.1″ pixels.
-
-Long on purpose: rig.toml is one file, and every default stands beside the others.
 """
 
+from math import pi
 from typing import Literal
 
-import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
-
-# Photons of a star of magnitude 0, per second, cm² and nm (Bessell 1979, PASP 91, 589; from memory)
-_STAR_NM = (360.0, 440.0, 550.0, 640.0, 790.0)
-_STAR_PHOTONS = (7560.0, 14000.0, 10050.0, 7020.0, 4520.0)
 
 
 class _Part(BaseModel):
@@ -46,7 +40,7 @@ class OpticsSettings(_Part):
     @property
     def area_cm2(self) -> float:
         """Collecting area."""
-        return float(np.pi / 400 * self.aperture_mm**2 * (1 - self.central_obstruction**2))
+        return float(pi / 400 * self.aperture_mm**2 * (1 - self.central_obstruction**2))
 
 
 class CoolerSettings(_Part):
@@ -289,21 +283,3 @@ class RigSettings(_Part):
     enclosure: EnclosureSettings = EnclosureSettings()
     stars: Literal["seeded", "tycho2", "auto"] = "auto"
     star_limit_mag: float = 18.0
-
-
-def zero_point_e_per_s(
-    optics: OpticsSettings,
-    sensor: SensorSettings,
-    wavelength_nm: float,
-    band_nm: float,
-    peak: float,
-) -> float:
-    """Electrons per second from a star of magnitude 0 in the band, outside the atmosphere."""
-    photons = float(np.interp(wavelength_nm, _STAR_NM, _STAR_PHOTONS))
-    efficiency = optics.throughput * sensor.quantum_efficiency * peak
-    return photons * band_nm * optics.area_cm2 * efficiency
-
-
-def scale_arcsec_per_px(optics: OpticsSettings, sensor: SensorSettings) -> float:
-    """Angle that one pixel sees."""
-    return 206.264806 * sensor.pixel_um / optics.focal_length_mm
