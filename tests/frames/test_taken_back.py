@@ -12,7 +12,7 @@ from astropy.io import fits
 
 from clouds.test_starlight import field
 from night.nights import NIGHT, demo
-from nightloom.executor import Executor
+from nightloom.executor import Executor, InLine
 from nightloom.frames import HeaderFacts, StarField
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.frames.stars import STAR
@@ -55,9 +55,6 @@ def judged(
     async def measured(*_: Any) -> StarField:
         return next(shown)
 
-    async def stored(function: Any, *what: Any) -> Any:
-        return function(*what)
-
     async def work() -> tuple[Any, list[Any], NightSummary]:
         clock, heard, summary = LoopClock(BEGIN.timestamp()), list[Any](), NightSummary()
         settings, _ = demo(targets=dict.fromkeys(filters, 60.0))
@@ -69,7 +66,7 @@ def judged(
                 out / "frames",
                 ledger,
                 cast(Executor, measured),
-                stored,
+                InLine(),
                 clock,
                 log,
             )
@@ -102,7 +99,7 @@ def test_a_frame_under_a_veil_is_taken_back_when_the_sky_clears(tmp_path: Path) 
     header = fits.getheader(tmp_path / "frames" / frames[0].path)
     assert any("rejected" in str(value) for value in header.values())
     assert dict(summary.accepted_s) == {"L": 120.0}
-    assert summary.subs == {"kept": 2, "rejected": 1}
+    assert summary.subs == {"accepted": 2, "rejected": 1}
 
 
 def test_no_more_is_taken_back_than_evenness_allows(tmp_path: Path) -> None:

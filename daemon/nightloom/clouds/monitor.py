@@ -141,8 +141,7 @@ class CloudMonitor:
         elif self._thin_since_s is None:
             self._thin_since_s = now_s
         if not self._looks or now_s - self._looks[-1].time_s >= LOOK_EVERY_S:
-            before = self._looks[-1] if self._looks else SkyLook(now_s, 1.0)
-            self._name(replace(before, time_s=now_s, transparency=self.transparency, growth=nan))
+            self._look(now_s)
         if held:
             self._seen_s = now_s
         else:
@@ -171,6 +170,11 @@ class CloudMonitor:
             stars, radius_px, rise_adu, self._seen.get(target), self._usual_radius_px, dim
         )
         return why_unsolved(facts, self._policy.hold_fraction)
+
+    def _look(self, now_s: float) -> None:
+        """Let the guide stars have a say in what dims the sky."""
+        before = self._looks[-1] if self._looks else SkyLook(now_s, 1.0)
+        self._name(replace(before, time_s=now_s, transparency=self.transparency, growth=nan))
 
     def _name(self, look: SkyLook) -> None:
         """Remember a look at the sky, and say so when another cause dims it than before."""
@@ -225,4 +229,6 @@ class CloudMonitor:
             return
         if action is Action.HOLD and self.lost_since_s is None:
             self.lost_since_s = self._clock.unix_s()
+            if self._watch.ratios:
+                self._look(self.lost_since_s)
         self._changed.set()

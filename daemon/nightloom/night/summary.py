@@ -74,7 +74,7 @@ class NightSummary:
             case e.FrameTakenBack(filter=name, exposure_s=exposure_s):
                 self.accepted_s[name] -= exposure_s
                 self.rejected_s[name] += exposure_s
-                self.subs.update(kept=-1, rejected=1)
+                self.subs.update(accepted=-1, rejected=1)
             case e.Dithered():
                 self.counts["dithers"] += 1
             case e.FocusCurve():
