@@ -57,7 +57,7 @@ def test_light_says_what_cloud_took() -> None:
 def test_a_sinking_target_a_bright_moon_and_fewer_stars_are_no_cloud() -> None:
     """Bouguer's law for the air; moonlight hides faint stars and leaves bright ones their light."""
     low = frame(1.0, airmass=2.2)
-    moonlit = frame(1.0, background_adu=4000.0, star_count=45, lit_sky=6.0)
+    moonlit = frame(1.0, background_adu=6000.0, star_count=45, lit_sky=6.0)
     _, verdicts = night(frame(1.0), frame(1.0), low, moonlit)
     assert all(verdict.accepted for verdict in verdicts)
     assert transparencies(verdicts)[2:] == [pytest.approx(1.0, abs=0.02)] * 2

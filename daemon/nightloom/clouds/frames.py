@@ -25,7 +25,7 @@ COMPARABLE_SIZES = 4.0
 
 @dataclass(frozen=True)
 class SkyFacts:
-    """What a frame shows. ``background_adu`` is the sky above the bias.
+    """What a frame shows. ``background_adu`` is the sky with the camera's bias still in it.
 
     Star size is the half-flux radius, which disks and rings have too; NaN without any. `light` is
     that of its stars, `guide` the mean transparency that the guide stars had meanwhile, and
