@@ -133,3 +133,17 @@ def test_steady_haze_is_lived_with_after_a_while(tmp_path: Path) -> None:
     held = story.at(e.CloudHold)
     assert held, "0.4 mag are cut"
     assert [at for at in story.at(e.SubBegun) if at > held[0] + 600.0]
+
+
+def test_a_night_that_never_clears_ends_though_no_guide_star_was_ever_held(tmp_path: Path) -> None:
+    story = under(tmp_path, bank(-2.0, 5.0, 8.0), hours=1.0, end_night_after_s=900.0)
+    assert story.of(e.StarsHeld) == []
+    first = next(at for at, one in _moves(story) if one.after == "holding")
+    retiring = next(at for at, one in _moves(story) if one.after == "retiring")
+    assert 900.0 <= retiring - first < 1300.0
+    assert {one.cause for one in story.of(e.PointingFailed)} == {"unknown"}
+    assert story.played.violations == []
+
+
+def _moves(story: Story) -> list[tuple[float, e.PhaseChanged]]:
+    return list(zip(story.at(e.PhaseChanged), story.of(e.PhaseChanged), strict=True))

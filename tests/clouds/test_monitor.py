@@ -149,9 +149,24 @@ def test_what_dims_the_sky_is_said_once() -> None:
 def test_a_thin_sky_is_timed_and_a_thick_one_is_not() -> None:
     async def told(monitor: CloudMonitor) -> None:
         await shine(monitor, [1.0] * 10 + [0.65] * 100)
-        assert monitor.thin_for_s == pytest.approx(109 * GUIDE_S, abs=1.0)
+        assert monitor.held.thin_for_s == pytest.approx(109 * GUIDE_S, abs=1.0)
         await shine(monitor, [0.3] * 10)
-        assert monitor.thin_for_s == 0.0
+        assert monitor.held.thin_for_s == 0.0
+
+    watched(told)
+
+
+def test_a_wait_is_counted_until_a_sub_begins_and_before_a_target_from_when_it_was_tried() -> None:
+    async def told(monitor: CloudMonitor) -> None:
+        assert monitor.held.for_s == 0.0
+        monitor.waits()
+        await asyncio.sleep(600.0)
+        monitor.tries_elsewhere()
+        await asyncio.sleep(300.0)
+        monitor.waits()
+        assert (monitor.held.for_s, monitor.held.here_s) == (900.0, 300.0)
+        monitor.sub_begins(60.0)
+        assert monitor.held.for_s == 0.0
 
     watched(told)
 

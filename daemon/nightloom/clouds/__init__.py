@@ -10,7 +10,7 @@ from nightloom.clouds.frames import (
     transparency_of,
 )
 from nightloom.clouds.integral import GuideLight
-from nightloom.clouds.long_cloud import AfterCloud, LongCloud, after_cloud
+from nightloom.clouds.long_cloud import AfterCloud, Held, LongCloud, after_cloud
 from nightloom.clouds.reference import LightReference
 from nightloom.clouds.starlight import (
     LightRatio,
@@ -43,6 +43,7 @@ __all__ = [
     "FrameReference",
     "GuideLight",
     "GuideReading",
+    "Held",
     "LightRatio",
     "LightReference",
     "LongCloud",

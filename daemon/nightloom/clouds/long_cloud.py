@@ -27,14 +27,26 @@ class LongCloud:
     end_night_after_s: float | None = None
 
 
-def after_cloud(held_s: float, holding: bool, thin_for_s: float, rule: LongCloud) -> AfterCloud:
-    """What follows after `held_s`, the last `thin_for_s` of them nearly clear."""
-    if not holding:
-        return AfterCloud.GO_ON if held_s < rule.recentre_after_s else AfterCloud.RECENTRE
-    if rule.end_night_after_s is not None and held_s >= rule.end_night_after_s:
+@dataclass(frozen=True)
+class Held:
+    """A hold: how long no sub could be taken, how long before this target, for how long the sky
+    has been nearly clear, and whether it is still too dim.
+    """
+
+    for_s: float
+    here_s: float
+    thin_for_s: float
+    holding: bool
+
+
+def after_cloud(held: Held, rule: LongCloud) -> AfterCloud:
+    """What follows on a hold."""
+    if not held.holding:
+        return AfterCloud.GO_ON if held.here_s < rule.recentre_after_s else AfterCloud.RECENTRE
+    if rule.end_night_after_s is not None and held.for_s >= rule.end_night_after_s:
         return AfterCloud.END_NIGHT
-    if thin_for_s > 0 and thin_for_s >= rule.recentre_after_s:
+    if held.thin_for_s > 0 and held.thin_for_s >= rule.recentre_after_s:
         return AfterCloud.RECENTRE
-    if rule.change_target_after_s is not None and held_s >= rule.change_target_after_s:
+    if rule.change_target_after_s is not None and held.here_s >= rule.change_target_after_s:
         return AfterCloud.OTHER_TARGET
     return AfterCloud.WAIT

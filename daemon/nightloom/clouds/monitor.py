@@ -15,6 +15,7 @@ from nightloom.clouds import (
     FrameReading,
     GuideLight,
     GuideReading,
+    Held,
     SkyLook,
     SubSoFar,
     Unsolved,
@@ -66,8 +67,9 @@ class CloudMonitor:
         self._seen_s = -inf
         self.reason = ""
         self.last_dim_s = -inf
-        self.lost_since_s: float | None = None
+        self._lost_since_s: float | None = None
         """Since when no sub could be taken for the sky; None while they are."""
+        self._here_since_s = -inf
         self._thin_since_s: float | None = None
         self.stars_were_lost = False
         """Whether no guide star was held in some frame since the latest sub began."""
@@ -95,20 +97,29 @@ class CloudMonitor:
         self._watch = CloudWatch()
 
     @property
-    def thin_for_s(self) -> float:
-        """How long the guide stars have shown a sky that is dim, but not too dim to begin in."""
-        return 0.0 if self._thin_since_s is None else self._clock.unix_s() - self._thin_since_s
+    def held(self) -> Held:
+        """How long the sky has held subs up, up to now."""
+        now_s = self._clock.unix_s()
+        lost_s = now_s if self._lost_since_s is None else self._lost_since_s
+        thin_s = now_s if self._thin_since_s is None else self._thin_since_s
+        here_s = max(lost_s, self._here_since_s)
+        return Held(now_s - lost_s, now_s - here_s, now_s - thin_s, self.holding)
 
-    def tried_elsewhere(self) -> None:
-        """How long no sub could be taken is counted from now on."""
-        self.lost_since_s = self._clock.unix_s()
+    def waits(self) -> None:
+        """From now on no sub is taken for the sky, if that was not so already."""
+        if self._lost_since_s is None:
+            self._lost_since_s = self._clock.unix_s()
+
+    def tries_elsewhere(self) -> None:
+        """How long a target has waited is counted from now on."""
+        self._here_since_s = self._clock.unix_s()
 
     # Subs -------------------------------------------------------------------------------------
 
     def sub_begins(self, exposure_s: float) -> None:
         """The shutter has opened: from now on what cloud does to this sub is reckoned."""
         self._sub = exposure_s, GuideLight.since(self._clock.unix_s())
-        self.lost_since_s = None
+        self._lost_since_s = None
         self.stars_were_lost = False
 
     def sub_ends(self) -> float | None:
@@ -220,15 +231,15 @@ class CloudMonitor:
         so_far = SubSoFar(exposure_s, min(light.exposed_s, exposure_s), mean)
         if not going_on_is_worth(so_far, now, self._worth):
             self._watch = replace(self._watch, holding=True, clear_since_s=None)
-            text = f"cloud: {mean:.2f} of clear in {light.exposed_s:.0f} s of a sub, {now:.2f} now"
+            text = f"{mean:.2f} of clear in {light.exposed_s:.0f} s of a sub, {now:.2f} now"
             self._decided(Action.HOLD, text)
 
     def _decided(self, action: Action, reason: str) -> None:
         self.reason = reason
         if action is Action.GO_ON:
             return
-        if action is Action.HOLD and self.lost_since_s is None:
-            self.lost_since_s = self._clock.unix_s()
+        if action is Action.HOLD and self._lost_since_s is None:
+            self.waits()
             if self._watch.ratios:
-                self._look(self.lost_since_s)
+                self._look(self._clock.unix_s())
         self._changed.set()

@@ -20,16 +20,24 @@ Ending = Next[Literal[Phase.GATHERING, Phase.ACQUIRING, Phase.RETIRING]]
 
 async def hold_out(context: Context) -> Ending:
     """Wait for the sky; without guide stars look again after a while. Raises DeviceError."""
-    monitor = context.cloud_monitor
+    context.cloud_monitor.waits()
     if not context.guiding.running:
-        began_s = context.clock.unix_s()
-        await asyncio.sleep(context.settings.policies.clouds.recheck_s)
-        monitor.new_sky()
-        return _cleared(context, began_s, Next(Phase.ACQUIRING, "the stars may be back"))
+        return await _look_again(context)
     while True:
         ending = await _watch_stars(context)
         if ending is not None:
             return ending
+
+
+async def _look_again(context: Context) -> Ending:
+    """Without guide stars nobody sees it clear: try the target again after a while."""
+    monitor, clouds = context.cloud_monitor, context.settings.policies.clouds
+    await asyncio.sleep(clouds.recheck_s)
+    most_s, held_s = clouds.end_night_after_s, monitor.held.for_s
+    if most_s is not None and held_s >= most_s:
+        return Next(Phase.RETIRING, f"cloud for {held_s:.0f} s")
+    monitor.new_sky()
+    return _cleared(context, clouds.recheck_s, Next(Phase.ACQUIRING, "the stars may be back"))
 
 
 async def _watch_stars(context: Context) -> Ending | None:
@@ -44,41 +52,35 @@ async def _watch_stars(context: Context) -> Ending | None:
     except TimeoutError:
         if not limit.expired():
             raise
-    now_s = context.clock.unix_s()
-    began_s = now_s if monitor.lost_since_s is None else monitor.lost_since_s
-    held_s = now_s - began_s
-    match after_cloud(held_s, monitor.holding, monitor.thin_for_s, rule):
+    held = monitor.held
+    match after_cloud(held, rule):
         case AfterCloud.GO_ON:
             if monitor.stars_were_lost:
                 tolerance_arcsec = context.settings.policies.frames.guide_tolerance_arcsec
                 await context.guiding.settle(tolerance_arcsec)
-            return _cleared(context, began_s, Next(Phase.GATHERING, "the stars are back"))
+            return _cleared(context, held.for_s, Next(Phase.GATHERING, "the stars are back"))
         case AfterCloud.RECENTRE:
             monitor.new_sky()
             why = "the stars are back after a long while, or the sky is thin and steady"
-            return _cleared(context, began_s, Next(Phase.ACQUIRING, why))
+            return _cleared(context, held.for_s, Next(Phase.ACQUIRING, why))
         case AfterCloud.END_NIGHT:
-            return Next(Phase.RETIRING, f"cloud for {held_s:.0f} s")
+            return Next(Phase.RETIRING, f"cloud for {held.for_s:.0f} s")
         case AfterCloud.OTHER_TARGET:
-            return _other_target(context, held_s)
+            return _other_target(context, held.here_s)
         case AfterCloud.WAIT:
             return None
 
 
-def _cleared(context: Context, began_s: float, ending: Ending) -> Ending:
-    context.log.emit(
-        CloudCleared(
-            star_fraction=context.cloud_monitor.transparency,
-            held_s=context.clock.unix_s() - began_s,
-        )
-    )
+def _cleared(context: Context, held_s: float, ending: Ending) -> Ending:
+    transparency = context.cloud_monitor.transparency
+    context.log.emit(CloudCleared(star_fraction=transparency, held_s=held_s))
     return ending
 
 
 def _other_target(context: Context, held_s: float) -> Ending | None:
     """Try another part of the sky, if another target is due there; the clock begins anew."""
     target, schedule = context.target_run.running, context.schedule
-    context.cloud_monitor.tried_elsewhere()
+    context.cloud_monitor.tries_elsewhere()
     schedule.set_aside(target, SET_ASIDE_S)
     if schedule.choose() is None:
         schedule.take_back(target)
