@@ -13,6 +13,7 @@ import pytest
 
 from clouds.broken import FILTERS, Outcome, play
 from night.nights import Story, demo, live
+from night.test_meridian import through_the_meridian
 from nightloom.telemetry import events as e
 
 MOONRISE = date(2026, 11, 27)
@@ -133,6 +134,25 @@ def test_steady_haze_is_lived_with_after_a_while(tmp_path: Path) -> None:
     held = story.at(e.CloudHold)
     assert held, "0.4 mag are cut"
     assert [at for at in story.at(e.SubBegun) if at > held[0] + 600.0]
+
+
+def test_the_light_of_the_west_is_the_standard_in_the_east(tmp_path: Path) -> None:
+    """Across the meridian the stars are matched on their heads, and a cloud that comes with the
+    crossing, before which new guide stars are chosen, is seen all the same.
+    """
+    cloud = bank(0.28, 0.6, 0.36)
+    story = through_the_meridian(tmp_path, before_h=0.12, hours=0.5, weather={"clouds": (cloud,)})
+    (crossed,) = story.at(e.Crossed)
+    judged = (*story.of(e.FrameAccepted), *story.of(e.FrameRejected))
+    begun_s = dict(
+        zip((one.uid for one in story.of(e.SubBegun)), story.at(e.SubBegun), strict=True)
+    )
+    east = [one for one in judged if begun_s[one.uid] > crossed]
+    assert len(east) > 3
+    assert all(one.guide_transparency > 0.9 for one in east), "to them the cloud is the standard"
+    assert all(one.transparency == pytest.approx(0.70, abs=0.04) for one in east)
+    assert {type(one) for one in east} == {e.FrameRejected}
+    assert story.played.violations == []
 
 
 def test_a_night_that_never_clears_ends_though_no_guide_star_was_ever_held(tmp_path: Path) -> None:
