@@ -103,6 +103,18 @@ def test_frames_kept_before_a_clearer_sky_was_seen_are_named() -> None:
     assert reference.too_dim(0.78)[1] == [], "each is named once"
 
 
+def test_frames_of_a_filter_are_named_when_the_guide_stars_see_a_clearer_sky() -> None:
+    """They were chosen behind the same cloud: what was 1 to them turns out to have been 0.5."""
+    reference = LightReference()
+    for number in range(3):
+        uid = f"f{number}"
+        reference, _ = reference.look(seen_again(FIELD, through=0.5), 1.0, uid)
+        reference = reference.keep(uid)
+    assert reference.too_dim(0.78)[1] == []
+    reference = reference.guided_by({f"f{number}": 0.5 for number in range(3)})
+    assert [uid for uid, _ in reference.too_dim(0.78)[1]] == ["f0", "f1", "f2"]
+
+
 def test_a_frame_of_other_stars_says_nothing_and_is_not_remembered() -> None:
     reference, _ = LightReference().look(FIELD, None)
     reference = reference.keep("f0")

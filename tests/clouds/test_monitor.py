@@ -156,6 +156,22 @@ def test_a_thin_sky_is_timed_and_a_thick_one_is_not() -> None:
     watched(told)
 
 
+def test_subs_are_seen_anew_when_their_guide_stars_have_seen_a_clearer_sky() -> None:
+    """Chosen behind a cloud that takes half; another set of stars says nothing of them."""
+
+    async def told(monitor: CloudMonitor) -> None:
+        monitor.sub_begins(60.0)
+        await shine(monitor, [1.0] * 26)
+        assert monitor.sub_ends("f1") == pytest.approx(1.0)
+        await shine(monitor, [2.0] * 200)
+        assert monitor.guides() == {"f1": pytest.approx(0.5, abs=0.01)}
+        monitor.new_stars(1.2)
+        await shine(monitor, [3.0] * 200)
+        assert monitor.guides() == {"f1": pytest.approx(0.5, abs=0.01)}
+
+    watched(told)
+
+
 def test_a_wait_is_counted_until_a_sub_begins_and_before_a_target_from_when_it_was_tried() -> None:
     async def told(monitor: CloudMonitor) -> None:
         assert monitor.held.for_s == 0.0

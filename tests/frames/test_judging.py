@@ -48,7 +48,7 @@ def test_a_clear_frame_counts_and_shows_sky_and_focus(memory: JudgingMemory) -> 
 def test_guide_stars_say_how_clear_the_sky_was_over_a_sub(memory: JudgingMemory) -> None:
     """Where its own stars cannot be matched: 0.70 of the light is 0.39 mag (Pogson's scale)."""
     _, judgement = judge(replace(CLEAR, guide_transparency=0.70), memory, POLICY)
-    assert judgement == Judgement("guide stars at 0.70 of clear, 0.39 mag lost", 0.70)
+    assert judgement == Judgement("guide stars at 0.70 of clear, 0.39 mag lost", 0.70, dim=True)
     _, judgement = judge(replace(CLEAR, guide_transparency=0.95), memory, POLICY)
     assert judgement == Judgement("", 0.95, shows_focus=True)
 

@@ -82,7 +82,7 @@ def judged(
                     facts = HeaderFacts(kind=FrameKind.LIGHT, exposure_s=60.0)
                     pipeline.take(closed, facts, cast(Exposure, Exposed(begun)))
                     await pipeline.drain()
-                    await pipeline.take_back()
+                    await pipeline.take_back({})
             for event in heard:
                 summary.observe(BEGIN, event)
             return ledger.frames(), heard, summary

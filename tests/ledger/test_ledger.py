@@ -117,6 +117,7 @@ def test_an_accepted_frame_can_be_taken_back_once(tmp_path: Path) -> None:
             "cd" * 32,
         )
         assert kept.taken_back_after == "f0003", "until then it had counted"
+        assert ledger.latest("M81", "2026-11-14", 3) == [("L", None), ("L", True), ("L", True)]
         for uid in ("f0001", "f0009"):
             with pytest.raises(LedgerError, match="no such accepted frame"):
                 ledger.reject(uid, "it was dim", "")

@@ -40,6 +40,7 @@ class SkyFacts:
     light: StarLight | None = None
     guide: float | None = None
     lit_sky: float | None = None
+    uid: str = ""
 
 
 @dataclass(frozen=True)
@@ -162,7 +163,7 @@ def judge_frame(
     light = replace(reference.light, latest=None)
     if frame.light is not None and (not reference.frames or reference.comparable(frame)):
         outside = _outside_the_air(frame.light, frame.airmass, policy)
-        light, shown = light.look(outside, frame.guide)
+        light, shown = light.look(outside, frame.guide, frame.uid)
     reference = replace(reference, light=light)
     verdict = _by_light(frame, shown, policy) or _by_count(frame, reference, expected, policy)
     brightening = reference.brightening(frame)

@@ -63,6 +63,10 @@ class CloudMonitor:
         self._watch = CloudWatch()
         self._changed = asyncio.Event()
         self._sub: tuple[float, GuideLight] | None = None
+        self._subs: dict[str, tuple[int, float]] = {}
+        """Each sub's mean flux ratio, and the number of the set of guide stars that it is of."""
+        self._levels = [1.0]
+        """What each set of guide stars shows under a clear sky, as far as is known."""
         self._moving = 0
         self._seen_s = -inf
         self.reason = ""
@@ -91,10 +95,12 @@ class CloudMonitor:
     def new_stars(self, airmass: float) -> None:
         """Guide stars were chosen anew: what they show now is the standard."""
         self._watch = self._watch.with_new_stars(airmass)
+        self._levels.append(1.0)
 
     def new_sky(self) -> None:
         """Forget a hold: somebody has looked, and the stars are there."""
         self._watch = CloudWatch()
+        self._levels.append(1.0)
 
     @property
     def held(self) -> Held:
@@ -122,12 +128,19 @@ class CloudMonitor:
         self._lost_since_s = None
         self.stars_were_lost = False
 
-    def sub_ends(self) -> float | None:
+    def sub_ends(self, uid: str = "") -> float | None:
         """The shutter has closed; the mean transparency since it opened, None when not guided."""
         if self._sub is None:
             return None
         (_, light), self._sub = self._sub, None
-        return None if light.mean is None else light.mean / self._watch.clear_level
+        if light.mean is None:
+            return None
+        self._subs[uid] = len(self._levels) - 1, light.mean
+        return light.mean / self._watch.clear_level
+
+    def guides(self) -> dict[str, float]:
+        """What the guide stars make of tonight's subs by now, having seen a clearer sky since."""
+        return {uid: ratio / self._levels[stars] for uid, (stars, ratio) in self._subs.items()}
 
     @contextmanager
     def undisturbed(self) -> Iterator[None]:
@@ -145,6 +158,7 @@ class CloudMonitor:
         """Take what one guide frame shows."""
         now_s = self._clock.unix_s()
         self._observe(GuideReading(now_s, flux_ratio, held, chosen, airmass))
+        self._levels[-1] = self._watch.clear_level
         if self._watch.dim_since_s is not None:
             self.last_dim_s = now_s
         if self.transparency < self._policy.hold_fraction:

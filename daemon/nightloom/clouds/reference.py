@@ -4,6 +4,7 @@ Nobody says when the sky is clear. So the clearest of the night's frames are the
 frame that was kept before a clearer sky was seen is looked at again when it is.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from statistics import median
 
@@ -36,6 +37,20 @@ class Kept:
 
 
 @dataclass(frozen=True)
+class Hint:
+    """A frame's light, and the transparency that the guide stars had meanwhile."""
+
+    uid: str
+    ratio: float
+    guide: float
+
+    @property
+    def clear(self) -> float:
+        """What its light would have been under a clear sky."""
+        return self.ratio / self.guide
+
+
+@dataclass(frozen=True)
 class Shown:
     """What a frame's own stars say of the sky: its transparency and the standard error of that."""
 
@@ -49,12 +64,12 @@ class LightReference:
     """The light of one target's stars through one filter, as it arrives at airmass 0.
 
     `ratios` are those of the latest frames, in parts of `light`; `hints` what the guide stars made
-    of a clear sky's. Either may be too low, if no clear sky was seen yet.
+    of them. Either may know no clear sky yet.
     """
 
     light: StarLight | None = None
     ratios: tuple[float, ...] = ()
-    hints: tuple[float, ...] = ()
+    hints: tuple[Hint, ...] = ()
     kept: tuple[Kept, ...] = ()
     latest: float | None = None
     """The ratio of the frame that was looked at last; None when its stars were not matched."""
@@ -70,9 +85,11 @@ class LightReference:
         seen = sum(best) / len(best)
         if len(self.ratios) > YOUNG or not self.hints:
             return seen
-        return max(seen, median(self.hints))
+        return max(seen, median(hint.clear for hint in self.hints))
 
-    def look(self, light: StarLight, guide: float | None) -> "tuple[LightReference, Shown | None]":
+    def look(
+        self, light: StarLight, guide: float | None, uid: str = ""
+    ) -> "tuple[LightReference, Shown | None]":
         """With one frame more, whose `light` is that outside the air, and what it shows.
 
         `guide` is the mean transparency that the guide stars had meanwhile. Without it the first
@@ -83,7 +100,7 @@ class LightReference:
         if found is None:
             return replace(self, latest=None), None
         tells = guide is not None and guide >= GUIDE_MIN
-        hints = (*self.hints, found.ratio / guide) if guide and tells else self.hints
+        hints = (*self.hints, Hint(uid, found.ratio, guide)) if guide and tells else self.hints
         after = replace(
             self,
             light=self.light or light,
@@ -101,6 +118,16 @@ class LightReference:
         if self.latest is None:
             return self
         return replace(self, kept=(*self.kept, Kept(uid, self.latest))[-REMEMBERED:])
+
+    def guided_by(self, guides: Mapping[str, float]) -> "LightReference":
+        """With what the guide stars make of earlier frames now that they have seen a clearer sky:
+        transparencies by the names of frames.
+        """
+        hints = tuple(
+            replace(hint, guide=max(guides.get(hint.uid, hint.guide), GUIDE_MIN))
+            for hint in self.hints
+        )
+        return replace(self, hints=hints)
 
     def too_dim(self, least: float) -> "tuple[LightReference, list[tuple[str, float]]]":
         """Without the accepted frames that turn out to have had less than `least` of a clear sky's
@@ -121,7 +148,7 @@ def _on_clearest(known: LightReference, light: StarLight, ratio: float) -> Light
     return LightReference(
         light,
         tuple(one / ratio for one in known.ratios),
-        tuple(one / ratio for one in known.hints),
+        tuple(replace(hint, ratio=hint.ratio / ratio) for hint in known.hints),
         tuple(Kept(one.uid, one.ratio / ratio) for one in known.kept),
         latest=1.0,
     )

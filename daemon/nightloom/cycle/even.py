@@ -32,7 +32,9 @@ _ROUNDING = 1e-6
 
 @dataclass(frozen=True)
 class Taken:
-    """A sub that was taken, and whether it was accepted; None while there is no verdict."""
+    """A sub that was taken, and whether it was accepted; None while there is no verdict, and where
+    cloud was against it, which says nothing of its filter.
+    """
 
     filter: str
     accepted: bool | None

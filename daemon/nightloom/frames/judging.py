@@ -85,14 +85,16 @@ class Judgement:
 
     `transparency` is what it shows of the sky, with its standard error where the stars' light gave
     it, None when it says nothing of it. `shows_focus` tells that its star size is that of the focus
-    and the air, and of nothing else. `too_dim` are earlier frames, by name, that were accepted
-    before anybody knew how clear the sky can be, each with the reason why it does not count.
+    and the air, and of nothing else. `dim`: it was the sky that was against it. `too_dim` are
+    earlier frames, by name, that were accepted before anybody knew how clear the sky can be, each
+    with the reason why it does not count.
     """
 
     reason: str = ""
     transparency: float | None = None
     shows_focus: bool = False
     error: float | None = None
+    dim: bool = False
     too_dim: tuple[tuple[str, str], ...] = ()
 
     @property
@@ -121,18 +123,34 @@ def judge(
     if not reason:
         memory, reason, shows_focus = _quality(facts, memory, policy.quality)
     known = known.learn(seen, replace(depth, accepted=not reason), policy.depth)
-    known, too_dim = _looked_at_again(known, "" if reason else facts.uid, policy.depth)
+    if not reason:
+        known = replace(known, light=known.light.keep(facts.uid))
+    known, too_dim = _too_dim(known, policy.depth)
     memory = replace(memory, depths={**memory.depths, key: known})
-    return memory, Judgement(reason, depth.transparency, shows_focus, depth.error, too_dim)
+    dim = not depth.accepted
+    return memory, Judgement(reason, depth.transparency, shows_focus, depth.error, dim, too_dim)
 
 
-def _looked_at_again(
-    known: FrameReference, accepted_uid: str, policy: FramePolicy
+def look_again(
+    memory: JudgingMemory, guides: Mapping[str, float], policy: JudgingPolicy
+) -> tuple[JudgingMemory, dict[str, str]]:
+    """Accepted frames that turn out too dim, by what the guide stars make of earlier subs now.
+
+    `guides` are transparencies by the names of frames. Each is named once, with the reason.
+    """
+    depths, named = dict(memory.depths), dict[str, str]()
+    for key, known in memory.depths.items():
+        guided = replace(known, light=known.light.guided_by(guides))
+        depths[key], too_dim = _too_dim(guided, policy.depth)
+        named |= dict(too_dim)
+    return replace(memory, depths=depths), named
+
+
+def _too_dim(
+    known: FrameReference, policy: FramePolicy
 ) -> tuple[FrameReference, tuple[tuple[str, str], ...]]:
-    """Keep the latest frame if it was accepted, and find those that were, and should not."""
+    """Frames that were accepted, and should not have been."""
     light, dim = known.light.too_dim(transparency_at(policy.dimming_max_mag + DOUBT_MAG))
-    if accepted_uid:
-        light = light.keep(accepted_uid)
     reasons = tuple(
         (
             uid,
@@ -159,6 +177,7 @@ def _depth(facts: JudgedFacts) -> SkyFacts:
         facts.light,
         facts.guide_transparency,
         facts.lit_sky,
+        facts.uid,
     )
 
 

@@ -6,7 +6,7 @@ a restart finds it there. Nothing in the night waits for verdicts, except its en
 """
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date
@@ -18,7 +18,7 @@ from nightloom.executor import Executor, NotComputed
 from nightloom.frames.disk import FrameDisk
 from nightloom.frames.header import HeaderFacts
 from nightloom.frames.image import Pixels
-from nightloom.frames.judging import Judgement, JudgingMemory, JudgingPolicy, judge
+from nightloom.frames.judging import Judgement, JudgingMemory, JudgingPolicy, judge, look_again
 from nightloom.frames.measuring import Measured, measure_frame
 from nightloom.frames.quality import QualityPolicy
 from nightloom.frames.records import FrameRecords, JudgedFrame, facts_of, header_facts
@@ -140,11 +140,14 @@ class FramePipeline:
         if late:
             self._log.emit(VerdictsLeft(uids=[sub.uid for sub in self._ledger.in_flight()]))
 
-    async def take_back(self) -> None:
+    async def take_back(self, guides: Mapping[str, float]) -> None:
         """Take back accepted frames that turned out too dim, as far as the tally stays even.
 
+        `guides` is what the guide stars make of earlier subs now: transparencies by their names.
         For the moment before the next sub is chosen, which is then chosen without them.
         """
+        self._memory, too_dim = look_again(self._memory, guides, self._policy)
+        self._too_dim.update(too_dim)
         for uid, reason in list(self._too_dim.items()):
             sub, judged = self._accepted[uid]
             if not self._records.may_take_back(sub):

@@ -153,6 +153,7 @@ def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) ->
         guide_rms_arcsec=sub.guide_rms_arcsec,
         rotation_deg=sub.rotation_deg,
         kind=sub.kind,
+        dim=judgement.dim,
     )
 
 

@@ -144,7 +144,7 @@ class Ledger(Store):
         """Take back that a frame was accepted; `sha256` is that of its amended file."""
         done = self._write(
             f"reject frame {uid}",
-            "UPDATE frames SET verdict = ?, reason = ?, sha256 = ?, taken_back_after ="
+            "UPDATE frames SET verdict = ?, reason = ?, sha256 = ?, dim = 1, taken_back_after ="
             " (SELECT uid FROM frames ORDER BY rowid DESC LIMIT 1) WHERE uid = ? AND verdict = ?",
             [Verdict.REJECTED.value, reason, sha256, uid, Verdict.ACCEPTED.value],
         )
@@ -165,14 +165,16 @@ class Ledger(Store):
         )
         return {row["filter"]: row["sum_s"] for row in rows}
 
-    def latest(self, target: str, night: str, number: int) -> list[tuple[str, bool]]:
-        """Filters of the latest frames of a target in a night, and whether each was accepted."""
+    def latest(self, target: str, night: str, number: int) -> list[tuple[str, bool | None]]:
+        """Filters of the latest frames of a target in a night, and whether each was accepted; None
+        where the sky alone was against it.
+        """
         rows = self._rows(
-            "SELECT filter, verdict FROM frames WHERE target = ? AND night = ?"
-            " ORDER BY start_utc DESC, uid DESC LIMIT ?",
-            [target, night, number],
+            "SELECT filter, CASE WHEN dim THEN NULL ELSE verdict = ? END FROM frames"
+            " WHERE target = ? AND night = ? ORDER BY start_utc DESC, uid DESC LIMIT ?",
+            [Verdict.ACCEPTED.value, target, night, number],
         )
-        return [(name, verdict == Verdict.ACCEPTED.value) for name, verdict in reversed(rows)]
+        return [(name, None if good is None else bool(good)) for name, good in reversed(rows)]
 
     def rotation(self, target: str, *, before: str) -> tuple[str, float] | None:
         """Night and rotation of a target's latest accepted frame of an earlier night that has one.

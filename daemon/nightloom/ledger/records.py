@@ -132,6 +132,8 @@ class Frame:
     kind: FrameKind = FrameKind.LIGHT
     taken_back_after: str = ""
     """Name of the frame by whose entry it had been accepted, and was rejected then."""
+    dim: bool = False
+    """Whether it was rejected for what the sky took of its light, which is no fault of a filter."""
 
 
 @dataclass(frozen=True)
