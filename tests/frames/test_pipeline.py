@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, TypeVar, TypeVarTuple, cast
 
 import numpy as np
@@ -18,7 +19,7 @@ from night.nights import NIGHT, demo
 from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.frames import HeaderFacts, partial_of
 from nightloom.frames import pipeline as taking_in
-from nightloom.frames.disk import UNWRITTEN_MAX, FramesNotKept
+from nightloom.frames.disk import RESERVED_BYTES, UNWRITTEN_MAX, FramesNotKept
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Event, Log
@@ -193,6 +194,34 @@ def test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches(tmp_path: 
                 await here.pipeline.watch()
             assert [(one.verdict, one.path) for one in here.frames()] == [("rejected", "")] * 3
             assert here.ledger.in_flight() == []
+
+    run_virtual(work())
+
+
+def test_a_disk_that_fills_is_told_of_in_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At a long night's worth of frames, at the last few, and at the last, which counts."""
+    frame_bytes, rooms = 2 * SHAPE[0] * SHAPE[1], iter([1000, 299, 298, 29, 28, 0])
+
+    def usage(_: Path) -> SimpleNamespace:
+        return SimpleNamespace(free=RESERVED_BYTES + next(rooms) * frame_bytes)
+
+    monkeypatch.setattr(shutil, "disk_usage", usage)
+
+    async def work() -> None:
+        async with room(tmp_path, InLine(), InLine()) as here:
+            watch = asyncio.create_task(here.pipeline.watch())
+            for number in range(1, 7):
+                assert not watch.done()
+                here.take(number)
+                await here.pipeline.drain()
+            told = [one.frames_left for one in here.said if isinstance(one, e.DiskFilling)]
+            assert told == [299, 29]
+            with pytest.raises(FramesNotKept, match="has no room for another frame"):
+                await watch
+            assert all(frame.path for frame in here.frames())
+            assert len(here.frames()) == 6
 
     run_virtual(work())
 

@@ -119,6 +119,19 @@ def test_a_failed_sync_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Monkey
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("times", [1, 40])
+def test_a_full_disk_is_a_sentence(times: int, tmp_path: Path) -> None:
+    """The kernel's own: what is written to /dev/full meets a disk without space (full(4)).
+
+    A small frame meets it when it is flushed, a large one in the middle of its pixels.
+    """
+    partial_of(tmp_path / "frame.fits").symlink_to("/dev/full")
+    with pytest.raises(FrameNotWritten, match="No space left on device") as caught:
+        write_frame(tmp_path / "frame.fits", np.tile(pixels(), times), frame_header(FACTS))
+    assert "frame.fits" in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+
+
 @dataclass(frozen=True)
 class Synced:
     """One fsync: of which file, and what stood in its folder by then."""

@@ -5,6 +5,7 @@ import sys
 from collections.abc import Callable
 
 from nightloom.errors import BadInput
+from nightloom.frames.disk import FramesNotKept
 from nightloom.ledger import LedgerError
 from nightloom_drivers.errors import DeviceError
 
@@ -21,6 +22,8 @@ def answer(command: Callable[[], int]) -> int:
         sys.stdout.flush()  # so that a closed pipe is noticed here
     except BadInput as error:
         return _refuse(str(error), BAD_INPUT)
+    except FramesNotKept as error:
+        return _refuse(str(error), FAILED)
     except (DeviceError, LedgerError) as error:
         return _refuse(f"{error}.", FAILED)
     except KeyboardInterrupt:

@@ -1,27 +1,38 @@
 """Where frames are kept: their names, the files, and how often the disk refused them in a row."""
 
 from datetime import date, datetime
+from math import inf
 from pathlib import Path
 
 from nightloom.executor import Executor
 from nightloom.frames.header import HeaderFacts, header_to_judge, judged_cards
 from nightloom.frames.image import Pixels
-from nightloom.frames.writer import FrameExists, FrameNotWritten, amend_frame, write_frame
+from nightloom.frames.writer import (
+    FrameExists,
+    FrameNotWritten,
+    amend_frame,
+    free_bytes,
+    write_frame,
+)
 from nightloom.ledger import Sub, number_of
 from nightloom.settings.frame_path import NameFacts, NamePattern
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import FrameLost
+from nightloom.telemetry.events import DiskFilling, FrameLost
 
 UNWRITTEN_MAX = 3
 """Frames in a row that the disk refused: by then it will not take the next one either."""
 
+RESERVED_BYTES = 16 * 2**20
+"""Left for the log and the ledger, which must go on to the night's end."""
+
+FEW_FRAMES = (300, 30)
+"""It is told when there is room for no more frames than a long night takes, and shortly before the
+end; so that somebody may make room.
+"""
+
 
 class FramesNotKept(Exception):
-    """The disk refuses frame after frame: gathering more would be for nothing."""
-
-    def __init__(self, frames: int, last: Exception) -> None:
-        super().__init__(f"{frames} frames in a row were not written; the last: {last}")
-        self.frames, self.last = frames, last
+    """The disk takes no more frames: gathering more would be for nothing."""
 
 
 class FrameDisk:
@@ -34,6 +45,8 @@ class FrameDisk:
         self._pattern, self._night = NamePattern(pattern), night
         self._store, self._log = store, log
         self._refusals: list[Exception] = []
+        self._warnings = list(FEW_FRAMES)
+        self._frames_left = inf
 
     def path(self, sub: Sub, start: datetime) -> str:
         """Where the frame of a sub goes, below the folder; empty without one."""
@@ -59,7 +72,17 @@ class FrameDisk:
         except (FrameExists, FrameNotWritten) as error:
             return self._lost(sub, error)
         self._refusals.clear()
+        await self._look_ahead(data.nbytes)
         return ""
+
+    async def _look_ahead(self, frame_bytes: int) -> None:
+        """Reckon how many more frames the disk has room for, and say so when they are few."""
+        assert self.folder is not None
+        room_bytes = await self._store(free_bytes, self.folder) - RESERVED_BYTES
+        self._frames_left = max(0, room_bytes // frame_bytes)
+        if self._warnings and self._frames_left < self._warnings[0]:
+            self._warnings = [few for few in self._warnings if few <= self._frames_left]
+            self._log.emit(DiskFilling(folder=str(self.folder), frames_left=self._frames_left))
 
     async def amend(self, sub: Sub, judged: HeaderFacts) -> tuple[str, str]:
         """Put what was judged into a frame's file; its SHA-256, or the reason why it has none.
@@ -75,9 +98,14 @@ class FrameDisk:
             return "", self._lost(sub, error)
 
     def check(self) -> None:
-        """Raise FramesNotKept once too many frames in a row were refused."""
+        """Raise FramesNotKept once there is no room, or too many frames in a row were refused."""
+        if self._frames_left < 1:
+            raise FramesNotKept(f"The disk that holds {self.folder} has no room for another frame.")
         if len(self._refusals) >= UNWRITTEN_MAX:
-            raise FramesNotKept(len(self._refusals), self._refusals[-1])
+            raise FramesNotKept(
+                f"{len(self._refusals)} frames in a row were not written; the last:"
+                f" {self._refusals[-1]}."
+            )
 
     def _lost(self, sub: Sub, error: FrameExists | FrameNotWritten) -> str:
         """A frame that is not on disk does not count."""

@@ -9,6 +9,7 @@ The verdict comes later, into cards that were kept free for it, one card at a ti
 
 import hashlib
 import os
+import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -68,7 +69,7 @@ def write_frame(path: Path, data: Pixels, header: fits.Header) -> None:
         finally:
             partial.unlink(missing_ok=True)
     except OSError as refusal:
-        raise FrameNotWritten(path, refusal.strerror or str(refusal)) from refusal
+        raise FrameNotWritten(path, _said(refusal)) from refusal
 
 
 def amend_frame(path: Path, judged: Sequence[bytes]) -> str:
@@ -118,6 +119,19 @@ def remove_partial(path: Path) -> bool:
         return False
     _sync_folder(path.parent)
     return True
+
+
+def _said(refusal: OSError) -> str:
+    """The system's own words, which astropy wraps in words of its own without them."""
+    while not refusal.strerror and isinstance(refusal.__context__, OSError):
+        refusal = refusal.__context__
+    return refusal.strerror or str(refusal)
+
+
+def free_bytes(folder: Path) -> int:
+    """Room on the disk that holds a folder, which need not be there yet. Raises OSError."""
+    there = next(path for path in (folder, *folder.parents) if path.exists())
+    return shutil.disk_usage(there).free
 
 
 def _header_of(read: Callable[[int], bytes]) -> bytes:

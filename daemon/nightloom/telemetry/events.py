@@ -539,6 +539,15 @@ class FrameLost(Event):
     reason: str = Field(description="what the disk said")
 
 
+class DiskFilling(Event):
+    """There is room for few more frames: make some, or the night will end for it."""
+
+    level: ClassVar[Level] = "warning"
+
+    folder: str = Field(description="where frames are kept")
+    frames_left: int = Field(description="frames of this size that still fit")
+
+
 class FrameFound(Event):
     """A frame of a run that was cut short is whole on disk: it is judged, and counted once."""
 
