@@ -37,6 +37,10 @@ FULL = (
     "frames/test_pipeline.py::test_a_disk_that_takes_a_frame_again_is_forgiven",
 )
 
+CLOUDS = "daemon/nightloom/clouds/"
+BROKEN, LIGHT = "clouds/test_broken_cloud_nights.py", "clouds/test_light_of_a_night.py"
+WORTH, CAUSES = "clouds/test_worth.py", "clouds/test_causes.py"
+MONITOR, TAKEN_BACK = "clouds/test_monitor.py", "frames/test_taken_back.py"
 POWER = ("devices/test_power_switch.py",)
 
 
@@ -243,9 +247,8 @@ SLIPS = (
     Slip("rain cuts into no phase", NIGHT + "table.py",
          "    Cut.UNSAFE: P.SHELTERING,\n", "", (TABLE,)),
     Slip("rain does not cut into holding", NIGHT + "table.py",
-         '        {P.ACQUIRING: "the stars are back, or may be"},\n        _OPEN,\n',
-         '        {P.ACQUIRING: "the stars are back, or may be"},\n'
-         + EXPOSED, (TABLE,)),
+         '            P.RETIRING: "the cloud stays",\n        },\n        _OPEN,\n',
+         '            P.RETIRING: "the cloud stays",\n        },\n' + EXPOSED, (TABLE,)),
     Slip("rain does not cut into readying", NIGHT + "table.py",
          '            P.RETIRING: "nothing is left to do",\n        },\n        _OPEN,\n',
          '            P.RETIRING: "nothing is left to do",\n        },\n'
@@ -386,6 +389,29 @@ SLIPS = (
          "                log.emit(LinkAway(for_s=loop.time() - lost_s))\n",
          "                pass\n",
          ("telemetry/test_outages.py",)),
+    # Clouds -------------------------------------------------------------------------------------
+    Slip("a lost sub is exposed to its end", CLOUDS + "monitor.py",
+         "if not going_on_is_worth(so_far, now, self._worth):", "if False:", (MONITOR,)),
+    Slip("half a dither is left behind", CLOUDS + "monitor.py",
+         "while not self.holding or self._moving:", "while not self.holding:", (MONITOR,)),
+    Slip("a gust is a cloud", CLOUDS + "monitor.py",
+         "if held or now_s - self._seen_s >= UNSEEN_S:", "if True:", (MONITOR,)),
+    Slip("a hold goes on with a slew", NIGHT + "hold.py",
+         'Next(Phase.GATHERING, "the', 'Next(Phase.ACQUIRING, "the', (BROKEN,)),
+    Slip("dim frames are kept", CLOUDS + "frames.py",
+         "SkyVerdict(transparency >= policy.accept_light, text", "SkyVerdict(True, text", (LIGHT,)),
+    Slip("one reading decides over a sub", CLOUDS + "integral.py",
+         "ratio_s=self.ratio_s + ratio * lasted_s", "ratio_s=ratio * (at_s - self.began_s)",
+         (WORTH,)),
+    Slip("nothing is looked at again", CLOUDS + "reference.py",
+         "if one.ratio / clear < least]", "if False]", (LIGHT,)),
+    Slip("taking back forgets evenness", "daemon/nightloom/frames/pipeline.py",
+         "if not self._records.may_take_back(sub):", "if False:", (TAKEN_BACK,)),
+    Slip("moonlight is unexplained", CLOUDS + "frames.py",
+         "/ (frame.lit_sky or 1.0)", "", (LIGHT,)),
+    Slip("no stars is always cloud", CLOUDS + "unsolved.py",
+         "        if facts.usual_radius_px:\n            return Unsolved.CLOUD, holds\n"
+         "        return Unsolved.UNKNOWN", "        return Unsolved.CLOUD", (CAUSES,)),
     # The devices --------------------------------------------------------------------------------
     Slip("parked in an earlier life is parked", DEVICES + "mount.py",
          "return self.is_parked and self._parked_life == self.life",

@@ -15,6 +15,7 @@ from nightloom.cycle import (
     catch_up,
     cycles_done,
     next_sub,
+    stays_even_without,
     unevenness,
     waiting,
     weave,
@@ -357,3 +358,36 @@ def test_when_all_fail_they_take_turns() -> None:
     names = "".join(sub.filter for sub in night.taken)
     assert set(names[10:]) == set("LRG")
     assert not any(name * 4 in names for name in "LRG")
+
+
+@given(SHARES, st.lists(st.integers(0, 4), min_size=5, max_size=5), st.data())
+def test_what_is_taken_back_leaves_the_tally_even_whatever_the_verdicts(
+    shares: list[tuple[int, float]], taken: list[int], data: st.DataObject
+) -> None:
+    """No filter is further than a cycle from its share, were all in flight accepted or none."""
+    cycle = cycle_of(shares)
+    one_s = {share.filter: share.exposure_s for share in cycle.shares}
+    tally_s = {name: one_s[name] * (1 + n) for name, n in zip(one_s, taken, strict=False)}
+    names = st.sampled_from(sorted(one_s))
+    gone, flying = data.draw(names), data.draw(st.lists(names, max_size=2))
+    if not stays_even_without(cycle, tally_s, flying, gone):
+        return
+    left_s = tally_s | {gone: tally_s[gone] - one_s[gone]}
+    for number in range(len(flying) + 1):
+        for name in flying[:number]:
+            left_s[name] += one_s[name]
+        assert unevenness(cycle, left_s) <= 1 + 1e-6
+        for name in flying[:number]:
+            left_s[name] -= one_s[name]
+
+
+def test_one_filter_is_not_taken_back_alone() -> None:
+    cycle = cycle_of([(1, 60.0)] * 3)
+    even = {"L": 180.0, "R": 180.0, "G": 180.0}
+    assert stays_even_without(cycle, even, [], "L")
+    assert stays_even_without(cycle, even | {"L": 120.0}, [], "R")
+    assert not stays_even_without(cycle, even | {"L": 120.0}, [], "L")
+    assert (
+        not stays_even_without(cycle, even, ["R"], "L")
+        or unevenness(cycle, even | {"L": 120.0, "R": 240.0}) <= 1
+    )

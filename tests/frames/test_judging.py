@@ -21,7 +21,6 @@ CLEAR = JudgedFacts(
     filter="L",
     exposure_s=60.0,
     airmass=1.2,
-    clouded=False,
     guide_rms_arcsec=0.6,
     guide_peak_arcsec=1.8,
     star_count=200,
@@ -46,15 +45,20 @@ def test_a_clear_frame_counts_and_shows_sky_and_focus(memory: JudgingMemory) -> 
     assert judgement == Judgement("", 1.0, shows_focus=True)
 
 
-def test_cloud_between_guide_frames_rejects_and_still_shows_the_sky(memory: JudgingMemory) -> None:
-    _, judgement = judge(replace(CLEAR, clouded=True), memory, POLICY)
-    assert judgement == Judgement("cloud passed over it", 1.0)
+def test_guide_stars_say_how_clear_the_sky_was_over_a_sub(memory: JudgingMemory) -> None:
+    """Where its own stars cannot be matched: 0.70 of the light is 0.39 mag (Pogson's scale)."""
+    _, judgement = judge(replace(CLEAR, guide_transparency=0.70), memory, POLICY)
+    assert judgement == Judgement("guide stars at 0.70 of clear, 0.39 mag lost", 0.70, dim=True)
+    _, judgement = judge(replace(CLEAR, guide_transparency=0.95), memory, POLICY)
+    assert judgement == Judgement("", 0.95, shows_focus=True)
 
 
 def test_a_bump_goes_before_all_else_and_says_nothing_of_sky_or_focus(
     memory: JudgingMemory,
 ) -> None:
-    bumped = replace(CLEAR, clouded=True, guide_peak_arcsec=BUMP_ARCSEC + 1.0, star_count=20)
+    bumped = replace(
+        CLEAR, guide_transparency=0.2, guide_peak_arcsec=BUMP_ARCSEC + 1.0, star_count=20
+    )
     _, judgement = judge(bumped, memory, POLICY)
     assert judgement == Judgement("the telescope was 16″ off for a while")
     _, judgement = judge(replace(CLEAR, guide_peak_arcsec=BUMP_ARCSEC), memory, POLICY)

@@ -113,7 +113,7 @@ def after_clear_frames(
         ({}, {}, True, "accepted"),
         ({"half_flux_radius_px": 3.2}, {}, True, "rejected"),  # out of focus, or the air: it judges
         ({"count": 40, "half_flux_radius_px": 2.5}, {}, False, "rejected"),  # cloud
-        ({"half_flux_radius_px": 2.5}, {"clouded": True}, False, "rejected"),
+        ({"half_flux_radius_px": 2.5}, {"guide_transparency": 0.5}, False, "rejected"),
         ({"ellipticity": 0.5, "half_flux_radius_px": 2.5}, {}, False, "rejected"),  # wind, a trail
         ({"half_flux_radius_px": 2.5}, {"guide_rms_arcsec": 1.6}, False, "rejected"),
     ],

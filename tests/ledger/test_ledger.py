@@ -104,6 +104,25 @@ def test_no_frame_counts_twice(tmp_path: Path) -> None:
         assert ledger.accepted_s("M81") == {"L": 120.0}
 
 
+def test_an_accepted_frame_can_be_taken_back_once(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        for entry in (frame(1), frame(2), frame(3)):
+            ledger.add_frame(entry)
+        ledger.reject("f0001", "it was dim", "cd" * 32)
+        assert ledger.accepted_s("M81") == {"L": 240.0}
+        kept = ledger.frames()[0]
+        assert (kept.verdict, kept.reason, kept.sha256) == (
+            Verdict.REJECTED,
+            "it was dim",
+            "cd" * 32,
+        )
+        assert kept.taken_back_after == "f0003", "until then it had counted"
+        assert ledger.latest("M81", "2026-11-14", 3) == [("L", None), ("L", True), ("L", True)]
+        for uid in ("f0001", "f0009"):
+            with pytest.raises(LedgerError, match="no such accepted frame"):
+                ledger.reject(uid, "it was dim", "")
+
+
 def test_a_rejection_needs_a_reason(tmp_path: Path) -> None:
     with Ledger(tmp_path / "ledger.sqlite") as ledger, pytest.raises(LedgerError):
         ledger.add_frame(frame(1, verdict=Verdict.REJECTED, reason=""))

@@ -59,7 +59,8 @@ def test_a_sub_comes_back_as_far_as_it_had_come_also_after_reopening(tmp_path: P
         guide_peak_arcsec=1.5,
         guide_seeing_arcsec=0.3,
         rotation_deg=12.5,
-        clouded=True,
+        guide_transparency=0.97,
+        lit_sky=1.5,
         start_utc=DUSK,
         path="M81/a.fits",
     )
@@ -172,5 +173,5 @@ def test_subs_in_flight_of_before_frames_had_kinds_are_lights_and_keep_their_clo
     connection.close()
     with Ledger(path) as ledger:
         left = ledger.in_flight()
-        assert [sub.clouded for sub in left] == [True, False, False]
+        assert [sub.guide_transparency for sub in left] == [0.0, None, None]
         assert {sub.kind for sub in left} == {FrameKind.LIGHT}

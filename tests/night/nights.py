@@ -83,11 +83,12 @@ def live(
     frames: bool = False,
     meddler: Meddler | None = None,
     listener: Callable[[datetime, Event], None] = lambda _, __: None,
+    night: date = NIGHT,
 ) -> Story:
     """Let a night go by on virtual time; `listener` hears its events as they come."""
     settings, simulated = changed
     out.mkdir(parents=True, exist_ok=True)
-    rehearsal = Rehearsal(settings, simulated, NIGHT, out, seed, hours, frames)
+    rehearsal = Rehearsal(settings, simulated, night, out, seed, hours, frames)
     events: list[tuple[datetime, Event]] = []
 
     def note(utc: datetime, event: Event) -> None:
@@ -96,5 +97,5 @@ def live(
 
     played = play_virtually(rehearsal, lambda _: (note,), meddler)
     with Ledger.read(out / FILE_NAME) as ledger:
-        kept = tuple(ledger.frames(night=str(NIGHT)))
+        kept = tuple(ledger.frames(night=str(night)))
     return Story(played, tuple(events), kept, rehearsal)

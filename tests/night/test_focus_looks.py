@@ -26,7 +26,7 @@ STEADY = {"focus": {"base_steps": 10_060.0, "slope_steps_per_c": 0.0, "flexure_s
 QUARTER_STEPS = 67.1 / 2.0 / 4
 """Of the critical focus zone 4.88 λ N² at 550 nm and f/5, in steps of 2 µm."""
 
-CURVE_S, SECOND_S = 2843.0, 3884.0
+CURVE_S, SECOND_S = 2843.0, 3754.0
 """When the first curve of the short night begins, from the daemon's waking, and the one after the
 cloud; the tests fail where no cloud meets them."""
 
@@ -69,7 +69,7 @@ class Places:
 def clouded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Story, Places]:
     """A cloud comes in the middle of the first curve and stays; a small one meets the next."""
     places = Places()
-    clouds = (cloud(CURVE_S + 10.0, 900.0, 8.0), cloud(SECOND_S + 15.0, 40.0, 3.0))
+    clouds = (cloud(CURVE_S + 10.0, 900.0, 8.0), cloud(SECOND_S + 20.0, 18.0, 3.0))
     changed = demo(targets=SHORT, rig=STEADY, weather={"clouds": clouds})
     out = tmp_path_factory.mktemp("clouded")
     return live(out, changed, hours=0.42, meddler=places.note), places

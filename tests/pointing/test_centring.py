@@ -14,12 +14,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from night.nights import NIGHT, demo
+from nightloom.clouds import Unsolved
 from nightloom.executor import InLine
 from nightloom.frames import StarField
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
-from nightloom.pointing.centring import Astray, Clouded
+from nightloom.pointing.centring import Astray, Clouded, Dark, Unseen
 from nightloom.pointing.kept_offsets import KeptPointingOffsets
 from nightloom.pointing.offsets import Miss, PointingOffsets, beside, miss_deg
 from nightloom.rig import assemble, safety_devices, simulated_rig, simulated_sky
@@ -293,15 +294,42 @@ def test_stars_enough_and_no_solution_is_the_mounts_fault(tmp_path: Path) -> Non
     on_the_rig(tmp_path, centre, blind=blind)
 
 
-def test_without_stars_cloud_is_blamed(tmp_path: Path) -> None:
-    cloud = {"begin_h_after_dusk": -1.0, "duration_h": 5.0, "depth_mag": 8.0, "contrast": 0.0}
+THICK = {"begin_h_after_dusk": -1.0, "duration_h": 5.0, "depth_mag": 8.0, "contrast": 0.0}
+
+
+def test_without_stars_nobody_knows_whether_it_is_cloud_or_focus(tmp_path: Path) -> None:
+    """Before any frame of the night was solved."""
 
     async def centre(context: Context, heard: Heard) -> None:
+        with pytest.raises(Unseen, match="thick cloud, or far out of focus"):
+            await context.pointing.centre(context.schedule.targets[0])
+        assert of(heard, e.PointingFailed)[0].cause == "unknown"
+
+    on_the_rig(tmp_path, centre, demo(weather={"clouds": (THICK,)}))
+
+
+def test_without_stars_where_frames_were_solved_cloud_is_blamed(tmp_path: Path) -> None:
+    async def centre(context: Context, heard: Heard) -> None:
+        context.cloud_monitor.solved("another", 300, 2.0)
         with pytest.raises(Clouded, match="it holds"):
             await context.pointing.centre(context.schedule.targets[0])
         assert of(heard, e.PointingFailed)[0].cause == "cloud"
 
-    on_the_rig(tmp_path, centre, demo(weather={"clouds": (cloud,)}))
+    on_the_rig(tmp_path, centre, demo(weather={"clouds": (THICK,)}))
+
+
+def test_a_cap_that_was_left_on_is_no_cloud(tmp_path: Path) -> None:
+    """No light of a sky: three times the exposure leaves the background where it was."""
+
+    async def centre(context: Context, heard: Heard) -> None:
+        context.cloud_monitor.solved("another", 300, 2.0)
+        assert context.rig.dust_cap is not None
+        await context.rig.dust_cap.close()
+        with pytest.raises(Dark, match="is a cap on"):
+            await context.pointing.centre(context.schedule.targets[0])
+        assert of(heard, e.PointingFailed)[0].cause == "dark"
+
+    on_the_rig(tmp_path, centre)
 
 
 def test_far_fewer_stars_than_before_are_cloud_too(tmp_path: Path) -> None:
@@ -311,9 +339,10 @@ def test_far_fewer_stars_than_before_are_cloud_too(tmp_path: Path) -> None:
         target = context.schedule.targets[0]
         await context.pointing.centre(target)
         usual = context.cloud_monitor
-        assert usual.blames_cloud(target.name, 10_000) == ""
-        assert "where" in usual.blames_cloud(target.name, 15)
-        assert usual.blames_cloud("another", 15) == ""
+        assert usual.why_unsolved(target.name, 10_000, 2.0, 50.0)[0] is Unsolved.MOUNT
+        assert usual.why_unsolved(target.name, 15, 2.0, 50.0)[0] is Unsolved.CLOUD
+        assert usual.why_unsolved("another", 15, 2.0, 50.0)[0] is Unsolved.MOUNT
+        assert usual.why_unsolved(target.name, 15, 20.0, 50.0)[0] is Unsolved.FOCUS
 
     on_the_rig(tmp_path, centre, blind=blind)
 

@@ -157,13 +157,13 @@ SPOILT: dict[str, Callable[[Night], object]] = {
     "is not in the ledger": lambda n: n.sql("DELETE FROM frames WHERE uid LIKE '%3'"),
     "is in the ledger 2 times": lambda n: n.sql(
         "INSERT INTO frames SELECT 'twice', night, target, filter, exposure_s, start_utc, path,"
-        " sha256, 'rejected', 'twice', pointing, NULL, NULL, NULL, NULL, NULL, kind"
+        " sha256, 'rejected', 'twice', pointing, NULL, NULL, NULL, NULL, NULL, kind, '', 0"
         " FROM frames WHERE uid LIKE '%3'"
     ),
     "no such sub left the camera": lambda n: n.sql(
         "INSERT INTO frames SELECT 'made up', night, target, filter, exposure_s,"
         " '2026-11-10T23:00:00+00:00', path, sha256, 'rejected', 'made up', pointing,"
-        " NULL, NULL, NULL, NULL, NULL, kind FROM frames WHERE uid LIKE '%3'"
+        " NULL, NULL, NULL, NULL, NULL, kind, '', 0 FROM frames WHERE uid LIKE '%3'"
     ),
     "is not on disk": lambda n: n.file(3).unlink(),
     "is not the file of the ledger's hash": lambda n: n.sql(
@@ -381,3 +381,25 @@ def test_other_filters_and_slews_ask_for_no_dither(cycle: Seen, tmp_path: Path) 
     (other,) = [replace(second, filter="R")]
     assert accepted(tmp_path / "a", first, other).findings == []
     assert accepted(tmp_path / "b", first, replace(second, slews=first.slews + 1)).findings == []
+
+
+@pytest.mark.parametrize(("after", "uneven"), [("", False), ("0007", True)])
+def test_a_frame_that_was_taken_back_counts_until_then(
+    cycle: Seen, tmp_path: Path, after: str, uneven: bool
+) -> None:
+    """Rejected at once four L among the others are nothing; accepted first, they were too many."""
+    settings, _ = demo(rig=STEADY)
+    subs = apart(cycle, "LLLLLLL")
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        for number, sub in enumerate(subs, start=1):
+            entry = frame_of(sub, number)
+            if number > 3:
+                entry = replace(
+                    entry,
+                    verdict=Verdict.REJECTED,
+                    reason="too dim",
+                    taken_back_after=after and f"{entry.uid[:-4]}{after}",
+                )
+            ledger.add_frame(entry)
+    result = audit(settings, NIGHT, subs, tmp_path / FILE_NAME, None)
+    assert bool([one for one in result.findings if one.rule.name == "even"]) is uneven

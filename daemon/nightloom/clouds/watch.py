@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 from enum import Enum
+from statistics import median
 
 
 class Action(Enum):
@@ -27,6 +28,7 @@ class CloudPolicy:
     than ``held_fraction`` of the guide stars are held as long; resume when it stays over
     ``clear_fraction`` for ``clear_for_s``. The clear level follows a clearer sky within
     ``rise_s``, and a dimmer one within ``fall_s`` as long as it is over ``learn_fraction``.
+    It follows the median of ``smoothed`` readings, or the scatter of single ones would lift it.
     """
 
     hold_fraction: float = 0.5
@@ -34,10 +36,11 @@ class CloudPolicy:
     held_fraction: float = 0.5
     dim_for_s: float = 15.0
     clear_for_s: float = 120.0
-    learn_fraction: float = 0.85
+    learn_fraction: float = 0.92
     extinction_mag: float = 0.2
     rise_s: float = 60.0
     fall_s: float = 3600.0
+    smoothed: int = 7
 
     def __post_init__(self) -> None:
         """Raise ValueError unless 0 < hold < clear: without a gap the night would flutter."""
@@ -75,7 +78,8 @@ class CloudWatch:
     """Memory between readings.
 
     ``clear_level``: flux ratio of a clear sky, at first that of the reference fluxes themselves;
-    ``reference_airmass``: where the guide stars' reference fluxes were taken.
+    ``reference_airmass``: where the guide stars' reference fluxes were taken; ``ratios``: the
+    latest readings, as they would be at that airmass, newest last.
     """
 
     holding: bool = False
@@ -84,13 +88,20 @@ class CloudWatch:
     dim_since_s: float | None = None
     clear_since_s: float | None = None
     last_s: float | None = None
+    ratios: tuple[float, ...] = ()
+
+    @property
+    def now(self) -> float:
+        """What the sky lets through now, by the median of the last three readings; 1 before."""
+        latest = self.ratios[-3:]
+        return median(latest) / self.clear_level if latest else 1.0
 
     def with_new_stars(self, airmass: float | None = None) -> "CloudWatch":
         """After guide stars were chosen anew, at ``airmass``: their fluxes are the level at first.
 
         A hold goes on; but do not choose during one, for what shines through would pass for clear.
         """
-        return replace(self, clear_level=1.0, reference_airmass=airmass)
+        return replace(self, clear_level=1.0, reference_airmass=airmass, ratios=())
 
 
 def observe(
@@ -156,10 +167,12 @@ def _guide_transparency(
     if reading.airmass is not None and watch.reference_airmass is not None:
         more_air = reading.airmass - watch.reference_airmass
         ratio *= 10 ** (0.4 * policy.extinction_mag * more_air)
-    level = watch.clear_level
+    level, ratios = watch.clear_level, (*watch.ratios, ratio)[-policy.smoothed :]
     elapsed_s = 0.0 if watch.last_s is None else max(0.0, reading.time_s - watch.last_s)
-    if ratio > level:
-        level += (ratio - level) * -math.expm1(-elapsed_s / policy.rise_s)
-    elif ratio >= policy.learn_fraction * level and not watch.holding:
-        level += (ratio - level) * -math.expm1(-elapsed_s / policy.fall_s)
-    return replace(watch, clear_level=level, last_s=reading.time_s), ratio / level
+    usual = median(ratios)
+    if usual > level:
+        level += (usual - level) * -math.expm1(-elapsed_s / policy.rise_s)
+    elif usual >= policy.learn_fraction * level and not watch.holding:
+        level += (usual - level) * -math.expm1(-elapsed_s / policy.fall_s)
+    watch = replace(watch, clear_level=level, last_s=reading.time_s, ratios=ratios)
+    return watch, watch.now

@@ -9,6 +9,7 @@ from nightloom.cycle.even import (
     catch_up,
     cycles_done,
     next_sub,
+    stays_even_without,
     unevenness,
     waiting,
 )
@@ -40,6 +41,7 @@ __all__ = [
     "next_sub",
     "order_cost_s",
     "plain_orders",
+    "stays_even_without",
     "unevenness",
     "waiting",
     "weave",

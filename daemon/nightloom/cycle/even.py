@@ -14,6 +14,7 @@ weave, and after a rejection it is the missing sub. Three things bend this rule:
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import compress, product
 from math import ceil, inf
 
 from nightloom.cycle.shares import Cycle, Share
@@ -31,7 +32,9 @@ _ROUNDING = 1e-6
 
 @dataclass(frozen=True)
 class Taken:
-    """A sub that was taken, and whether it was accepted; None while there is no verdict."""
+    """A sub that was taken, and whether it was accepted; None while there is no verdict, and where
+    cloud was against it, which says nothing of its filter.
+    """
 
     filter: str
     accepted: bool | None
@@ -119,6 +122,28 @@ def unevenness(cycle: Cycle, accepted_s: Mapping[str, float]) -> float:
     return max(
         abs(accepted_s.get(share.filter, 0.0) / share.cycle_s - even) for share in cycle.shares
     )
+
+
+def stays_even_without(
+    cycle: Cycle,
+    accepted_s: Mapping[str, float],
+    in_flight: Sequence[str],
+    filter_: str,
+) -> bool:
+    """Whether an accepted sub of a filter may be taken off the tally, whatever becomes of others.
+
+    `in_flight` are the filters of subs without a verdict: any of them may be accepted or not.
+    """
+    exposure_s = {share.filter: share.exposure_s for share in cycle.shares}
+    left_s = {name: accepted_s.get(name, 0.0) for name in exposure_s}
+    left_s[filter_] -= exposure_s[filter_]
+    for kept in product((False, True), repeat=len(in_flight)):
+        tally_s = dict(left_s)
+        for name in compress(in_flight, kept):
+            tally_s[name] += exposure_s[name]
+        if unevenness(cycle, tally_s) > UNEVENNESS_MAX + _ROUNDING:
+            return False
+    return True
 
 
 def cycles_done(cycle: Cycle, accepted_s: Mapping[str, float]) -> int:

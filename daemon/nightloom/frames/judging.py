@@ -7,7 +7,15 @@ and size. Each frame is held to the earlier ones of the night, which `JudgingMem
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from nightloom.clouds import FramePolicy, FrameReference, SkyFacts, judge_frame
+from nightloom.clouds import (
+    FramePolicy,
+    FrameReference,
+    SkyFacts,
+    StarLight,
+    extinction_mag,
+    judge_frame,
+    transparency_at,
+)
 from nightloom.frames.quality import (
     RECENT_GUIDED,
     QualityPolicy,
@@ -20,20 +28,24 @@ from nightloom.frames.seeing import at_zenith_px
 BUMP_ARCSEC = 15.0
 """No air moves a guide star so far: something pushed the telescope, and trailed the stars."""
 
+DOUBT_MAG = 0.01
+"""A verdict stands unless it was wrong by more than a frame is measured to."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class JudgedFacts:
     """What is known of a light frame: of its taking, and what its pixels show.
 
-    Guide errors are None when nothing was guided; star sizes are NaN without stars. `clouded` says
-    that the guide stars dimmed meanwhile, `unmeasured` why the pixels could not be measured.
+    Guide errors are None when nothing was guided; star sizes are NaN without stars.
+    `guide_transparency` is the mean that the guide stars had meanwhile, `light` that of the frame's
+    own stars, `lit_sky` how bright Sun and Moon make a clear sky, in parts of a dark one; None is
+    what is not known. `unmeasured` says why the pixels could not be measured.
     """
 
     target: str
     filter: str
     exposure_s: float
     airmass: float
-    clouded: bool
     guide_rms_arcsec: float | None
     guide_peak_arcsec: float | None
     star_count: int
@@ -41,6 +53,10 @@ class JudgedFacts:
     half_flux_radius_px: float
     ellipticity: float
     unmeasured: str = ""
+    uid: str = ""
+    guide_transparency: float | None = None
+    light: StarLight | None = None
+    lit_sky: float | None = None
 
 
 @dataclass(frozen=True)
@@ -67,13 +83,19 @@ class JudgingMemory:
 class Judgement:
     """Whether a frame counts; the reason is empty when nothing speaks against it.
 
-    `transparency` is what it shows of the sky, None when it says nothing of it. `shows_focus`
-    tells that its star size is that of the focus and the air, and of nothing else.
+    `transparency` is what it shows of the sky, with its standard error where the stars' light gave
+    it, None when it says nothing of it. `shows_focus` tells that its star size is that of the focus
+    and the air, and of nothing else. `dim`: it was the sky that was against it. `too_dim` are
+    earlier frames, by name, that were accepted before anybody knew how clear the sky can be, each
+    with the reason why it does not count.
     """
 
     reason: str = ""
     transparency: float | None = None
     shows_focus: bool = False
+    error: float | None = None
+    dim: bool = False
+    too_dim: tuple[tuple[str, str], ...] = ()
 
     @property
     def accepted(self) -> bool:
@@ -92,22 +114,52 @@ def judge(
         return memory, Judgement(facts.unmeasured)
     key = (facts.target, facts.filter)
     seen, known = _depth(facts), memory.depths.get(key, FrameReference())
-    depth = judge_frame(seen, known, policy.depth)
-    reason = _while_open(facts) or ("" if depth.accepted else depth.reason)
+    if _bumped(facts):
+        bump = f"the telescope was {facts.guide_peak_arcsec:.0f}″ off for a while"
+        return memory, Judgement(bump)
+    known, depth = judge_frame(seen, known, policy.depth)
+    reason = "" if depth.accepted else depth.reason
     shows_focus = False
     if not reason:
         memory, reason, shows_focus = _quality(facts, memory, policy.quality)
-    learned = known.learn(seen, replace(depth, accepted=not reason), policy.depth)
-    memory = replace(memory, depths={**memory.depths, key: learned})
-    transparency = None if _bumped(facts) else depth.transparency
-    return memory, Judgement(reason, transparency, shows_focus)
+    known = known.learn(seen, replace(depth, accepted=not reason), policy.depth)
+    if not reason:
+        known = replace(known, light=known.light.keep(facts.uid))
+    known, too_dim = _too_dim(known, policy.depth)
+    memory = replace(memory, depths={**memory.depths, key: known})
+    dim = not depth.accepted
+    return memory, Judgement(reason, depth.transparency, shows_focus, depth.error, dim, too_dim)
 
 
-def _while_open(facts: JudgedFacts) -> str:
-    """What happened while the shutter was open; empty for nothing."""
-    if _bumped(facts):
-        return f"the telescope was {facts.guide_peak_arcsec:.0f}″ off for a while"
-    return "cloud passed over it" if facts.clouded else ""
+def look_again(
+    memory: JudgingMemory, guides: Mapping[str, float], policy: JudgingPolicy
+) -> tuple[JudgingMemory, dict[str, str]]:
+    """Accepted frames that turn out too dim, by what the guide stars make of earlier subs now.
+
+    `guides` are transparencies by the names of frames. Each is named once, with the reason.
+    """
+    depths, named = dict(memory.depths), dict[str, str]()
+    for key, known in memory.depths.items():
+        guided = replace(known, light=known.light.guided_by(guides))
+        depths[key], too_dim = _too_dim(guided, policy.depth)
+        named |= dict(too_dim)
+    return replace(memory, depths=depths), named
+
+
+def _too_dim(
+    known: FrameReference, policy: FramePolicy
+) -> tuple[FrameReference, tuple[tuple[str, str], ...]]:
+    """Frames that were accepted, and should not have been."""
+    light, dim = known.light.too_dim(transparency_at(policy.dimming_max_mag + DOUBT_MAG))
+    reasons = tuple(
+        (
+            uid,
+            f"its stars were at {part:.2f} of the clear sky seen later,"
+            f" {extinction_mag(part):.2f} mag lost",
+        )
+        for uid, part in dim
+    )
+    return replace(known, light=light), reasons
 
 
 def _bumped(facts: JudgedFacts) -> bool:
@@ -122,6 +174,10 @@ def _depth(facts: JudgedFacts) -> SkyFacts:
         facts.half_flux_radius_px,
         facts.exposure_s,
         facts.airmass,
+        facts.light,
+        facts.guide_transparency,
+        facts.lit_sky,
+        facts.uid,
     )
 
 

@@ -6,7 +6,7 @@ a restart finds it there. Nothing in the night waits for verdicts, except its en
 """
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date
@@ -19,7 +19,7 @@ from nightloom.faults import Act, row_of, tried
 from nightloom.frames.disk import FrameDisk
 from nightloom.frames.header import HeaderFacts
 from nightloom.frames.image import Pixels
-from nightloom.frames.judging import Judgement, JudgingMemory, JudgingPolicy, judge
+from nightloom.frames.judging import Judgement, JudgingMemory, JudgingPolicy, judge, look_again
 from nightloom.frames.measuring import Measured, measure_frame
 from nightloom.frames.quality import QualityPolicy
 from nightloom.frames.records import FrameRecords, JudgedFrame, facts_of, header_facts
@@ -77,6 +77,10 @@ class FramePipeline:
         self._disk = FrameDisk(folder, settings.policies.frames.name_pattern, night, store, log)
         self._records = FrameRecords(settings, ledger, log)
         self._policy, self._memory = _policy(settings), JudgingMemory()
+        self._accepted: dict[str, tuple[Sub, HeaderFacts]] = {}
+        """Tonight's accepted frames, whose verdict a clearer sky may yet change."""
+        self._too_dim: dict[str, str] = {}
+        """Accepted frames that should not be, and why, until evenness lets them be taken back."""
         self._listeners: list[Callable[[JudgedFrame], None]] = []
         self._group: asyncio.TaskGroup | None = None
         self._tasks: set[asyncio.Task[None]] = set()
@@ -140,6 +144,23 @@ class FramePipeline:
         _, late = await asyncio.wait(self._tasks, timeout=DRAIN_S)
         if late:
             self._log.emit(VerdictsLeft(uids=[sub.uid for sub in self._ledger.in_flight()]))
+
+    async def take_back(self, guides: Mapping[str, float]) -> None:
+        """Take back accepted frames that turned out too dim, as far as the tally stays even.
+
+        `guides` is what the guide stars make of earlier subs now: transparencies by their names.
+        For the moment before the next sub is chosen, which is then chosen without them.
+        """
+        self._memory, too_dim = look_again(self._memory, guides, self._policy)
+        self._too_dim.update(too_dim)
+        for uid, reason in list(self._too_dim.items()):
+            sub, judged = self._accepted[uid]
+            if not self._records.may_take_back(sub):
+                continue
+            del self._accepted[uid], self._too_dim[uid]
+            amended = replace(judged, verdict=f"rejected: {reason}")
+            sha256, lost = await self._disk.amend(sub, amended)
+            await in_time(partial(self._records.take_back, sub, lost or reason, sha256))
 
     def stop(self) -> None:
         """End the work, wherever it is."""
@@ -241,6 +262,9 @@ class FramePipeline:
         if lost:
             judgement = replace(judgement, reason=lost)
         await in_time(partial(self._records.enter, sub, measured, judgement, sha256))
+        if judgement.accepted:
+            self._accepted[sub.uid] = sub, judged
+        self._too_dim.update(judgement.too_dim)
         self._disk.check()
         return measured, judgement
 
@@ -269,7 +293,10 @@ class FramePipeline:
 def _policy(settings: Settings) -> JudgingPolicy:
     limits = settings.policies.frames
     return JudgingPolicy(
-        FramePolicy(accept_fraction=limits.minimum_star_fraction),
+        FramePolicy(
+            accept_fraction=limits.minimum_star_fraction,
+            dimming_max_mag=settings.policies.clouds.maximum_extinction_mag,
+        ),
         QualityPolicy(
             limits.maximum_guide_rms_arcsec,
             limits.maximum_ellipticity,

@@ -2,15 +2,28 @@
 
 from dataclasses import dataclass, replace
 
-from nightloom.cycle import cycles_done
+from nightloom.clouds import StarLight
+from nightloom.cycle import Cycle, cycles_done, stays_even_without
+from nightloom.frames import StarField
 from nightloom.frames.header import HeaderFacts
 from nightloom.frames.judging import JudgedFacts, Judgement
 from nightloom.frames.measuring import Measured
 from nightloom.ledger import Frame, Ledger, Sub, Verdict
 from nightloom.settings import Settings, cycle_of
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import CycleCompleted, FrameAccepted, FrameRejected
+from nightloom.telemetry.events import (
+    CycleCompleted,
+    FrameAccepted,
+    FrameRejected,
+    FrameTakenBack,
+)
 from nightloom_drivers.frame_kind import FrameKind
+
+SNR_MIN = 10.0
+"""Of fainter stars those are found first whose noise makes them brighter."""
+
+BRIGHTEST = 300
+"""More stars make the median of their light no better than the air lets it be."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,24 +48,49 @@ class FrameRecords:
         if judgement.accepted and sub.kind is FrameKind.LIGHT:
             self._count_cycles(sub)
 
+    def may_take_back(self, sub: Sub) -> bool:
+        """Whether the tally stays even without an accepted frame, whatever is in flight."""
+        cycle = self._cycle(sub)
+        if cycle is None:
+            return True
+        flying = self._ledger.in_flight(sub.target)
+        filters = [one.filter for one in flying if one.filter in cycle.counts]
+        accepted_s = self._ledger.accepted_s(sub.target)
+        return stays_even_without(cycle, accepted_s, filters, sub.filter)
+
+    def take_back(self, sub: Sub, reason: str, sha256: str) -> None:
+        """Enter that an accepted frame does not count after all, and say so."""
+        self._ledger.reject(sub.uid, reason, sha256)
+        self._log.emit(
+            FrameTakenBack(
+                uid=sub.uid,
+                target=sub.target,
+                filter=sub.filter,
+                exposure_s=sub.exposure_s,
+                reason=reason,
+            )
+        )
+
     def _count_cycles(self, sub: Sub) -> None:
         """Say so when a frame that was kept completed a cycle of its group of filters."""
-        groups = [
-            group
-            for target in self._settings.targets.targets
-            if target.name == sub.target
-            for group in target.groups
-            if sub.filter in group.filters
-        ]
-        if not groups:  # it was found after a crash, and is asked for no longer
+        cycle, tally_s = self._cycle(sub), self._ledger.accepted_s(sub.target)
+        if cycle is None:
             return
-        (group,) = groups
-        cycle, tally_s = cycle_of(group.filters), self._ledger.accepted_s(sub.target)
-        accepted_s = {name: tally_s.get(name, 0.0) for name in group.filters}
+        accepted_s = {name: tally_s.get(name, 0.0) for name in cycle.counts}
         done = cycles_done(cycle, accepted_s)
         before_s = accepted_s[sub.filter] - sub.exposure_s
         if done > cycles_done(cycle, accepted_s | {sub.filter: before_s}):
             self._log.emit(CycleCompleted(target=sub.target, cycle=done, accepted_s=accepted_s))
+
+    def _cycle(self, sub: Sub) -> Cycle | None:
+        """The cycle of its group of filters; None when it was found after a crash and is not asked
+        for any longer.
+        """
+        for target in self._settings.targets.targets:
+            for group in target.groups:
+                if target.name == sub.target and sub.filter in group.filters:
+                    return cycle_of(group.filters)
+        return None
 
 
 def facts_of(sub: Sub, measured: Measured) -> JudgedFacts:
@@ -63,7 +101,6 @@ def facts_of(sub: Sub, measured: Measured) -> JudgedFacts:
         filter=sub.filter,
         exposure_s=sub.exposure_s,
         airmass=sub.airmass or 1.0,
-        clouded=sub.clouded,
         guide_rms_arcsec=sub.guide_rms_arcsec,
         guide_peak_arcsec=sub.guide_peak_arcsec,
         star_count=stars.count,
@@ -71,7 +108,19 @@ def facts_of(sub: Sub, measured: Measured) -> JudgedFacts:
         half_flux_radius_px=stars.half_flux_radius_px,
         ellipticity=stars.ellipticity,
         unmeasured=measured.unmeasured,
+        uid=sub.uid,
+        guide_transparency=sub.guide_transparency,
+        light=None if measured.unmeasured else star_light(stars, sub.exposure_s, sub.rotation_deg),
+        lit_sky=sub.lit_sky,
     )
+
+
+def star_light(stars: StarField, exposure_s: float, turn_deg: float | None) -> StarLight:
+    """The light of a frame's whole stars, brightest first."""
+    seen = stars.stars
+    whole = seen[~(seen["saturated"] | seen["cut"] | seen["crowded"]) & (seen["snr"] >= SNR_MIN)]
+    whole = whole[:BRIGHTEST]
+    return StarLight(whole["x"], whole["y"], whole["flux_adu"] / exposure_s, turn_deg)
 
 
 def header_facts(facts: HeaderFacts, measured: Measured, judgement: Judgement) -> HeaderFacts:
@@ -104,6 +153,7 @@ def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) ->
         guide_rms_arcsec=sub.guide_rms_arcsec,
         rotation_deg=sub.rotation_deg,
         kind=sub.kind,
+        dim=judgement.dim,
     )
 
 
@@ -123,6 +173,9 @@ def event_of(sub: Sub, measured: Measured, judgement: Judgement) -> FrameAccepte
         "guide_dec_rms_arcsec": sub.guide_dec_rms_arcsec,
         "guide_peak_arcsec": sub.guide_peak_arcsec,
         "guide_seeing_arcsec": sub.guide_seeing_arcsec,
+        "transparency": judgement.transparency,
+        "transparency_error": judgement.error,
+        "guide_transparency": sub.guide_transparency,
     }
     if judgement.accepted:
         return FrameAccepted.model_validate(what)

@@ -1,4 +1,7 @@
-"""The record that survives: one SQLite file, one writer, each write on disk when it returns."""
+"""The record that survives: one SQLite file, one writer, each write on disk when it returns.
+
+Long on purpose: whatever is kept over nights is written and read in this one place.
+"""
 
 import json
 import sqlite3
@@ -129,15 +132,27 @@ class Ledger(Store):
         )
         return [uid for (uid,) in rows]
 
-    def _found(self, what: str, cursor: sqlite3.Cursor) -> None:
+    def _found(
+        self, what: str, cursor: sqlite3.Cursor, else_: str = "there is no such sub in flight"
+    ) -> None:
         if cursor.rowcount != 1:
-            raise LedgerError(self.path, asked=what, seen="there is no such sub in flight")
+            raise LedgerError(self.path, asked=what, seen=else_)
 
     # Frames ----------------------------------------------------------------------------------
 
     def add_frame(self, frame: Frame) -> None:
         """Enter a frame that was no sub of ours, and its verdict; one uid enters once."""
         self._insert("frames", frame)
+
+    def reject(self, uid: str, reason: str, sha256: str) -> None:
+        """Take back that a frame was accepted; `sha256` is that of its amended file."""
+        done = self._write(
+            f"reject frame {uid}",
+            "UPDATE frames SET verdict = ?, reason = ?, sha256 = ?, dim = 1, taken_back_after ="
+            " (SELECT uid FROM frames ORDER BY rowid DESC LIMIT 1) WHERE uid = ? AND verdict = ?",
+            [Verdict.REJECTED.value, reason, sha256, uid, Verdict.ACCEPTED.value],
+        )
+        self._found(f"reject frame {uid}", done, "there is no such accepted frame")
 
     def frames(self, *, target: str | None = None, night: str | None = None) -> list[Frame]:
         """Frames in the order in which they were taken, of all targets and nights by default."""
@@ -154,14 +169,16 @@ class Ledger(Store):
         )
         return {row["filter"]: row["sum_s"] for row in rows}
 
-    def latest(self, target: str, night: str, number: int) -> list[tuple[str, bool]]:
-        """Filters of the latest frames of a target in a night, and whether each was accepted."""
+    def latest(self, target: str, night: str, number: int) -> list[tuple[str, bool | None]]:
+        """Filters of the latest frames of a target in a night, and whether each was accepted; None
+        where the sky alone was against it.
+        """
         rows = self._rows(
-            "SELECT filter, verdict FROM frames WHERE target = ? AND night = ?"
-            " ORDER BY start_utc DESC, uid DESC LIMIT ?",
-            [target, night, number],
+            "SELECT filter, CASE WHEN dim THEN NULL ELSE verdict = ? END FROM frames"
+            " WHERE target = ? AND night = ? ORDER BY start_utc DESC, uid DESC LIMIT ?",
+            [Verdict.ACCEPTED.value, target, night, number],
         )
-        return [(name, verdict == Verdict.ACCEPTED.value) for name, verdict in reversed(rows)]
+        return [(name, None if good is None else bool(good)) for name, good in reversed(rows)]
 
     def rotation(self, target: str, *, before: str) -> tuple[str, float] | None:
         """Night and rotation of a target's latest accepted frame of an earlier night that has one.

@@ -172,6 +172,14 @@ MIGRATIONS = (
     ALTER TABLE subs DROP COLUMN doubt;
     ALTER TABLE subs DROP COLUMN bumped;
     """,
+    """
+    ALTER TABLE subs ADD COLUMN guide_transparency REAL;
+    ALTER TABLE subs ADD COLUMN lit_sky REAL;
+    UPDATE subs SET guide_transparency = 0 WHERE clouded = 1;
+    ALTER TABLE subs DROP COLUMN clouded;
+    ALTER TABLE frames ADD COLUMN taken_back_after TEXT NOT NULL DEFAULT '';
+    ALTER TABLE frames ADD COLUMN dim INTEGER NOT NULL DEFAULT 0 CHECK (dim IN (0, 1));
+    """,
 )
 
 

@@ -73,8 +73,10 @@ class Sub:
     guide_peak_arcsec: float | None = None
     guide_seeing_arcsec: float | None = None
     rotation_deg: float | None = None
-    clouded: bool = False
-    """Whether the guide stars showed a cloud meanwhile."""
+    guide_transparency: float | None = None
+    """Mean part of a clear sky's light that the guide stars had meanwhile; None without any."""
+    lit_sky: float | None = None
+    """How bright Sun and Moon made a clear sky, in parts of a dark one."""
     start_utc: datetime | None = None
     """Start of the exposure as the camera has it."""
     path: str = ""
@@ -128,6 +130,10 @@ class Frame:
     rotation_deg: float | None = None
     """Position angle of the frame's up, north through east; None when it was not solved."""
     kind: FrameKind = FrameKind.LIGHT
+    taken_back_after: str = ""
+    """Name of the frame by whose entry it had been accepted, and was rejected then."""
+    dim: bool = False
+    """Whether it was rejected for what the sky took of its light, which is no fault of a filter."""
 
 
 @dataclass(frozen=True)

@@ -3,12 +3,14 @@
 import asyncio
 from pathlib import Path
 
+from nightloom.clouds import SkyLook
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.executor import Executor
 from nightloom.faults import GivenUp
 from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.frames.records import JudgedFrame
+from nightloom.frames.seeing import at_zenith_px
 from nightloom.guiding.guiding import Guiding
 from nightloom.guiding.readings import Reading
 from nightloom.ledger import Ledger
@@ -21,6 +23,7 @@ from nightloom.rig import Rig
 from nightloom.safety import Acts, Guard, SafetyDevices
 from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Settings
+from nightloom.sky.twilight import NIGHT_DEG
 from nightloom.solving import Solver
 from nightloom.status import Account
 from nightloom.telemetry import Log
@@ -50,7 +53,7 @@ def build_context(
     """
     account = account or Account()
     guard = Guard(settings, safety, Acts(ledger, clock, log), SteadyClock(clock), log)
-    cloud_monitor = CloudMonitor(settings, clock)
+    cloud_monitor = CloudMonitor(settings, clock, log)
     offsets = KeptPointingOffsets(ledger, str(schedule.night))
     camera = rig.camera
     pointing = Pointing(
@@ -87,7 +90,7 @@ def build_context(
         seed=seed,
         given_up=given_up,
     )
-    _tell_of_frames(pipeline, cloud_monitor, focusing)
+    _tell_of_frames(context)
     _tell_of_guide_stars(context)
     return context
 
@@ -107,14 +110,27 @@ def _tell_of_guide_stars(context: Context) -> None:
     context.guiding.readings.listen(of_the_focus)
 
 
-def _tell_of_frames(
-    pipeline: FramePipeline, cloud_monitor: CloudMonitor, focusing: Focusing
-) -> None:
+def _tell_of_frames(context: Context) -> None:
     """Have those hear of judged frames to whom they say something."""
+    schedule, focusing, pipeline = context.schedule, context.focusing, context.pipeline
+    first_px: dict[str, float] = {}
 
     def of_the_sky(frame: JudgedFrame) -> None:
-        if frame.judgement.transparency is not None:
-            cloud_monitor.frame(frame.judgement.transparency)
+        if frame.judgement.transparency is None:
+            return
+        sub, now_s = frame.sub, context.clock.unix_s()
+        radius_px = frame.measured.stars.half_flux_radius_px
+        size_px = at_zenith_px(radius_px, sub.airmass or 1.0)
+        usual_px = first_px.setdefault(sub.filter, size_px)
+        context.cloud_monitor.frame(
+            SkyLook(
+                now_s,
+                frame.judgement.transparency,
+                size_px / usual_px,
+                sub.lit_sky or 1.0,
+                schedule.sun_altitude_deg(now_s) > -NIGHT_DEG,
+            )
+        )
 
     def of_the_focus(frame: JudgedFrame) -> None:
         if frame.judgement.shows_focus:

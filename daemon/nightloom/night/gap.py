@@ -93,8 +93,9 @@ async def dither(context: Context) -> None:
     if context.unguided:
         await pointing.slew_aside(step_px)
     else:
-        await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
-        pointing.moved(step_px)
+        with context.cloud_monitor.undisturbed():  # half a dither would leave the place unknown
+            await guiding.lead(*pointing.telescope_move_arcsec(*step_px))
+            pointing.moved(step_px)
         await guiding.settle(context.settings.policies.frames.guide_tolerance_arcsec)
     pointings.moved(there)
     context.log.emit(

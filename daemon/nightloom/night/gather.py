@@ -21,6 +21,7 @@ async def gather(context: Context) -> Ending:
         if not context.pipeline.busy:
             return ending
         await context.pipeline.drain()
+        await context.pipeline.take_back(context.cloud_monitor.guides())
 
 
 async def _take_subs(context: Context) -> Ending:
@@ -37,6 +38,7 @@ async def _take_subs(context: Context) -> Ending:
         if ending is not None:
             return ending
         download = await expose(context, due)
+        await context.pipeline.take_back(context.cloud_monitor.guides())
         due = _next(context)
         async with asyncio.TaskGroup() as group:
             group.create_task(download.arrived())

@@ -109,7 +109,8 @@ class Night:
             case Cut.UNSAFE:
                 context.log.emit(WeatherUnsafe(reasons=[reason]))
             case Cut.CLOUD:
-                context.log.emit(CloudHold(star_fraction=context.cloud_monitor.transparency))
+                monitor = context.cloud_monitor
+                context.log.emit(CloudHold(star_fraction=monitor.transparency, cause=monitor.cause))
             case Cut.OPERATOR:
                 if context.stop.is_set():
                     self._outcome = LEFT

@@ -36,6 +36,7 @@ async def expose(context: Context, planned: Planned) -> Download:
         exposure = await context.rig.camera.begin(planned.exposure_s, sub.kind)
         context.shutter.opened(planned.exposure_s)
         context.guiding.restart_statistics()
+        context.cloud_monitor.sub_begins(planned.exposure_s)
         context.log.emit(
             SubBegun(
                 uid=sub.uid,
@@ -52,6 +53,7 @@ async def expose(context: Context, planned: Planned) -> Download:
         reason = str(cut) or "something stronger came"
         context.ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
         context.log.emit(SubCancelled(uid=sub.uid, open_s=open_s, reason=reason))
+        context.cloud_monitor.sub_ends()
         raise
     finally:
         context.shutter.closed()
@@ -74,7 +76,10 @@ def _closed(context: Context, sub: Sub, facts: HeaderFacts, began_s: float) -> S
         guide_peak_arcsec=facts.guide_peak_arcsec,
         guide_seeing_arcsec=facts.guide_seeing_arcsec,
         rotation_deg=None if solution is None else solution.rotation_deg,
-        clouded=context.cloud_monitor.last_dim_s > began_s,
+        guide_transparency=context.cloud_monitor.sub_ends(sub.uid),
+        lit_sky=context.schedule.lit_ratio(
+            context.target_run.running, began_s + sub.exposure_s / 2
+        ),
     )
 
 

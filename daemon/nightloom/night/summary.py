@@ -71,6 +71,10 @@ class NightSummary:
                 self.target = target
             case e.FrameAccepted() | e.FrameRejected():
                 self._frame(event)
+            case e.FrameTakenBack(filter=name, exposure_s=exposure_s):
+                self.accepted_s[name] -= exposure_s
+                self.rejected_s[name] += exposure_s
+                self.subs.update(accepted=-1, rejected=1)
             case e.Dithered():
                 self.counts["dithers"] += 1
             case e.FocusCurve():

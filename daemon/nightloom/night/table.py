@@ -115,7 +115,11 @@ NIGHT: Mapping[Phase, Row] = {
     P.HOLDING: Row(
         hold_out,
         Roof.MAY_BE_OPEN,
-        {P.ACQUIRING: "the stars are back, or may be"},
+        {
+            P.GATHERING: "the stars are back",
+            P.ACQUIRING: "the stars may be back, or another target",
+            P.RETIRING: "the cloud stays",
+        },
         _TARGET,
     ),
     P.PAUSING: Row(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from astropy.wcs import WCS
 
+from nightloom.clouds import Unsolved
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.executor import Executor
 from nightloom.faults import Act, row_of, tried
@@ -64,6 +65,33 @@ class Astray(NotCentred):
     cause = "mount"
 
 
+class Dark(NotCentred):
+    """No frame could be solved, and no light of a sky arrives."""
+
+    cause = "dark"
+
+
+class Blurred(NotCentred):
+    """No frame could be solved, and their stars are far out of focus."""
+
+    cause = "focus"
+
+
+class Unseen(NotCentred):
+    """No frame could be solved, and too few stars are seen to say why."""
+
+    cause = "unknown"
+
+
+UNSOLVED: dict[Unsolved, type[NotCentred]] = {
+    Unsolved.CLOUD: Clouded,
+    Unsolved.MOUNT: Astray,
+    Unsolved.DARK: Dark,
+    Unsolved.FOCUS: Blurred,
+    Unsolved.UNKNOWN: Unseen,
+}
+
+
 class Pointing:
     """Knows where the camera looks, from the last solved frame and the dithers since."""
 
@@ -93,7 +121,7 @@ class Pointing:
     async def centre(self, target: Target) -> None:
         """Bring a target into the middle of the frame.
 
-        Raises NotCentred after the allowed attempts (Clouded or Astray when no frame could be
+        Raises NotCentred after the allowed attempts (one of UNSOLVED when no frame could be
         solved), GuardRefusal, and DeviceError.
         """
         try:
@@ -212,11 +240,11 @@ class Pointing:
     async def _find(self, target: Target, aim: SkyPlace) -> tuple[Solution, SkyPlace]:
         """Solve a frame, by one try after another; the place, and the aim that led there.
 
-        Raises Clouded or Astray when none can be solved.
+        Raises one of UNSOLVED when none can be solved.
         """
         exposure_s = self._policy.exposure_s
         data, stars = await self._look(exposure_s)
-        at_first, before = stars.count, TRIES[0]
+        at_first, before = stars, TRIES[0]
         for attempt in TRIES:
             if attempt.aside_deg:
                 aim = aim[0], aim[1] - math.copysign(attempt.aside_deg, aim[1])
@@ -225,13 +253,14 @@ class Pointing:
                 data, stars = await self._look(exposure_s * attempt.longer)
             solution = await self._solve(target, data, stars, attempt.wider)
             if solution is not None:
-                self._cloud_monitor.solved(target.name, at_first)
+                self._cloud_monitor.solved(target.name, at_first.count, stars.half_flux_radius_px)
                 return solution, aim
             before = attempt
-        cloud = self._cloud_monitor.blames_cloud(target.name, at_first)
-        if cloud:
-            raise Clouded(f"{target.name}: no frame was solved, {cloud}")
-        raise Astray(f"{target.name}: no frame was solved, though they hold {stars.count} stars")
+        rise_adu = stars.background_adu - at_first.background_adu
+        cause, why = self._cloud_monitor.why_unsolved(
+            target.name, at_first.count, stars.half_flux_radius_px, rise_adu
+        )
+        raise UNSOLVED[cause](f"{target.name}: no frame was solved, {why}")
 
     async def _look(self, exposure_s: float) -> tuple[Pixels, StarField]:
         """A frame (rows, columns) and its stars."""

@@ -175,6 +175,14 @@ class Schedule:
         """Airmass of the target."""
         return float(self.table.airmass(target.name, at_s))
 
+    def sun_altitude_deg(self, at_s: float) -> float:
+        """Altitude of the Sun's centre."""
+        return float(self.table.sun_altitude(at_s))
+
+    def lit_ratio(self, target: Target, at_s: float) -> float:
+        """How many times as bright as a dark one Sun and Moon make the sky at the target."""
+        return float(self.table.lit_ratio(target.name, at_s))
+
     def altitude_deg(self, target: Target, at_s: float) -> float:
         """Altitude of the target."""
         return float(self.table.altitude_azimuth(target.name, at_s)[0])

@@ -1,6 +1,8 @@
 """policies.toml: how the night decides. Every key has a default, so the file may be empty.
 
 Defaults without a source are common practice among people who image.
+
+Long on purpose: policies.toml is one file, and every default stands beside the others.
 """
 
 from math import inf
@@ -148,14 +150,48 @@ class DitherPolicy(Table):
 class CloudPolicy(Table):
     """When clouds stop the subs, and when they go on. Two thresholds, so as not to flutter."""
 
+    maximum_extinction_mag: float = Field(
+        default=0.28,
+        gt=0,
+        le=3,
+        description="mean loss of light by cloud over a sub above which it is rejected, in"
+        " magnitudes; a little below what would harm, as it is measured to a few hundredths",
+    )
     hold_fraction: float = Field(
-        default=0.5, gt=0, lt=1, description="part of the expected stars below which to hold"
+        default=0.6,
+        gt=0,
+        lt=1,
+        description="part of a clear sky's light below which no sub begins",
     )
     resume_fraction: float = Field(
-        default=0.7, gt=0, lt=1, description="part of the expected stars above which to go on"
+        default=0.7, gt=0, lt=1, description="part of a clear sky's light above which to go on"
     )
-    recheck_s: float = Field(default=60.0, gt=0, description="time between two looks while holding")
-    clear_for_s: float = Field(default=120.0, ge=0, description="time it must stay clear to go on")
+    clear_for_s: float = Field(
+        default=4.0,
+        ge=0,
+        description="time it must stay clear to go on; short, as a sub that cloud enters again"
+        " is cut, and costs no clear sky",
+    )
+    recheck_s: float = Field(
+        default=60.0, gt=0, description="time between two looks while holding without guide stars"
+    )
+    recentre_after_s: float = Field(
+        default=1800.0,
+        ge=0,
+        description="hold after which the target is centred anew before it goes on",
+    )
+    change_target_after_s: float | None = Field(
+        default=None,
+        gt=0,
+        description="hold after which another target is tried for half an hour; left out, none, as"
+        " a cloud that stays so long mostly covers all of the sky",
+    )
+    end_night_after_s: float | None = Field(
+        default=None,
+        gt=0,
+        description="hold after which the night ends, parked and closed; left out, none: the"
+        " weather is watched all the while, and a sky may clear at any hour",
+    )
 
     @model_validator(mode="after")
     def _apart(self) -> Self:

@@ -29,6 +29,7 @@ from nightloom.sky.night import dark_hours, night_of, night_span
 from nightloom.sky.site import Horizon, Site, airmass
 from nightloom.sky.sphere import separation_deg
 from nightloom.sky.table import NightTable
+from nightloom.sky.twilight import twilight_nl
 from nightloom.sky.window import window
 
 __all__ = [
@@ -61,5 +62,6 @@ __all__ = [
     "sun_altitude_azimuth",
     "sun_position",
     "to_date",
+    "twilight_nl",
     "window",
 ]

@@ -16,6 +16,7 @@ from nightloom.sky.interval import Interval, intervals_above
 from nightloom.sky.moonlight import dark_sky_nl, moonlight_nl
 from nightloom.sky.site import Horizon, Site, airmass
 from nightloom.sky.sphere import angles_deg, vectors
+from nightloom.sky.twilight import twilight_nl
 from nightloom.sky.window import visible
 
 Floats = NDArray[np.float64]
@@ -103,6 +104,11 @@ class NightTable:
         With that part of the moonlight, as for `sky_nl`.
         """
         return self.sky_nl(name, unix_s, moonlight_part) / self.sky_nl(name, unix_s, 0.0)
+
+    def lit_ratio(self, name: str, unix_s: ArrayLike) -> Floats:
+        """How many times as bright as a dark one Sun and Moon make the sky at a target."""
+        dark = self.sky_nl(name, unix_s, 0.0)
+        return (self.sky_nl(name, unix_s) + twilight_nl(self.sun_altitude(unix_s))) / dark
 
     def dim_enough(
         self, name: str, maximum_ratio: float, moonlight_part: float = 1.0

@@ -355,8 +355,9 @@ class PointingFailed(Event):
 
     target: str = Field(description="name of the target")
     cause: str = Field(
-        description="cloud when too few stars are seen, mount when there are enough and no frame"
-        " was solved, distance when it stays off"
+        description="cloud when the sky was seen to dim, dark when no light arrives, focus when"
+        " stars are blurred, unknown when too few are seen to tell, mount when there are enough and"
+        " no frame was solved, distance when it stays off"
     )
     reason: str = Field(description="what was seen")
 
@@ -603,6 +604,15 @@ class _FrameJudged(Event):
     guide_seeing_arcsec: float | None = Field(
         default=None, description="the part of the guide error that the air made"
     )
+    transparency: float | None = Field(
+        default=None, description="part of a clear sky's light; null when it shows nothing of it"
+    )
+    transparency_error: float | None = Field(
+        default=None, description="standard error of that, where the stars' light gave it"
+    )
+    guide_transparency: float | None = Field(
+        default=None, description="the same by the guide stars, their mean over the sub"
+    )
 
 
 class FrameAccepted(_FrameJudged):
@@ -614,6 +624,18 @@ class FrameRejected(_FrameJudged):
 
     level: ClassVar[Level] = "warning"
 
+    reason: str = Field(description="why it does not count")
+
+
+class FrameTakenBack(Event):
+    """A frame that was accepted does not count after all: a clearer sky was seen since."""
+
+    level: ClassVar[Level] = "warning"
+
+    uid: str = Field(description="the frame's name in the ledger")
+    target: str = Field(description="name of the target")
+    filter: str = Field(description="filter it was taken through")
+    exposure_s: float = Field(description="seconds that the tally loses")
     reason: str = Field(description="why it does not count")
 
 
@@ -670,18 +692,31 @@ class CycleCompleted(Event):
 # Sky ----------------------------------------------------------------------------------------
 
 
+class SkyChanged(Event):
+    """Something else dims the stars than before, or nothing does."""
+
+    cause: str = Field(
+        description="clear, cloud, haze, dew, moonlight, twilight; unknown while it is too early"
+    )
+    lost_mag: float = Field(description="loss of starlight against the clearest sky of the night")
+    lit: float = Field(
+        default=1.0, description="how bright Sun and Moon make a clear sky, in parts of a dark one"
+    )
+
+
 class CloudHold(Event):
-    """Too few stars: subs stop until it clears."""
+    """Too little starlight: subs stop until it is back."""
 
     level: ClassVar[Level] = "warning"
 
-    star_fraction: float = Field(description="part of the expected stars that was seen")
+    star_fraction: float = Field(description="part of a clear sky's light that was seen")
+    cause: str = Field(default="", description="what dims the sky, as far as it is known by then")
 
 
 class CloudCleared(Event):
-    """Enough stars for long enough: subs go on."""
+    """Enough starlight for long enough: subs go on."""
 
-    star_fraction: float = Field(description="part of the expected stars that was seen")
+    star_fraction: float = Field(description="part of a clear sky's light that was seen")
     held_s: float = Field(description="time since the hold began")
 
 

@@ -62,7 +62,8 @@ def beam(air: Air, sight: Boresight, times: Array, filter_: FilterSettings) -> B
     altitude, azimuth = float(looking[0]), float(looking[1])
     if altitude <= 0:
         return None
-    moments = times[:: max(len(times) // _AIR_SAMPLES, 1)].tolist()
+    step = max(len(times) // _AIR_SAMPLES, 1)
+    moments = times[step // 2 :: step].tolist()
     clear = [air.clouds.transmission(t, altitude, azimuth) for t in moments]
     fwhm = [air.sky.seeing_fwhm_arcsec(t, altitude, filter_.wavelength_nm) for t in moments]
     return Beam(

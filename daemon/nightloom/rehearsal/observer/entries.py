@@ -20,13 +20,16 @@ class Entry:
     path: str
     sha256: str
     accepted: bool
+    taken_back_after: str = ""
+    """Name of the latest frame that was entered when it ceased to count; empty if it never did."""
 
 
 def read_entries(ledger: Path) -> tuple[list[Entry], list[str]]:
     """The ledger's frames, and what has no outcome."""
     with closing(sqlite3.connect(f"{ledger.as_uri()}?mode=ro", uri=True)) as connection:
         rows = connection.execute(
-            "SELECT uid, night, target, filter, exposure_s, start_utc, path, sha256, verdict"
+            "SELECT uid, night, target, filter, exposure_s, start_utc, path, sha256, verdict,"
+            " taken_back_after"
             " FROM frames ORDER BY rowid"
         ).fetchall()
         half_done = connection.execute(
@@ -45,7 +48,8 @@ def _entry(
     path: str,
     sha256: str,
     verdict: str,
+    taken_back_after: str,
 ) -> Entry:
     start_s = datetime.fromisoformat(start_utc).timestamp()
-    accepted = verdict == "accepted"
-    return Entry(uid, night, target, filter_name, exposure_s, start_s, path, sha256, accepted)
+    what = uid, night, target, filter_name, exposure_s, start_s, path, sha256
+    return Entry(*what, verdict == "accepted", taken_back_after)

@@ -1,7 +1,7 @@
 """How evenly the accepted seconds are spread over the filters, in the order of the ledger."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Set
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 
 from nightloom.rehearsal.observer.entries import Entry
 from nightloom.rehearsal.observer.rules import EVEN, Findings
@@ -21,18 +21,19 @@ def look_at_shares(
     """Count the night's accepted seconds up in the order of entry; gives the largest distance.
 
     What was taken while wheel or focuser was `stuck` is to be made up: no filter may be further off
-    afterwards than it was then, and a cycle.
+    afterwards than it was then, and a cycle. A frame that was taken back later
+    counts until then.
     """
     targets = {target.name: target for target in settings.targets.targets}
     tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     begun_s: dict[str, dict[str, float]] = {}
     largest = 0.0
-    for entry in entries:
-        if not entry.accepted or entry.target not in targets:
+    for entry, counted_s in _counted(list(entries)):
+        if entry.target not in targets:
             continue
         if entry.night == night:
             begun_s.setdefault(entry.target, dict(tally_s[entry.target]))
-        tally_s[entry.target][entry.filter] += entry.exposure_s
+        tally_s[entry.target][entry.filter] += counted_s
         if entry.night != night:
             continue
         for asked in _asked(targets[entry.target], tally_s[entry.target]):
@@ -50,6 +51,16 @@ def look_at_shares(
                 seen = f"after {entry.uid} {entry.target} is uneven by {now:.2f} cycles"
                 findings.add(EVEN, entry.start_s, seen)
     return largest
+
+
+def _counted(entries: Sequence[Entry]) -> Iterator[tuple[Entry, float]]:
+    """Every change of the tally in its order: the frame, and the seconds gained or lost."""
+    for entry in entries:
+        if entry.accepted or entry.taken_back_after:
+            yield entry, entry.exposure_s
+        for earlier in entries:
+            if earlier.taken_back_after == entry.uid:
+                yield earlier, -earlier.exposure_s
 
 
 def _asked(target: Target, tally_s: Mapping[str, float]) -> Iterator[dict[str, AskedSub]]:
