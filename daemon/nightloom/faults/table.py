@@ -9,15 +9,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import inf
 
-from nightloom.executor import NotComputed
-from nightloom_drivers.errors import (
-    DeviceContradicts,
-    DeviceGone,
-    DeviceIncapable,
-    DeviceLate,
-    DeviceRefused,
-)
-
 
 class Act(StrEnum):
     """What was being done."""
@@ -192,22 +183,6 @@ TABLE = (
         inf, 60.0, 60.0, WAIT, ()),
 )  # fmt: skip
 """The first row that fits is the one. A wait of `CROSS` is the setting mount.flip_retry_s."""
-
-_KINDS: tuple[tuple[type[Exception], Kind], ...] = (
-    (DeviceIncapable, Kind.INCAPABLE),
-    (DeviceRefused, Kind.REFUSED),
-    (DeviceLate, Kind.LATE),
-    (DeviceContradicts, Kind.CONTRADICTS),
-    (DeviceGone, Kind.GONE),
-    (NotComputed, Kind.NOT_COMPUTED),
-)
-
-
-def kind_of(error: Exception) -> Kind:
-    """How it failed, by its error; whatever is told in no other way was refused."""
-    return next(
-        (kind for error_type, kind in _KINDS if isinstance(error, error_type)), Kind.REFUSED
-    )
 
 
 def row_for(act: Act, part: Part, kind: Kind) -> Row | None:
