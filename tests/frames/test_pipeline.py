@@ -17,6 +17,7 @@ from astropy.io import fits
 
 from night.nights import NIGHT, demo
 from nightloom.executor import Executor, InLine, Threads, Workers
+from nightloom.faults import Act, row_of
 from nightloom.frames import HeaderFacts, partial_of
 from nightloom.frames import pipeline as taking_in
 from nightloom.frames.disk import RESERVED_BYTES, UNWRITTEN_MAX, FramesNotKept
@@ -112,10 +113,13 @@ async def room(out: Path, compute: Executor, store: Executor) -> AsyncIterator[R
 def test_a_frame_that_ends_its_worker_stays_and_the_next_one_is_measured(
     deadly: Callable[[*tuple[object, ...]], None], tmp_path: Path
 ) -> None:
-    """Real worker processes. The frame is on disk while it is measured, and after it."""
+    """Real worker processes. The frame is on disk while it is measured, and after it.
+
+    The first one ends its worker each time that it is tried, the second one once.
+    """
 
     async def work(workers: Workers) -> None:
-        calls = iter((deadly, None))
+        calls = iter((*[deadly] * int(row_of(Act.MEASURE).tries), dies, None))
 
         async def compute(function: Callable[[*Ts], T], *given: *Ts) -> T:
             on_disk = max(here.folder.rglob("*.fits"))
