@@ -16,8 +16,7 @@ import pytest
 from astropy.io import fits
 
 from night.nights import NIGHT, demo
-from nightloom.executor import Executor, InLine, NotComputed, Threads, Workers
-from nightloom.faults import Act, row_of
+from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.frames import HeaderFacts, partial_of
 from nightloom.frames import pipeline as taking_in
 from nightloom.frames.disk import RESERVED_BYTES, UNWRITTEN_MAX, FramesNotKept
@@ -113,13 +112,10 @@ async def room(out: Path, compute: Executor, store: Executor) -> AsyncIterator[R
 def test_a_frame_that_ends_its_worker_stays_and_the_next_one_is_measured(
     deadly: Callable[[*tuple[object, ...]], None], tmp_path: Path
 ) -> None:
-    """Real worker processes. The frame is on disk while it is measured, and after it.
-
-    The first one ends its worker each time that it is tried.
-    """
+    """Real worker processes. The frame is on disk while it is measured, and after it."""
 
     async def work(workers: Workers) -> None:
-        calls = iter((*[deadly] * int(row_of(Act.MEASURE).tries), None))
+        calls = iter((deadly, None))
 
         async def compute(function: Callable[[*Ts], T], *given: *Ts) -> T:
             on_disk = max(here.folder.rglob("*.fits"))
@@ -145,24 +141,6 @@ def test_a_frame_that_ends_its_worker_stays_and_the_next_one_is_measured(
 
     with Workers(deadline_s=4.0) as workers:
         asyncio.run(work(workers))
-
-
-def test_a_frame_whose_worker_died_once_is_measured_by_the_next_one(tmp_path: Path) -> None:
-    async def work() -> None:
-        calls = iter((NotComputed("measure_frame", "its worker died"), None))
-
-        async def compute(function: Callable[[*Ts], T], *given: *Ts) -> T:
-            if (error := next(calls)) is not None:
-                raise error
-            return function(*given)
-
-        async with room(tmp_path, compute, InLine()) as here:
-            here.take(1)
-            await here.pipeline.drain()
-            (frame,) = here.frames()
-            assert frame.stars is not None
-
-    run_virtual(work())
 
 
 def test_the_end_does_not_wait_for_ever_and_the_next_start_judges_what_is_left(

@@ -20,7 +20,6 @@ class Act(StrEnum):
     FILTER = "a change of filter"
     FOCUS = "a move of the focuser"
     SOLVE = "a frame to solve"
-    MEASURE = "measuring a frame"
     CROSS = "crossing the meridian"
     CURVE = "a focus curve"
     OFFSETS = "a measured offset"
@@ -78,7 +77,6 @@ class Then(StrEnum):
     SHELTER = "shelter"
     RETIRE = "retire"
     STRAND = "strand"
-    REJECT = "reject the frame"
     KEEP = "keep what was known"
 
 
@@ -166,8 +164,6 @@ TABLE = (
         2, 2.0, 2.0, WAIT, (Then.NIGHT,)),
     Row(Act.SOLVE, (Part.CAMERA,), (Kind.LATE, Kind.REFUSED, Kind.CONTRADICTS),
         2, 2.0, 2.0, WAIT, (Then.NIGHT,)),
-    Row(Act.MEASURE, (Part.COMPUTER,), (Kind.NOT_COMPUTED,),
-        2, 0.0, 0.0, WAIT, (Then.REJECT,)),
     Row(Act.CROSS, (Part.MOUNT,), (Kind.UNCLEAR,),
         2, 120.0, 120.0, WAIT, (Then.TARGET,), mend="Look at the mount's meridian limits."),
     Row(Act.CURVE, (Part.FOCUSER,), (Kind.UNCLEAR,),
