@@ -311,8 +311,6 @@ SLIPS = (
     Slip("what cannot succeed is asked again", FAULTS + "table.py",
          "        1, 0.0, 0.0, (), (Then.RETIRE,), mend=_SETS),",
          "        3, 0.0, 0.0, (), (Then.RETIRE,), mend=_SETS),", (FAULT_TABLE,)),
-    Slip("failing to park is counted with the rest", NIGHT + "night.py",
-         "        if NIGHT[phase].roof is Roof.CLOSES:\n", "        if False:\n", (PHASES,)),
     Slip("no rest after trouble", NIGHT + "night.py",
          "await asyncio.sleep(wait_s(row, number))", "await asyncio.sleep(0.0)", (PHASES,)),
     Slip("rain waits for the end of a rest", NIGHT + "night.py",

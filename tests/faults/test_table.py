@@ -152,7 +152,7 @@ def test_no_sequence_of_recovered_troubles_ends_a_night(
         troubles, now_s = troubles.recovered(), now_s + later_s
 
 
-@given(PARTS, st.lists(st.floats(QUIET_S, 8 * 3600.0), max_size=60))
+@given(PARTS, st.lists(st.floats(QUIET_S + 1.0, 8 * 3600.0), max_size=60))
 def test_troubles_with_a_quiet_while_between_them_do_not_add_up(
     part: Part, gaps_s: list[float]
 ) -> None:

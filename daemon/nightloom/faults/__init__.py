@@ -10,12 +10,11 @@ from nightloom.faults.table import (
     Part,
     Row,
     Then,
-    kind_of,
     row_for,
     row_of,
 )
 from nightloom.faults.troubles import GivenUp, Troubles, between, wait_s
-from nightloom.faults.trying import tried
+from nightloom.faults.trying import kind_of, tried
 
 __all__ = [
     "MOST",

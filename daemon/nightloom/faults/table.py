@@ -9,15 +9,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import inf
 
-from nightloom.executor import NotComputed
-from nightloom_drivers.errors import (
-    DeviceContradicts,
-    DeviceGone,
-    DeviceIncapable,
-    DeviceLate,
-    DeviceRefused,
-)
-
 
 class Act(StrEnum):
     """What was being done."""
@@ -29,7 +20,6 @@ class Act(StrEnum):
     FILTER = "a change of filter"
     FOCUS = "a move of the focuser"
     SOLVE = "a frame to solve"
-    MEASURE = "measuring a frame"
     CROSS = "crossing the meridian"
     CURVE = "a focus curve"
     OFFSETS = "a measured offset"
@@ -87,7 +77,6 @@ class Then(StrEnum):
     SHELTER = "shelter"
     RETIRE = "retire"
     STRAND = "strand"
-    REJECT = "reject the frame"
     KEEP = "keep what was known"
 
 
@@ -177,8 +166,6 @@ TABLE = (
         2, 2.0, 2.0, WAIT, (Then.NIGHT,)),
     Row(Act.SOLVE, (Part.CAMERA,), (Kind.LATE, Kind.REFUSED, Kind.CONTRADICTS),
         2, 2.0, 2.0, WAIT, (Then.NIGHT,)),
-    Row(Act.MEASURE, (Part.COMPUTER,), (Kind.NOT_COMPUTED,),
-        2, 0.0, 0.0, WAIT, (Then.REJECT,)),
     Row(Act.CROSS, (Part.MOUNT,), (Kind.UNCLEAR,),
         2, 120.0, 120.0, WAIT, (Then.TARGET,), mend="Look at the mount's meridian limits."),
     Row(Act.CURVE, (Part.FOCUSER,), (Kind.UNCLEAR,),
@@ -194,22 +181,6 @@ TABLE = (
         inf, 60.0, 60.0, WAIT, ()),
 )  # fmt: skip
 """The first row that fits is the one. A wait of `CROSS` is the setting mount.flip_retry_s."""
-
-_KINDS: tuple[tuple[type[Exception], Kind], ...] = (
-    (DeviceIncapable, Kind.INCAPABLE),
-    (DeviceRefused, Kind.REFUSED),
-    (DeviceLate, Kind.LATE),
-    (DeviceContradicts, Kind.CONTRADICTS),
-    (DeviceGone, Kind.GONE),
-    (NotComputed, Kind.NOT_COMPUTED),
-)
-
-
-def kind_of(error: Exception) -> Kind:
-    """How it failed, by its error; whatever is told in no other way was refused."""
-    return next(
-        (kind for error_type, kind in _KINDS if isinstance(error, error_type)), Kind.REFUSED
-    )
 
 
 def row_for(act: Act, part: Part, kind: Kind) -> Row | None:

@@ -15,7 +15,6 @@ from pathlib import Path
 
 from nightloom.clouds import FramePolicy
 from nightloom.executor import Executor, NotComputed
-from nightloom.faults import Act, row_of, tried
 from nightloom.frames.disk import FrameDisk
 from nightloom.frames.header import HeaderFacts
 from nightloom.frames.image import Pixels
@@ -273,12 +272,7 @@ class FramePipeline:
         if sub.kind is not FrameKind.LIGHT:
             return Measured(unmeasured=f"a {sub.kind} has no stars")
         try:
-            stars = await tried(
-                row_of(Act.MEASURE),
-                lambda: self._compute(measure_frame, data, self._saturation_adu),
-                lambda _: None,  # a worker that died is told by the executor
-            )
-            return Measured(stars)
+            return Measured(await self._compute(measure_frame, data, self._saturation_adu))
         except NotComputed as error:
             return Measured(unmeasured=f"could not be measured: {error.reason}")
 
