@@ -468,6 +468,19 @@ def test_a_way_that_passes_the_sun_is_refused(altitude_deg: float) -> None:
     guarded(story, at_s=sun_at(altitude_deg))
 
 
+def test_changing_sides_between_the_sun_and_the_pole_is_refused() -> None:
+    """In a November afternoon the Sun is 22° south of the place; the mount turns over the pole."""
+
+    async def story(scene: Scene) -> None:
+        await scene.connect()
+        await scene.devices.mount.unpark()
+        await scene.look_at(-1.0, 5.0)
+        await scene.refuses(scene.guard.slew(*scene.place(0.5, 5.0)), SUN)
+        await scene.guard.slew(*scene.place(-0.5, 5.0))
+
+    guarded(story, at_s=sun_at(5.0), changed=with_(without="roof"))
+
+
 def test_the_long_way_round_past_the_sun_is_refused() -> None:
     """A mount may turn either way round the pole, whichever its driver takes for shorter."""
 
