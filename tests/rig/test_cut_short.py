@@ -50,7 +50,7 @@ def outlived(tmp_path: Path, away_s: float) -> Daemon:
             server.kill()
             threading.Event().wait(away_s)
             server.start()
-            goes_on(server, daemon, 2)
+            goes_on(server, daemon, 1)
             cut.append(in_mid_sub(daemon))
             server.kill_driver("indi_simulator_ccd")
             goes_on(server, daemon, 1)

@@ -39,6 +39,9 @@ from safety.guarded import (
 UNSAFE, UNPARKED, COVERED = "weather is unsafe", "not seen to park", "not seen to open"
 DAYLIGHT, SUN, FLOOR, TURN = "the Sun stands", "from the Sun", "the floor is", "hour angle"
 
+JUNE_NOON_S = 1813576800.0
+"""2027-06-21 at 11:20 UTC, noon at 9.6° E by the Sun to two minutes."""
+
 TOLERANCE_H = 0.02
 """What an hour angle may be beyond a limit: a minute of the sky's turn."""
 
@@ -467,6 +470,19 @@ def test_a_way_that_passes_the_sun_is_refused(altitude_deg: float) -> None:
         await scene.refuses(scene.guard.slew(*there), SUN)
 
     guarded(story, at_s=sun_at(altitude_deg))
+
+
+def test_changing_sides_south_of_the_sun_is_refused() -> None:
+    """At noon in June it stands at +23.4°, 34° north of the way, which leads over the pole."""
+
+    async def story(scene: Scene) -> None:
+        await scene.connect()
+        await scene.devices.mount.unpark()
+        await scene.look_at(-3.0, -11.0)
+        await scene.refuses(scene.guard.slew(*scene.place(3.0, -11.0)), SUN)
+        await scene.guard.slew(*scene.place(-2.0, -11.0))
+
+    guarded(story, at_s=JUNE_NOON_S, changed=with_(without="roof"))
 
 
 def test_the_long_way_round_past_the_sun_is_refused() -> None:

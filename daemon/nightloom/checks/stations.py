@@ -5,7 +5,11 @@ from contextlib import AbstractAsyncContextManager
 
 from nightloom.settings import Problem
 from nightloom.settings.observatory import Weather
+from nightloom_drivers.errors import DeviceLate
 from nightloom_drivers.link import Link, Vector
+
+BURST_S = 1.0
+"""Drivers define what they have in one burst."""
 
 Shown = AbstractAsyncContextManager[Vector | None]
 
@@ -16,9 +20,17 @@ async def station_problems(said: Weather, place: str, link: Link, shown: Shown) 
         if parameters is None:
             wrong = "does not answer when it is switched on"
             return [Problem("observatory.toml", f"{place}.device", said.device, wrong)]
-        update = link.get(said.device, "WEATHER_UPDATE")
-        period_s = update.number("PERIOD") if update and "PERIOD" in update else None
+        period_s = await _period_s(link, said.device)
         return [*_limits(said, place, parameters), *_period(said, place, period_s)]
+
+
+async def _period_s(link: Link, device: str) -> float | None:
+    """How long it rests between two readings; None where it does not say."""
+    try:
+        update = await link.wait(device, "WEATHER_UPDATE", lambda _: True, timeout_s=BURST_S)
+    except DeviceLate:
+        return None
+    return update.number("PERIOD") if "PERIOD" in update else None
 
 
 def _limits(said: Weather, place: str, parameters: Vector) -> Iterator[Problem]:

@@ -248,6 +248,7 @@ class Guard:
         went there the wrong way, and GuardRefusal where anything else speaks against a slew.
         """
         now_s = self._clock.unix_s()
+        angle_h = float(hour_angle_h(self._site, ra_deg, dec_deg, now_s))
         request = f"slewing to {ra_deg:.4f} {dec_deg:+.4f}"
         self._demand(
             request,
@@ -256,7 +257,6 @@ class Guard:
             "" if self._mount.knows_position else "the mount does not say where it points",
             *(self._sun(ra_deg, dec_deg, at_s) for at_s in self._clock.both_s()),
         )
-        angle_h = float(hour_angle_h(self._site, ra_deg, dec_deg, now_s))
         self._demand(
             request,
             limits.altitude(self._site, ra_deg, dec_deg, now_s, self._safety.altitude_floor_deg),
@@ -379,6 +379,7 @@ class Guard:
             (ra_deg, dec_deg),
             at_s,
             self._safety.sun_distance_deg,
+            turns_over=self.pier.turns_over(float(hour_angle_h(self._site, ra_deg, dec_deg, at_s))),
         )
 
     def _closed(self) -> str:

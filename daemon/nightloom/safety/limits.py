@@ -60,21 +60,29 @@ def sun(
     there_icrs_deg: tuple[float, float],
     unix_s: float,
     distance_deg: float,
+    *,
+    turns_over: bool = False,
 ) -> str:
     """While the Sun is up, no point of a slew may come near it.
 
-    A mount turns both axes at once, each the short or the long way round, so both ways of the
-    right ascension axis are looked at, with declination following evenly, and the great circle.
+    A mount turns both axes at once, each at a pace of its own: all places are looked at that lie
+    between both right ascensions and both declinations; besides, the long way round with
+    declination following evenly, and the great circle. One that `turns_over` to the other side of
+    its pier goes over the pole, and may pass anything north (south) of the lower end on its way.
     `here_of_date` is right ascension in hours and declination, as the mount reads.
     """
     if float(sun_altitude(site, unix_s)) < SUN_IS_DOWN_DEG:
         return ""
-    there_of_date = to_date(*there_icrs_deg, unix_s)
+    here, there = _in_degrees(here_of_date), _in_degrees(to_date(*there_icrs_deg, unix_s))
     sun_ra_deg, sun_dec_deg, _ = sun_position(unix_s)
     nearest = min(
         float(np.min(separation_deg(ra_deg, dec_deg, sun_ra_deg, sun_dec_deg)))
-        for ra_deg, dec_deg in _paths(_in_degrees(here_of_date), _in_degrees(there_of_date))
+        for ra_deg, dec_deg in _paths(here, there)
     )
+    if turns_over:
+        pole = 1.0 if site.latitude_deg >= 0 else -1.0
+        lower_deg = min(pole * here[1], pole * there[1])
+        nearest = min(nearest, max(0.0, lower_deg - pole * float(sun_dec_deg)))
     if nearest >= distance_deg:
         return ""
     return f"the way passes {nearest:.1f}° from the Sun, {distance_deg:g}° is the least"
@@ -94,7 +102,7 @@ def _paths(
     ends = vectors(here[0], here[1]), vectors(there[0], there[1])
     chord = ends[0] + part[:, None] * (ends[1] - ends[0])
     return [
-        (here[0] + part * short_deg, dec),
+        ((here[0] + part * short_deg)[:, None], dec),
         (here[0] + part * long_deg, dec),
         angles_deg(chord),
     ]

@@ -43,6 +43,10 @@ class Pier:
             return PierSide.UNKNOWN
         return PierSide.WEST if hour_angle_h < self._table.flip_after_h else PierSide.EAST
 
+    def turns_over(self, hour_angle_h: float) -> bool:
+        """Whether the mount may change sides when it is sent to an hour angle."""
+        return self._table.needs_flip and self.side is not self.taken_for(hour_angle_h)
+
     def went_to(self, hour_angle_h: float) -> None:
         """The mount was sent to an hour angle and has arrived."""
         self._supposed = self.taken_for(hour_angle_h)
