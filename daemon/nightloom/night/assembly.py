@@ -54,17 +54,15 @@ def build_context(
     account = account or Account()
     guard = Guard(settings, safety, Acts(ledger, clock, log), SteadyClock(clock), log)
     cloud_monitor = CloudMonitor(settings, clock, log)
-    offsets = KeptPointingOffsets(ledger, str(schedule.night))
-    camera = rig.camera
+    night, camera = str(schedule.night), rig.camera
+    offsets = KeptPointingOffsets(ledger, night)
     pointing = Pointing(
         guard, camera, solver, cloud_monitor, settings, offsets, compute, clock, log
     )
     guiding = Guiding(
         rig.guide_camera, rig.guide_port, guard, settings, ledger, compute, clock, log
     )
-    focusing = Focusing(
-        camera, rig.focuser, settings, str(schedule.night), ledger, compute, clock, log
-    )
+    focusing = Focusing(camera, rig.focuser, settings, night, ledger, compute, clock, log)
     pipeline = FramePipeline(
         settings, schedule.night, frames_folder, ledger, compute, store, clock, log
     )

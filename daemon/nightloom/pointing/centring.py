@@ -1,4 +1,7 @@
-"""Pointing: slew, solve, correct, until the target stands where it was asked to."""
+"""Pointing: slew, solve, correct, until the target stands where it was asked to.
+
+Long on purpose: the three are one loop over one state, where the camera looks.
+"""
 
 import asyncio
 import math
