@@ -58,8 +58,7 @@ async def expose(context: Context, planned: Planned) -> Download:
     finally:
         context.shutter.closed()
     target_run.shutter_closed(planned)
-    guided = context.guiding.statistics
-    facts = _facts(context, target, sub, guided, began_s)
+    facts = _facts(context, target, sub, context.guiding.statistics, began_s)
     return context.pipeline.take(_closed(context, sub, facts, began_s), facts, exposure)
 
 
