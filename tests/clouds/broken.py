@@ -48,6 +48,8 @@ class Shot:
     fate: str
     """"accepted", "rejected" or "cut"."""
     reason: str
+    for_cloud: bool
+    """Whether it was cut or rejected for what the sky seemed to take of its light."""
     mean_mag: float
     most_mag: float
 
@@ -85,7 +87,7 @@ class Outcome:
     @property
     def wronged(self) -> list[Shot]:
         """Clear, and all the same cut or rejected for cloud."""
-        return [one for one in self.clear if one.fate != "accepted"]
+        return [one for one in self.clear if one.for_cloud]
 
 
 def _counts(shot: Shot) -> bool:
@@ -178,10 +180,11 @@ def _shots(story: Story, sky: _Sky) -> Iterator[Shot]:
             fate, reason = str(frames[begun.uid].verdict), frames[begun.uid].reason
         else:
             continue
+        for_cloud = frames[begun.uid].dim if begun.uid in frames else reason == CLOUD
         # a sub that was cut is judged by what it would have held
         here = sky.slice(at, begun.exposure_s)
         mean = -2.5 * np.log10(np.mean(sky.share[here]))
-        yield Shot(at, open_s, fate, reason, float(mean), float(np.max(sky.mag[here])))
+        yield Shot(at, open_s, fate, reason, for_cloud, float(mean), float(np.max(sky.mag[here])))
 
 
 def _waits_s(story: Story, sky: _Sky) -> tuple[tuple[float, ...], tuple[float, ...]]:

@@ -21,46 +21,47 @@ def look_at_shares(
     """Count the night's accepted seconds up in the order of entry; gives the largest distance.
 
     What was taken while wheel or focuser was `stuck` is to be made up: no filter may be further off
-    afterwards than it was then, and a cycle. A frame that was taken back later
-    counts until then.
+    afterwards than it was then, and a cycle. A frame that was taken back later counts until then.
     """
     targets = {target.name: target for target in settings.targets.targets}
     tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     begun_s: dict[str, dict[str, float]] = {}
     largest = 0.0
-    for entry, counted_s in _counted(list(entries)):
-        if entry.target not in targets:
-            continue
-        if entry.night == night:
-            begun_s.setdefault(entry.target, dict(tally_s[entry.target]))
-        tally_s[entry.target][entry.filter] += counted_s
-        if entry.night != night:
-            continue
-        for asked in _asked(targets[entry.target], tally_s[entry.target]):
-            if entry.filter not in asked:
+    for changes in _changes(list(entries)):
+        for entry, counted_s in changes:
+            if entry.night == night:
+                begun_s.setdefault(entry.target, dict(tally_s[entry.target]))
+            tally_s[entry.target][entry.filter] += counted_s
+        for entry, _ in changes:
+            if entry.night != night or entry.target not in targets:
                 continue
-            now = unevenness(asked, tally_s[entry.target])
-            if entry.uid in stuck:
-                begun_s[entry.target] = dict(tally_s[entry.target])
-                continue
-            largest = max(largest, now)
-            at_first = unevenness(asked, begun_s[entry.target])
-            inherited = at_first if at_first > EVEN.tolerance else 0.0
-            allowed = inherited + EVEN.tolerance + ROUNDING
-            if now > allowed:
-                seen = f"after {entry.uid} {entry.target} is uneven by {now:.2f} cycles"
-                findings.add(EVEN, entry.start_s, seen)
+            for asked in _asked(targets[entry.target], tally_s[entry.target]):
+                if entry.filter not in asked:
+                    continue
+                if entry.uid in stuck:
+                    begun_s[entry.target] = dict(tally_s[entry.target])
+                    continue
+                now = unevenness(asked, tally_s[entry.target])
+                largest = max(largest, now)
+                at_first = unevenness(asked, begun_s[entry.target])
+                inherited = at_first if at_first > EVEN.tolerance else 0.0
+                if now > inherited + EVEN.tolerance + ROUNDING:
+                    seen = f"after {entry.uid} {entry.target} is uneven by {now:.2f} cycles"
+                    findings.add(EVEN, entry.start_s, seen)
     return largest
 
 
-def _counted(entries: Sequence[Entry]) -> Iterator[tuple[Entry, float]]:
-    """Every change of the tally in its order: the frame, and the seconds gained or lost."""
+def _changes(entries: Sequence[Entry]) -> Iterator[list[tuple[Entry, float]]]:
+    """Every change of the tally in its order: frames, and the seconds gained or lost by them.
+
+    What was taken back at one time is one change.
+    """
     for entry in entries:
         if entry.accepted or entry.taken_back_after:
-            yield entry, entry.exposure_s
-        for earlier in entries:
-            if earlier.taken_back_after == entry.uid:
-                yield earlier, -earlier.exposure_s
+            yield [(entry, entry.exposure_s)]
+        gone = [one for one in entries if one.taken_back_after == entry.uid]
+        if gone:
+            yield [(one, -one.exposure_s) for one in gone]
 
 
 def _asked(target: Target, tally_s: Mapping[str, float]) -> Iterator[dict[str, AskedSub]]:
