@@ -40,7 +40,11 @@ def test_it_is_said_within_a_second_that_another_process_holds_it(tmp_path: Path
         assert time.perf_counter() - began_s < 1.0
 
 
-@pytest.mark.parametrize("at_s", [DUSK_S + 700.0, DUSK_S - 1600.0], ids=["in subs", "opening"])
+@pytest.mark.parametrize(
+    "at_s",
+    [DUSK_S + 700.0, pytest.param(DUSK_S - 1600.0, marks=pytest.mark.long)],
+    ids=["in subs", "opening"],
+)
 def test_a_night_goes_on_once_it_is_free(tmp_path: Path, at_s: float) -> None:
     """Its frames are all in the ledger, which the observer compares with what left the camera."""
 

@@ -1,25 +1,27 @@
 """A sub whose shutter has closed is kept, whatever comes while its frame is on its way."""
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from night.nights import Story, demo, live
+from nightloom.faults import Act, row_of
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.link import Event, State, Updated, Value
+from nightloom_drivers.link import Event, State, Updated
 from nightloom_drivers.simulators.faults import Faults
-from nightloom_drivers.simulators.simulator import everything
 
 SUB_S = 60.0
 DOWNLOAD_S = 18.0
 """Long enough for another phase to begin, and to come to rest after trouble, before it ends."""
 
 Trouble = Callable[[SimulatedRig, Clock], None]
+
+TABLE_TRIES = row_of(Act.FILTER).tries
 
 CLOSED = 2
 """The sub in whose download something happens."""
@@ -31,18 +33,10 @@ def rain(rig: SimulatedRig, clock: Clock) -> None:
     rig.simulator("Rig Weather").receive("WEATHER_REFRESH", {"REFRESH": True})
 
 
-def refuse_a_move(rig: SimulatedRig, _: Clock) -> None:
-    """The wheel says no, once."""
-    wheel = rig.simulator("Rig Wheel")
-
-    def refuse(name: str, _: Mapping[str, Value]) -> bool:
-        refused = name == "FILTER_SLOT"
-        if refused:
-            wheel.hears = everything
-            wheel.publish(name, State.ALERT)
-        return not refused
-
-    wheel.hears = refuse
+def refuse_a_move(rig: SimulatedRig, clock: Clock) -> None:
+    """The wheel says no as often as it is asked at once: the night makes the rig ready anew."""
+    faults = Faults(rig.link, rig.simulators, rig.world, clock)
+    faults.ignores("Rig Wheel", "FILTER_SLOT", State.ALERT, TABLE_TRIES)
 
 
 def night(out: Path, trouble: Trouble) -> Story:

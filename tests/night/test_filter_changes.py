@@ -36,13 +36,17 @@ class Bench:
             loop = asyncio.get_running_loop()
             context: Any = SimpleNamespace(
                 settings=demo()[0],
+                without=lambda _: False,
+                target_run=SimpleNamespace(turned_to=lambda _: None),
                 clock=SimpleNamespace(unix_s=loop.time),
                 log=SimpleNamespace(emit=lambda _: None),
                 rig=SimpleNamespace(
                     wheel=SimpleNamespace(slot=self.slot, select=select),
                     focuser=SimpleNamespace(position_steps=0),
                 ),
-                focusing=SimpleNamespace(in_place=lambda _: self.in_place, follow=follow),
+                focusing=SimpleNamespace(
+                    in_place=lambda _: self.in_place, follow=follow, seen_steps=0
+                ),
             )
             await change_filter(context, wanted)
             self.took_s = loop.time()

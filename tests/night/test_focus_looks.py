@@ -113,7 +113,10 @@ def test_a_refused_curve_of_a_measurement_is_taken_again() -> None:
         return outcomes.pop(0)
 
     context: Any = SimpleNamespace(
-        target_run=SimpleNamespace(due=lambda: Planned("L", 60.0, dither=False)),
+        target_run=SimpleNamespace(
+            due=lambda: Planned("L", 60.0, dither=False), turned_to=lambda _: None
+        ),
+        without=lambda _: False,
         rig=SimpleNamespace(wheel=SimpleNamespace(slot=1)),
         settings=demo()[0],
         focusing=SimpleNamespace(in_place=lambda _: True, curve=curve),

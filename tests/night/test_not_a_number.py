@@ -17,7 +17,14 @@ from nightloom_drivers.simulators.faults import Faults
 NAN_S = 60.0
 
 
-@pytest.mark.parametrize("device", ["Rig Focuser", "Rig Wheel", "Rig Mount", "Rig Camera"])
+@pytest.mark.parametrize(
+    "device",
+    [
+        "Rig Focuser",
+        "Rig Wheel",
+        *(pytest.param(name, marks=pytest.mark.long) for name in ("Rig Mount", "Rig Camera")),
+    ],
+)
 def test_a_minute_of_it_costs_a_few_subs_at_most(tmp_path: Path, device: str) -> None:
     """Of any device, in the middle of subs: the night goes on with the same target."""
 

@@ -12,7 +12,7 @@ from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(n, marks=pytest.mark.long) for n in (2, 3))])
 def test_everyday_trouble_does_not_end_a_night(tmp_path: Path, seed: int) -> None:
     """A lost guide star, a gust, a refused pulse and a stuck slew, at moments of the seed."""
     _, story = troubled_night(tmp_path, seed, hours=0.7)

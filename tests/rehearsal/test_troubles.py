@@ -27,7 +27,17 @@ def night(out: Path, *names: str, hours: float = 0.5, seed: int = 7) -> tuple[Pl
     return played, said
 
 
-@pytest.mark.parametrize("trouble", TROUBLES, ids=lambda trouble: trouble.name)
+QUICK = {"cap-stuck", "network-gone", "rain", "server-gone", "wheel-stuck"}
+"""What shows that trouble comes by its name, each day; the others take minutes together."""
+
+
+@pytest.mark.parametrize(
+    "trouble",
+    [
+        pytest.param(one, marks=() if one.name in QUICK else pytest.mark.long, id=one.name)
+        for one in TROUBLES
+    ],
+)
 def test_each_leaves_the_observer_content(tmp_path: Path, trouble: Trouble) -> None:
     played, said = night(tmp_path, trouble.name)
     assert played.violations == []
@@ -49,6 +59,7 @@ def test_a_disk_that_fills_is_said_before_and_keeps_every_frame(tmp_path: Path) 
     assert "has no room for another frame" in str(played.unkept)
 
 
+@pytest.mark.long
 def test_a_ledger_that_another_process_holds_costs_that_minute(tmp_path: Path) -> None:
     played, said = night(tmp_path, "ledger-locked")
     begun_s = sorted(sub.start_s for sub in played.subs)
@@ -57,6 +68,7 @@ def test_a_ledger_that_another_process_holds_costs_that_minute(tmp_path: Path) -
     assert not any(isinstance(one, e.UnexpectedError) for one in said)
 
 
+@pytest.mark.long
 def test_several_come_at_once_and_a_seed_replays_them(tmp_path: Path) -> None:
     names = ("mount-restarts", "focuser-unreadable", "ledger-locked", "wind")
     stories = [night(tmp_path / where, *names, hours=0.4) for where in ("a", "b")]

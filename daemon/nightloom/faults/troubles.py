@@ -46,15 +46,32 @@ def between(row: Row, number: int) -> Between:
     return row.between[min(number, len(row.between)) - 1] if row.between else Between.WAIT
 
 
+ASK_S = 60.0
+"""A part that answers at once is asked so often."""
+
+
 class GivenUp:
     """What the night goes on without, and until when."""
 
     def __init__(self) -> None:
         self._until_s: dict[Part, float] = {}
+        self._ask_s: dict[Part, float] = {}
 
     def give_up(self, part: Part, until_s: float) -> None:
         """Go on without it until then; asked for again after that, one failure is enough."""
         self._until_s[part] = until_s
+
+    def may_be_asked(self, part: Part, now_s: float) -> bool:
+        """Whether it is worth a look, beside the night's work, if it works again."""
+        return now_s >= self._ask_s.get(part, -inf)
+
+    def asked_in_vain(self, part: Part, now_s: float, took_s: float) -> None:
+        """It does not; asking is to take no more than a tenth of the time."""
+        self._ask_s[part] = now_s + max(ASK_S, 10.0 * took_s)
+
+    def found(self, part: Part) -> None:
+        """It works again."""
+        self._until_s.pop(part, None)
 
     def without(self, part: Part, now_s: float) -> bool:
         """Whether it is gone on without."""

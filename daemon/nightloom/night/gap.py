@@ -7,7 +7,7 @@ from nightloom.guiding import next_dither
 from nightloom.night.context import Context
 from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
-from nightloom.telemetry.events import DeviceTrouble, Dithered, FilterChanged
+from nightloom.telemetry.events import DeviceTrouble, Dithered, FilterChanged, TroubleOver
 from nightloom_drivers.errors import DeviceError
 
 
@@ -29,10 +29,13 @@ async def _point(context: Context, planned: Planned) -> None:
 async def change_filter(context: Context, wanted: str) -> None:
     """Turn the wheel and move the focuser by the filter's offset, at the same time.
 
-    A wheel that the night goes on without is left in its filter. Raises DeviceError.
+    A wheel that the night goes on without is left in its filter, but asked now and then whether it
+    turns again. Raises DeviceError.
     """
     if context.without(Part.WHEEL):
-        await _follow(context, context.target_run.possible_filter(wanted))
+        kept = context.target_run.possible_filter(wanted)
+        await _ask_wheel(context, kept)
+        await _follow(context, kept)
         return
     wheel, slots = context.rig.wheel, context.settings.observatory.wheel.slots
     slot = slots.index(wanted) + 1
@@ -54,6 +57,29 @@ async def change_filter(context: Context, wanted: str) -> None:
             took_s=context.clock.unix_s() - began_s,
         )
     )
+
+
+async def _ask_wheel(context: Context, kept: str) -> None:
+    """See whether a wheel that was given up turns, away and back.
+
+    Raises DeviceError where it does not come back to its filter.
+    """
+    given_up, wheel, began_s = context.given_up, context.rig.wheel, context.clock.unix_s()
+    slots = context.settings.observatory.wheel.slots
+    slot = slots.index(kept) + 1
+    if not given_up.may_be_asked(Part.WHEEL, began_s):
+        return
+    try:
+        await wheel.select(slot % len(slots) + 1)
+        await wheel.select(slot)
+    except DeviceError:
+        now_s = context.clock.unix_s()
+        given_up.asked_in_vain(Part.WHEEL, now_s, now_s - began_s)
+        if not wheel.has("FILTER_SLOT") or wheel.slot == slot:
+            return
+        raise
+    given_up.found(Part.WHEEL)
+    context.log.emit(TroubleOver(parts=[Part.WHEEL.value]))
 
 
 async def _turn(context: Context, slot: int) -> None:
