@@ -326,12 +326,14 @@ def test_without_a_guider_all_subs_are_shortened_alike_and_dithered_by_slews(
 
 
 def test_a_wheel_that_turns_again_makes_up_what_is_missing(tmp_path: Path) -> None:
-    """It refuses for twenty minutes, and is asked again half an hour after it was given up."""
+    """It refuses for twenty minutes, and is asked each minute whether it turns again."""
     fault = Fault("wheel refuses for twenty minutes", refuses(WHEEL, SLOT), "",
                   heals=WHEEL, for_s=1200.0, hours=1.2)  # fmt: skip
     story = night_with(tmp_path, fault)
     assert story.played.violations == []
-    back_s = story.at(e.GoneOnWithout)[0] + 1800.0
+    gone_s = story.at(e.GoneOnWithout)[0]
+    back_s = next(at for at in story.at(e.FilterChanged) if at > gone_s)
+    assert back_s < gone_s + 1200.0 + 180.0
     stuck, back = list[str](), list[str]()
     for frame in story.frames:
         assert frame.start_utc is not None

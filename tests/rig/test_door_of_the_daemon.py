@@ -59,9 +59,11 @@ def moved_on(daemon: Daemon, from_index: int, *phases: str) -> float:
         return [one for one in later if one["event"] == "phase_changed" and one["after"] in phases]
 
     daemon.until(lambda d: bool(moves(d)), 10.0)
-    (request,) = [one for one in daemon.events[from_index:] if one["event"] == "operator_asked"]
+    move = moves(daemon)[0]
+    before = daemon.events[from_index : daemon.events.index(move)]
+    request = [one for one in before if one["event"] == "operator_asked"][-1]
     assert "process " in request["origin"]
-    return utc_s(moves(daemon)[0]) - utc_s(request)
+    return utc_s(move) - utc_s(request)
 
 
 def wait(seconds: float) -> None:

@@ -47,7 +47,7 @@ def test_the_roof_stays_closed_in_sunlight(tmp_path: Path) -> None:
     assert seen.left_as == "parked and closed"
 
 
-@pytest.mark.parametrize("device", [FOCUSER, CAMERA])
+@pytest.mark.parametrize("device", [FOCUSER, pytest.param(CAMERA, marks=pytest.mark.long)])
 def test_a_mount_does_not_track_on_while_a_device_is_waited_for(
     tmp_path: Path, device: str
 ) -> None:
@@ -63,7 +63,7 @@ def test_a_mount_does_not_track_on_while_a_device_is_waited_for(
     assert seen.violations == []
 
 
-@pytest.mark.parametrize("alert", [True, False])
+@pytest.mark.parametrize("alert", [pytest.param(True, marks=pytest.mark.long), False])
 def test_a_mount_that_cannot_park_does_not_track_on(tmp_path: Path, alert: bool) -> None:
     """The night ends, parking fails until somebody comes, and the sky goes on turning."""
 
@@ -99,7 +99,11 @@ def test_a_night_goes_on_after_the_mount_restarts_in_a_dither_pulse(tmp_path: Pa
 
 @pytest.mark.parametrize(
     ("phase", "device"),
-    [("acquiring", MOUNT), ("crossing", MOUNT), ("crossing", GUIDE_CAMERA)],
+    [
+        ("acquiring", MOUNT),
+        ("crossing", GUIDE_CAMERA),
+        pytest.param("crossing", MOUNT, marks=pytest.mark.long),
+    ],
 )
 def test_a_restart_while_the_guide_loop_is_not_awaited_is_noticed(
     tmp_path: Path, phase: str, device: str
@@ -150,7 +154,9 @@ def test_a_camera_found_exposing_is_nobody_s(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("weak", "air_c"), [(True, 3.0), (False, -20.0)], ids=["weak cooler", "cold air"]
+    ("weak", "air_c"),
+    [pytest.param(True, 3.0, marks=pytest.mark.long), (False, -20.0)],
+    ids=["weak cooler", "cold air"],
 )
 def test_a_missed_set_point_does_not_leave_the_roof_open_for_nothing(
     tmp_path: Path, weak: bool, air_c: float

@@ -75,9 +75,9 @@ async def _ask_wheel(context: Context, kept: str) -> None:
     except DeviceError:
         now_s = context.clock.unix_s()
         given_up.asked_in_vain(Part.WHEEL, now_s, now_s - began_s)
-        if not wheel.has("FILTER_SLOT") or wheel.slot == slot:
-            return
-        raise
+        if wheel.has("FILTER_SLOT") and not wheel.reads(slot):
+            raise
+        return
     given_up.found(Part.WHEEL)
     context.log.emit(TroubleOver(parts=[Part.WHEEL.value]))
 

@@ -34,6 +34,11 @@ class FilterWheel(Device):
         known = vector.state not in (State.BUSY, State.ALERT) and math.isfinite(slot)
         return round(slot) if known else None
 
+    def reads(self, slot: int) -> bool:
+        """Whether its last report names this slot: one that refuses to turn still stands in it."""
+        vector = self.get("FILTER_SLOT")
+        return vector is not None and vector.number("FILTER_SLOT_VALUE") == slot
+
     @property
     def slots(self) -> int:
         """How many slots the driver counts; 0 when it does not say."""
