@@ -68,7 +68,9 @@ def under(out: Path, *banks: dict[str, Any], hours: float = 1.0, **clouds: Any) 
     return live(out, changed, hours=hours)
 
 
-@pytest.mark.parametrize("depth_mag", [1.0, 6.0], ids=["thin", "all stars lost"])
+@pytest.mark.parametrize(
+    "depth_mag", [pytest.param(1.0, marks=pytest.mark.long), 6.0], ids=["thin", "all stars lost"]
+)
 def test_after_a_cloud_the_same_stars_go_on(tmp_path: Path, depth_mag: float) -> None:
     """No slew, no solve, no new guide stars, no look at the focus: nothing but the cloud came."""
     story = under(tmp_path, bank(0.2, 0.15, depth_mag), hours=0.5)
@@ -128,6 +130,7 @@ def test_a_long_cloud_has_the_target_centred_anew(tmp_path: Path) -> None:
     assert story.played.violations == []
 
 
+@pytest.mark.long
 def test_steady_haze_is_lived_with_after_a_while(tmp_path: Path) -> None:
     """0.4 mag that stay: held at first, then taken as the sky of the night."""
     story = under(tmp_path, bank(0.2, 5.0, 0.34), hours=0.8, recentre_after_s=600.0)

@@ -190,7 +190,10 @@ def test_a_calibration_is_used_again_the_next_time(tmp_path: Path) -> None:
     assert len(hot.places) > 30, "the calibration alone showed them"
 
 
-@pytest.mark.parametrize(("ra_turn_deg", "dec_turn_deg"), [(90.0, 90.0), (0.0, 180.0)])
+@pytest.mark.parametrize(
+    ("ra_turn_deg", "dec_turn_deg"),
+    [pytest.param(90.0, 90.0, marks=pytest.mark.long), (0.0, 180.0)],
+)
 def test_a_calibration_that_stopped_fitting_is_measured_anew(
     tmp_path: Path, ra_turn_deg: float, dec_turn_deg: float
 ) -> None:

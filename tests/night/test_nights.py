@@ -147,6 +147,7 @@ def test_another_seed_gives_another_log(tmp_path: Path) -> None:
     assert log_sha256(logs[0]) != log_sha256(logs[1])
 
 
+@pytest.mark.long
 def test_a_cloud_holds_the_subs_and_costs_every_filter_alike(tmp_path: Path) -> None:
     cloud = {"begin_h_after_dusk": 0.3, "duration_h": 0.3, "depth_mag": 4.0, "contrast": 0.1}
     story = live(tmp_path, demo(targets=SHORT, weather={"clouds": (cloud,)}), hours=1.0)

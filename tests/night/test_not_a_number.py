@@ -21,8 +21,10 @@ NAN_S = 60.0
     "device",
     [
         "Rig Focuser",
-        "Rig Wheel",
-        *(pytest.param(name, marks=pytest.mark.long) for name in ("Rig Mount", "Rig Camera")),
+        *(
+            pytest.param(name, marks=pytest.mark.long)
+            for name in ("Rig Wheel", "Rig Mount", "Rig Camera")
+        ),
     ],
 )
 def test_a_minute_of_it_costs_a_few_subs_at_most(tmp_path: Path, device: str) -> None:

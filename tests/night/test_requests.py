@@ -100,7 +100,9 @@ def sound(story: Story) -> None:
     assert [frame.uid for frame in story.frames] == ended
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize(
+    "seed", [*range(4), *(pytest.param(n, marks=pytest.mark.long) for n in range(4, 12))]
+)
 def test_requests_at_random_moments(tmp_path: Path, seed: int) -> None:
     """Nine in each of twelve nights, from waking to the end."""
     chance = np.random.default_rng(seed)

@@ -105,6 +105,7 @@ def test_the_turn_between_two_orientations(one: float, other: float, turn: float
     assert turn_deg(one, other) == turn_deg(other, one) == pytest.approx(turn)
 
 
+@pytest.mark.long
 def test_a_night_with_an_hour_of_cloud_stays_even(tmp_path: Path) -> None:
     """An hour of cloud in an interleaved run costs every filter alike (common practice)."""
     cloud = {"begin_h_after_dusk": 0.3, "duration_h": 1.0, "depth_mag": 4.0, "contrast": 0.1}

@@ -144,7 +144,16 @@ def test_requests_over_the_door(tmp_path: Path, server: Server) -> None:
         assert ledger.in_flight() == []
 
 
-@pytest.mark.parametrize("broken", ["nothing", "ledger", "targets and policies"])
+@pytest.mark.parametrize(
+    "broken",
+    [
+        *(
+            pytest.param(what, marks=pytest.mark.long)
+            for what in ("nothing", "targets and policies")
+        ),
+        "ledger",
+    ],
+)
 def test_the_last_resort_without_a_daemon(tmp_path: Path, server: Server, broken: str) -> None:
     """The roof is open, the mount tracks, and what it does not need may be of no use."""
     config = tmp_path / "config"
