@@ -25,6 +25,6 @@ run ruff format --check
 run mypy
 run lint-imports
 # One file to a worker: nights are shared within a file. About half of the workers wait for servers.
-run pytest -n 5 --dist loadfile --no-loadscope-reorder "$@"
+run pytest -n 4 --dist loadfile --no-loadscope-reorder "$@"
 run python tests/benchmarks/stars.py --quick --limits
 run python tests/benchmarks/rule_times.py --limits

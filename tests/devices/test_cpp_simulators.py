@@ -217,7 +217,14 @@ def test_roof_weather_and_panel(tmp_path: Path) -> None:
         await weather.put("WEATHER_CONTROL", {"Wind": 50.0})
         link.set(weather.device, "WEATHER_REFRESH", {"REFRESH": True})
         async with asyncio.timeout(10):
-            report = await weather.until_unsafe()
+            await weather.until_unsafe()
+            await link.wait(  # the light may come before the number that it is about
+                weather.device,
+                "WEATHER_PARAMETERS",
+                lambda v: v.number("WEATHER_WIND_SPEED") == 50.0,
+                timeout_s=10,
+            )
+        report = weather.reading()
         assert report.reasons == (
             "Weather Simulator: WEATHER_WIND_SPEED is in alert at 50 km/h;"
             " the station's own limits are 0 to 20 km/h",
