@@ -116,3 +116,15 @@ def test_a_clear_night_takes_nothing_back(tmp_path: Path, through: list[float]) 
     frames, heard, _ = judged(tmp_path, "LLLL", through)
     assert all(one.verdict is Verdict.ACCEPTED for one in frames)
     assert not [event for event in heard if isinstance(event, e.FrameTakenBack)]
+
+
+def test_a_dim_frame_that_the_disk_refused_is_taken_back_by_nobody(tmp_path: Path) -> None:
+    """Its stars were good when it was judged; it counts nowhere already."""
+    (named, *_), _, _ = judged(tmp_path / "first", "LLL", [0.6, 1.0, 1.0])
+    taken = tmp_path / "second" / "frames" / named.path
+    taken.parent.mkdir(parents=True)
+    taken.touch()
+    frames, heard, _ = judged(tmp_path / "second", "LLL", [0.6, 1.0, 1.0])
+    assert [one.verdict for one in frames] == [Verdict.REJECTED, *[Verdict.ACCEPTED] * 2]
+    assert "exists already" in frames[0].reason
+    assert not [event for event in heard if isinstance(event, e.FrameTakenBack)]

@@ -153,9 +153,10 @@ class FramePipeline:
         self._memory, too_dim = look_again(self._memory, guides, self._policy)
         self._too_dim.update(too_dim)
         for uid, reason in list(self._too_dim.items()):
-            sub, judged = self._accepted[uid]
-            if not self._records.may_take_back(sub):
+            known = self._accepted.get(uid)  # none: lost, or its verdict is still being written
+            if known is None or not self._records.may_take_back(known[0]):
                 continue
+            sub, judged = known
             del self._accepted[uid], self._too_dim[uid]
             amended = replace(judged, verdict=f"rejected: {reason}")
             sha256, lost = await self._disk.amend(sub, amended)
