@@ -37,8 +37,8 @@ async def change_filter(context: Context, wanted: str) -> None:
         await _ask_wheel(context, kept)
         await _follow(context, kept)
         return
-    wheel, slots = context.rig.wheel, context.settings.observatory.wheel.slots
-    slot = slots.index(wanted) + 1
+    wheel, said = context.rig.wheel, context.settings.observatory.wheel
+    slot = said.slot_of(wanted)
     present = wheel.slot
     if present == slot and context.focusing.in_place(wanted):
         context.target_run.turned_to(wanted)
@@ -51,7 +51,7 @@ async def change_filter(context: Context, wanted: str) -> None:
     context.target_run.turned_to(wanted)
     context.log.emit(
         FilterChanged(
-            before=slots[present - 1] if present else "",
+            before=said.slots[present - 1] if present else "",
             after=wanted,
             focuser_steps=context.focusing.seen_steps,
             took_s=context.clock.unix_s() - began_s,
@@ -65,12 +65,12 @@ async def _ask_wheel(context: Context, kept: str) -> None:
     Raises DeviceError where it does not come back to its filter.
     """
     given_up, wheel, began_s = context.given_up, context.rig.wheel, context.clock.unix_s()
-    slots = context.settings.observatory.wheel.slots
-    slot = slots.index(kept) + 1
+    said = context.settings.observatory.wheel
+    slot = said.slot_of(kept)
     if not given_up.may_be_asked(Part.WHEEL, began_s):
         return
     try:
-        await wheel.select(slot % len(slots) + 1)
+        await wheel.select(slot % len(said.slots) + 1)
         await wheel.select(slot)
     except DeviceError:
         now_s = context.clock.unix_s()
