@@ -113,6 +113,8 @@ class Daemon:
         self._guard: Guard | None = None
         """The guard that moved the rig last, but for that of a night under way."""
         self._night: Context | None = None
+        self._begun: set[date] = set()
+        """The nights that were begun here: what one of them was given up for is still there."""
         self._retire = asyncio.Event()
         """Set when a person asks between nights for the rig to be parked and closed."""
         self.account = Account()
@@ -143,13 +145,12 @@ class Daemon:
     async def _run_nights(self, nights: int | None, solver: Solver) -> None:
         scheduler = AsyncIOScheduler(timezone=UTC)
         scheduler.start()
-        done = 0
         try:
-            while not self._stop.is_set() and (nights is None or done < nights):
-                night = next_night(self._settings, self._ledger, self._clock.unix_s())
+            while not self._stop.is_set() and (nights is None or len(self._begun) < nights):
+                night = self._next_night()
                 if await self._dusk(scheduler, night):
+                    self._begun.add(night)
                     await self._run(night, solver)
-                    done += 1
         finally:
             scheduler.shutdown(wait=False)
 
@@ -172,7 +173,7 @@ class Daemon:
         self._retire.set()
         kept = ""
         if self._ledger is not None and self._under_way():
-            night = next_night(self._settings, self._ledger, self._clock.unix_s())
+            night = self._next_night()
             kept = noted(self._ledger, RETIRE, {"night": str(night)}, self._clock.now())
         return Done(said=f"No night is under way; the rig is parked and closed.{kept}")
 
@@ -203,9 +204,12 @@ class Daemon:
 
     # Nights -----------------------------------------------------------------------------------
 
+    def _next_night(self) -> date:
+        return next_night(self._settings, self._ledger, self._clock.unix_s(), self._begun)
+
     def _under_way(self) -> bool:
         """Whether it is dark in a night that goes on."""
-        night = next_night(self._settings, self._ledger, self._clock.unix_s())
+        night = self._next_night()
         return ready_from_s(self._settings, darkness(self._settings, night)) <= self._clock.unix_s()
 
     async def _dusk(self, scheduler: AsyncIOScheduler, night: date) -> bool:

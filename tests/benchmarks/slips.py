@@ -28,7 +28,7 @@ GUARD, MAKE_SAFE = "safety/test_guard.py", "safety/test_make_safe.py"
 PHASES, TABLE = "safety/test_phases_alone.py", "night/test_phases.py"
 INTERRUPTS, LOOP = "night/test_interrupts.py", "guiding/test_guide_loop.py"
 PARTS, MOUNTS = "devices/test_roof_cap_and_weather.py", "devices/test_mount_and_guide_port.py"
-PIER = "night/test_pier_limits.py"
+PIER, FAULT_NIGHTS = "night/test_pier_limits.py", "night/test_fault_table.py"
 STATIONS, UNITS = "devices/test_stations.py", "devices/test_weather_units.py"
 FAULTS, FAULT_TABLE = "daemon/nightloom/faults/", "faults/test_table.py"
 FRAMES, WRITER = "daemon/nightloom/frames/", "frames/test_writer.py"
@@ -327,6 +327,9 @@ SLIPS = (
          "            raise self._failure\n", "            pass\n", (PHASES,)),
     Slip("a night that ended is armed again", NIGHT + "next_night.py",
          " and last.outcome == ENDED", ' and last.outcome == "over"', (PHASES,)),
+    Slip("a night that was given up is over for who mended it", NIGHT + "night.py",
+         "            self._outcome = GIVEN_UP\n", "            pass\n",
+         (f"{FAULT_NIGHTS}::test_a_fault_leads_where_the_table_says[camera has no offset]",)),
     Slip("the night's end is not recorded", NIGHT + "night.py",
          "finish, record, self._outcome,", 'finish, record, "over",', (PHASES,)),
     Slip("a daemon does not make safe when it starts", "daemon/nightloom/daemon.py",

@@ -14,6 +14,8 @@ import pytest
 
 from night.nights import Story, demo, live
 from night.troubles import DUSK_S
+from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.night.night import GIVEN_UP
 from nightloom.rig import SimulatedRig
 from nightloom.settings import Settings
 from nightloom.telemetry import events as e
@@ -264,6 +266,14 @@ def went_to_its_time(story: Story) -> bool:
     return story.rehearsal.ends_s - max(story.at(e.SubEnded), default=0.0) < 400.0
 
 
+def outcome(out: Path) -> str | None:
+    """The ledger's word on how the night ended: whether a daemon started anew goes on with it."""
+    with Ledger(out / FILE_NAME) as ledger:
+        last = ledger.last_act("night")
+    assert last is not None
+    return last.outcome
+
+
 def gave_up(story: Story) -> dict[str, str]:
     return {one.part: one.then for one in story.of(e.GivenUp)}
 
@@ -301,6 +311,7 @@ def test_a_fault_leads_where_the_table_says(tmp_path: Path, faults: tuple[Fault,
             assert given_up.tries == (1 if once else given_up.tries)
             assert went_to_its_time(story) is (then in ("go on without it", "shelter"))
             assert bool(story.of(e.GoneOnWithout)) is (then == "go on without it")
+            assert (outcome(tmp_path) == GIVEN_UP) is (then == "retire")
 
 
 def test_there_are_enough_faults_and_each_is_another() -> None:

@@ -1,5 +1,6 @@
 """Which night comes next: the first that gets dark, is not over, and was not ended."""
 
+from collections.abc import Set
 from datetime import date, timedelta
 
 from nightloom.errors import BadInput
@@ -14,13 +15,17 @@ NIGHTS_AHEAD = 400
 """Somewhere within a year there is a dark night, or the settings ask for a wrong one."""
 
 
-def next_night(settings: Settings, ledger: Ledger | None, now_s: float) -> date:
+def next_night(
+    settings: Settings, ledger: Ledger | None, now_s: float, run: Set[date] = frozenset()
+) -> date:
     """The first night from now on that gets dark and is not over, by the clock or by the record.
 
-    Raises BadInput when there is none within a year.
+    `run` are those that this daemon has run. Raises BadInput when there is none within a year.
     """
     last = ledger.last_act("night") if ledger is not None else None
-    over = {last.detail["night"]} if last is not None and last.outcome == ENDED else set()
+    over = {str(night) for night in run}
+    if last is not None and last.outcome == ENDED:
+        over.add(last.detail["night"])
     if ledger is not None and (retired := ledger.last_act(RETIRE)) is not None:
         over.add(retired.detail["night"])
     tonight = night_of(now_s, settings.observatory.site.place)

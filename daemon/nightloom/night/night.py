@@ -41,6 +41,11 @@ ENDED = "ended"
 LEFT = "left by a person"
 """Outcome of a night that ended with its daemon: one that is started again goes on with it."""
 
+GIVEN_UP = "given up"
+"""Outcome of a night that trouble ended. Who mends the rig starts the daemon again, and has the
+rest of the night; the daemon that gave it up does not begin it again.
+"""
+
 
 class Night:
     """Runs one night from readying to asleep; what it gathers may be something else than subs."""
@@ -150,6 +155,8 @@ class Night:
         """What follows the last try: the first of the row's that is possible."""
         number = self._troubles.number(part)
         then, after = self._possible(phase, part, row, error)
+        if then is Then.RETIRE:
+            self._outcome = GIVEN_UP
         self._tell(error, then.value, row.mend)
         self._context.log.emit(
             GivenUp(
