@@ -151,7 +151,7 @@ class CloudPolicy(Table):
     """When clouds stop the subs, and when they go on. Two thresholds, so as not to flutter."""
 
     maximum_extinction_mag: float = Field(
-        default=0.29,
+        default=0.285,
         gt=0,
         le=3,
         description="mean loss of light by cloud over a sub above which it is rejected, in"
