@@ -1,5 +1,6 @@
 """Seeded nights of broken cloud: what was kept under it, what was lost without need, how long it
-takes to go on, and how much of the usable sky was used. The simulated sky is the judge.
+takes to go on, how much of the usable sky was used, and where the rest of it went. The simulated
+sky is the judge.
 
 Run: python tests/benchmarks/broken_cloud.py [--nights 20] [--first 1] [--hours 2] [--workers 1]
 """
@@ -17,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import numpy as np
 from rich.console import Console
 
+from clouds.account import together
 from clouds.broken import Outcome, Shot, play
 
 
@@ -98,6 +100,17 @@ def summary(outcomes: Sequence[Outcome]) -> list[str]:
     ]
 
 
+def account(outcomes: Sequence[Outcome]) -> list[str]:
+    """Where the usable seconds went that were not used, the largest loss first."""
+    possible_s = max(sum(one.possible_s for one in outcomes), 1.0)
+    lost = together([one.lost_s for one in outcomes])
+    focus_s = sum(one.unfocused_s - one.possible_s for one in outcomes)
+    return [
+        *(f"{lost_s:7.0f} s {lost_s / possible_s:6.2%}  {cause}" for cause, lost_s in lost.items()),
+        f"not counted as possible: {focus_s:.0f} s by looks at the focus",
+    ]
+
+
 def misses(outcomes: Sequence[Outcome]) -> list[str]:
     """What is promised and was not kept."""
     whole = Figures.of(outcomes)
@@ -128,7 +141,7 @@ def main() -> int:
             outcomes.append(one)
             console.print(night_line(one))
             console.print(*wrong_lines(one), sep="", end="")
-    console.print(*summary(outcomes), sep="\n")
+    console.print(*summary(outcomes), *account(outcomes), sep="\n")
     missed = misses(outcomes) if said.limits else []
     console.print(*missed, sep="\n", end="\n" if missed else "")
     return 1 if missed or any(one.violations for one in outcomes) else 0

@@ -40,6 +40,7 @@ FULL = (
 CLOUDS = "daemon/nightloom/clouds/"
 BROKEN, LIGHT = "clouds/test_broken_cloud_nights.py", "clouds/test_light_of_a_night.py"
 WORTH, CAUSES = "clouds/test_worth.py", "clouds/test_causes.py"
+CLEARING = "clouds/test_clearing.py"
 MONITOR, TAKEN_BACK = "clouds/test_monitor.py", "frames/test_taken_back.py"
 POWER = ("devices/test_power_switch.py",)
 
@@ -412,6 +413,10 @@ SLIPS = (
          (WORTH,)),
     Slip("nothing is looked at again", CLOUDS + "reference.py",
          "if one.ratio / clear < least]", "if False]", (LIGHT,)),
+    Slip("a cloud is waited for to its end", CLOUDS + "watch.py",
+         "if watch.foreseen >= FORESEEN:", "if False:", (CLEARING,)),
+    Slip("few stars promise a clear sub", CLOUDS + "watch.py",
+         "few or not _foresees(watch, policy)", "not _foresees(watch, policy)", (CLEARING,)),
     Slip("taking back forgets evenness", "daemon/nightloom/frames/pipeline.py",
          "if known is None or not self._records.may_take_back(known[0]):", "if known is None:",
          (TAKEN_BACK,)),

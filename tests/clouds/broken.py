@@ -1,6 +1,13 @@
 """Seeded nights of broken cloud, judged by the simulated sky itself.
 
 Sub verdicts come from the ledger; what stood before the stars, from the physics of the cloud alone.
+
+What could be had is what the same rig would get that knew the clouds: whole subs of this length,
+each with no more extinction in its mean than may be kept, and between two of them this night's mean
+gap, with download, wheel, focuser and dithers in it as evenness and pointings ask for them. It
+begins with the first sub, as the first taking up of the target takes none, and ends with the dark.
+What knowing the clouds does not spare is left out: looks at the focus, and the way across the
+meridian, at the times at which they were taken. A target that is centred anew is a loss.
 """
 
 from collections.abc import Iterator
@@ -13,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from clouds.account import Best, Stretch, best, lost_s
 from night.nights import Story, demo, live
 from nightloom.rehearsal import Rehearsal
 from nightloom.rig import SimulatedRig
@@ -33,7 +41,13 @@ FILTERS = {"L": EXPOSURE_S, "R": EXPOSURE_S, "B": EXPOSURE_S}
 NIGHTS = (date(2026, 11, 10), date(2026, 11, 26), date(2026, 11, 27), date(2026, 12, 8))
 """Without the Moon; with one that rises in the first hours; again; without."""
 
-GRID_S = 1.0
+GRID_S = 0.25
+
+UNAVOIDABLE = (e.FocusCurve, e.FocusChecked, e.Crossed)
+"""What a rig that knows the clouds does as well, each with the time that it `took_s`."""
+
+GAPS = "gaps other than the mean one"
+"""A sub that was kept loses nothing but what its gap differs from the mean."""
 
 CLOUD = "cloud"
 """Why a sub was cut when a hold began at that moment."""
@@ -66,6 +80,10 @@ class Outcome:
     usable_s: float
     possible_s: float
     """What perfect knowledge of the clouds would have taken with the same gaps."""
+    unfocused_s: float
+    """What it would have taken, had no look at the focus been needed."""
+    lost_s: dict[str, float]
+    """By cause, what was not used of what was possible."""
     violations: tuple[str, ...]
     story: Story
 
@@ -137,13 +155,27 @@ def judged(seed: int, story: Story, world: World) -> Outcome:
     sky = _Sky(world, story.rehearsal)
     shots = tuple(_shots(story, sky))
     guided, unguided = _waits_s(story, sky)
-    usable_s = sum(
-        one.open_s for one in shots if one.fate == "accepted" and one.mean_mag <= EXTINCT_MAG
-    )
-    violations = tuple(v for v in story.played.violations)
+    usable_s = sum(_got_s(one) for one in shots)
+    gap_s = _mean_gap_s(story)
+    most, unfocused = (_best(story, sky, gap_s, *kinds) for kinds in (UNAVOIDABLE, (e.Crossed,)))
+    begin_s = shots[0].start_s
     return Outcome(
-        seed, shots, guided, unguided, usable_s, _possible_s(story, sky), violations, story
+        seed,
+        shots,
+        guided,
+        unguided,
+        usable_s,
+        most.from_s(begin_s),
+        unfocused.from_s(begin_s),
+        lost_s(most, begin_s, _stretches(story, shots, gap_s)),
+        tuple(story.played.violations),
+        story,
     )
+
+
+def _got_s(shot: Shot) -> float:
+    kept = shot.fate == "accepted" and shot.mean_mag <= EXTINCT_MAG
+    return shot.open_s if kept else 0.0
 
 
 class _Sky:
@@ -206,32 +238,68 @@ def _waits_s(story: Story, sky: _Sky) -> tuple[tuple[float, ...], tuple[float, .
     return tuple(guided), tuple(unguided)
 
 
-def _possible_s(story: Story, sky: _Sky) -> float:
-    """The most seconds that fit under the sky by dynamic programming over the starts of subs.
-
-    Between two subs lies the mean gap of the night, its dithers in it; focusing and the first
-    taking up of the target are left out, as neither takes subs.
-    """
-    begun = story.at(e.SubBegun)
-    gap_s = _mean_gap_s(story)
+def _best(story: Story, sky: _Sky, gap_s: float, *left_out: type[Any]) -> Best:
+    """The most seconds that fit under the sky, without those of some kinds of work."""
     free = np.zeros(len(sky.times_s), bool)
-    first = sky.slice(begun[0], 1.0).start
-    last = sky.slice(story.rehearsal.ends_s, 1.0).start
+    first = sky.slice(story.at(e.SubBegun)[0], GRID_S).start
+    last = sky.slice(story.rehearsal.ends_s, GRID_S).start
     free[first:last] = True
-    for kind in (e.FocusCurve, e.FocusChecked, e.Crossed):
+    for kind in left_out:
         for at, one in zip(story.at(kind), story.of(kind), strict=True):
             free[sky.slice(at - one.took_s, one.took_s)] = False
-    lasts, step = round(EXPOSURE_S / GRID_S), round((EXPOSURE_S + gap_s) / GRID_S)
-    share = np.concatenate([[0.0], np.cumsum(sky.share)])
-    busy = np.concatenate([[0], np.cumsum(~free)])
-    count = len(sky.times_s)
-    best = np.zeros(count + step + 1)
-    for i in range(count - lasts - 1, -1, -1):
-        best[i] = best[i + 1]
-        mean = (share[i + lasts] - share[i]) / lasts
-        if busy[i + lasts] == busy[i] and -2.5 * np.log10(mean) <= EXTINCT_MAG:
-            best[i] = max(best[i], EXPOSURE_S + best[i + step])
-    return float(best[0])
+    return best(
+        sky.share,
+        free,
+        exposure_s=EXPOSURE_S,
+        gap_s=gap_s,
+        least=10 ** (-0.4 * EXTINCT_MAG),
+        begin_s=sky.begin_s,
+        step_s=GRID_S,
+    )
+
+
+def _stretches(story: Story, shots: tuple[Shot, ...], gap_s: float) -> Iterator[Stretch]:
+    """The night from its first sub on: each sub, and what lay between it and the next."""
+    starts_s = [shot.start_s for shot in shots[1:]]
+    for shot, next_s in zip(shots, [*starts_s, story.rehearsal.ends_s + EXPOSURE_S], strict=True):
+        ready_s = min(shot.start_s + EXPOSURE_S + gap_s, next_s)
+        ended_s = shot.start_s + shot.open_s if shot.fate == "cut" else ready_s
+        yield Stretch(ended_s, _got_s(shot), _cause(shot))
+        held = [at for at in story.at(e.CloudHold) if shot.start_s < at <= next_s]
+        clears = [at for at in story.at(e.CloudCleared) if shot.start_s < at <= next_s]
+        if held:
+            yield Stretch(max([ended_s, *clears]), 0.0, "held for clouds")
+        yield Stretch(next_s, 0.0, _between(story, shot.start_s, next_s, bool(held)))
+
+
+def _cause(shot: Shot) -> str:
+    """What a loss by this sub is called."""
+    if shot.fate == "cut":
+        if shot.reason != CLOUD:
+            return "cut, not for cloud"
+        worth = shot.mean_mag <= EXTINCT_MAG
+        return "cut, though worth its end" if worth else "begun in vain, or cut late"
+    if shot.mean_mag > EXTINCT_MAG:
+        return "taken to its end under cloud"
+    if shot.fate == "accepted":
+        return GAPS
+    return "rejected, though thin enough" if shot.for_cloud else "rejected, not for cloud"
+
+
+def _between(story: Story, from_s: float, to_s: float, held: bool) -> str:
+    """What a loss between two subs is called."""
+    seen = {
+        kind
+        for kind in (e.Centred, e.PointingFailed, *UNAVOIDABLE)
+        if any(from_s < at <= to_s for at in story.at(kind))
+    }
+    if seen & {e.Centred, e.PointingFailed}:
+        return "the target centred anew"
+    if e.Crossed in seen:
+        return "about the meridian"
+    if seen:
+        return "about looks at the focus"
+    return "from a clear sky to the next sub" if held else GAPS
 
 
 def _mean_gap_s(story: Story) -> float:

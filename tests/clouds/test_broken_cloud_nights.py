@@ -47,6 +47,9 @@ def test_the_next_sub_begins_soon_after_the_sky_has_cleared(broken: Sequence[Out
 
 def test_little_of_the_usable_sky_is_wasted(broken: Sequence[Outcome]) -> None:
     """Against perfect knowledge of the clouds; two short nights scatter by some percent."""
+    for one in broken:
+        assert sum(one.lost_s.values()) == pytest.approx(one.possible_s - one.usable_s)
+        assert one.possible_s <= one.unfocused_s
     usable_s, possible_s = (
         sum(getattr(one, name) for one in broken) for name in ("usable_s", "possible_s")
     )

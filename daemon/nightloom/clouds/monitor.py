@@ -57,8 +57,9 @@ class CloudMonitor:
             hold_fraction=said.hold_fraction,
             clear_fraction=said.resume_fraction,
             clear_for_s=said.clear_for_s,
+            accept_fraction=transparency_at(said.maximum_extinction_mag),
         )
-        self._worth = WorthPolicy(transparency_at(said.maximum_extinction_mag))
+        self._worth = WorthPolicy(self._policy.accept_fraction)
         self._clock, self._log = clock, log
         self._watch = CloudWatch()
         self._changed = asyncio.Event()
@@ -125,6 +126,7 @@ class CloudMonitor:
     def sub_begins(self, exposure_s: float) -> None:
         """The shutter has opened: from now on what cloud does to this sub is reckoned."""
         self._sub = exposure_s, GuideLight.since(self._clock.unix_s())
+        self._policy = replace(self._policy, sub_s=exposure_s)  # one like it waits in a hold
         self._lost_since_s = None
         self.stars_were_lost = False
 

@@ -5,6 +5,11 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from statistics import median
 
+from nightloom.clouds.clearing import foreseen_mean
+
+FORESEEN = 2
+"""So many readings in a row must foresee a clear sub: one alone may be noise."""
+
 
 class Action(Enum):
     """What the night should do."""
@@ -29,6 +34,8 @@ class CloudPolicy:
     ``clear_fraction`` for ``clear_for_s``. The clear level follows a clearer sky within
     ``rise_s``, and a dimmer one within ``fall_s`` as long as it is over ``learn_fraction``.
     It follows the median of ``smoothed`` readings, or the scatter of single ones would lift it.
+    Resume also, where a sub of ``sub_s`` waits, as soon as its mean is foreseen to be
+    ``accept_fraction`` or more.
     """
 
     hold_fraction: float = 0.5
@@ -41,6 +48,8 @@ class CloudPolicy:
     rise_s: float = 60.0
     fall_s: float = 3600.0
     smoothed: int = 7
+    accept_fraction: float = 0.77
+    sub_s: float | None = None
 
     def __post_init__(self) -> None:
         """Raise ValueError unless 0 < hold < clear: without a gap the night would flutter."""
@@ -79,7 +88,8 @@ class CloudWatch:
 
     ``clear_level``: flux ratio of a clear sky, at first that of the reference fluxes themselves;
     ``reference_airmass``: where the guide stars' reference fluxes were taken; ``ratios``: the
-    latest readings, as they would be at that airmass, newest last.
+    latest readings, as they would be at that airmass, newest last, and ``times_s`` when they came;
+    ``foreseen``: how many of them in a row have foreseen a clear sub.
     """
 
     holding: bool = False
@@ -89,6 +99,8 @@ class CloudWatch:
     clear_since_s: float | None = None
     last_s: float | None = None
     ratios: tuple[float, ...] = ()
+    times_s: tuple[float, ...] = ()
+    foreseen: int = 0
 
     @property
     def now(self) -> float:
@@ -101,7 +113,9 @@ class CloudWatch:
 
         A hold goes on; but do not choose during one, for what shines through would pass for clear.
         """
-        return replace(self, clear_level=1.0, reference_airmass=airmass, ratios=())
+        return replace(
+            self, clear_level=1.0, reference_airmass=airmass, ratios=(), times_s=(), foreseen=0
+        )
 
 
 def observe(
@@ -124,6 +138,9 @@ def observe(
         few = reading.held < policy.held_fraction * reading.chosen or reading.held == 0
         dim = few or transparency < policy.hold_fraction
         wait_s = policy.dim_for_s
+        watch = replace(
+            watch, foreseen=0 if few or not _foresees(watch, policy) else watch.foreseen + 1
+        )
     clear = not dim and transparency > policy.clear_fraction
     now_s = reading.time_s
     watch = replace(
@@ -141,6 +158,9 @@ def observe(
 def _while_holding(
     watch: CloudWatch, now_s: float, policy: CloudPolicy, text: str
 ) -> tuple[CloudWatch, Decision]:
+    if watch.foreseen >= FORESEEN:
+        watch = replace(watch, holding=False, dim_since_s=None)
+        return watch, Decision(Action.RESUME, f"{text}, and clear enough over a sub as it goes on")
     if watch.clear_since_s is None:
         return watch, Decision(Action.HOLD, text)
     clear_s = now_s - watch.clear_since_s
@@ -151,6 +171,15 @@ def _while_holding(
     return replace(watch, holding=False), Decision(
         Action.RESUME, f"{text}, clear for {clear_s:.0f} s"
     )
+
+
+def _foresees(watch: CloudWatch, policy: CloudPolicy) -> bool:
+    """Whether a sub that waits would be clear enough, were it to begin now."""
+    if policy.sub_s is None:
+        return False
+    shares = [ratio / watch.clear_level for ratio in watch.ratios]
+    mean = foreseen_mean(watch.times_s, shares, policy.sub_s)
+    return mean is not None and mean >= policy.accept_fraction
 
 
 def _since(since_s: float | None, still: bool, now_s: float) -> float | None:
@@ -168,11 +197,12 @@ def _guide_transparency(
         more_air = reading.airmass - watch.reference_airmass
         ratio *= 10 ** (0.4 * policy.extinction_mag * more_air)
     level, ratios = watch.clear_level, (*watch.ratios, ratio)[-policy.smoothed :]
+    times_s = (*watch.times_s, reading.time_s)[-policy.smoothed :]
     elapsed_s = 0.0 if watch.last_s is None else max(0.0, reading.time_s - watch.last_s)
     usual = median(ratios)
     if usual > level:
         level += (usual - level) * -math.expm1(-elapsed_s / policy.rise_s)
     elif usual >= policy.learn_fraction * level and not watch.holding:
         level += (usual - level) * -math.expm1(-elapsed_s / policy.fall_s)
-    watch = replace(watch, clear_level=level, last_s=reading.time_s, ratios=ratios)
+    watch = replace(watch, clear_level=level, last_s=reading.time_s, ratios=ratios, times_s=times_s)
     return watch, watch.now

@@ -28,7 +28,7 @@ from nightloom.frames.seeing import at_zenith_px
 BUMP_ARCSEC = 15.0
 """No air moves a guide star so far: something pushed the telescope, and trailed the stars."""
 
-DOUBT_MAG = 0.01
+DOUBT_MAG = 0.005
 """A verdict stands unless it was wrong by more than a frame is measured to."""
 
 

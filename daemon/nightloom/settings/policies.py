@@ -151,11 +151,11 @@ class CloudPolicy(Table):
     """When clouds stop the subs, and when they go on. Two thresholds, so as not to flutter."""
 
     maximum_extinction_mag: float = Field(
-        default=0.28,
+        default=0.285,
         gt=0,
         le=3,
         description="mean loss of light by cloud over a sub above which it is rejected, in"
-        " magnitudes; a little below what would harm, as it is measured to a few hundredths",
+        " magnitudes; a little below what would harm, as it is measured to a hundredth",
     )
     hold_fraction: float = Field(
         default=0.6,
