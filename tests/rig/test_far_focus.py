@@ -7,7 +7,7 @@ import pytest
 from rig.daemon import running
 from rig.observatory import BEST_FOCUS_STEPS, configure, simulators
 
-pytestmark = pytest.mark.rig
+pytestmark = [pytest.mark.rig, pytest.mark.long]  # tests/focusing/test_focus_runs.py is its sister
 
 AWAY_STEPS = 20_000
 
