@@ -1,16 +1,16 @@
 """Plate solving with a star catalogue at hand, for a frame whose place is nearly known.
 
-Patterns of three stars are matched by astroalign (Beroiz, Cabral & Sanchez 2020, Astronomy and
-Computing 32, 100384) against one window of the catalogue after another, from the hint
-outwards; then a linear fit to every star that falls on a catalogue star gives a TAN projection.
+Triangles among the brightest stars of the frame, spread over it, are paired with triangles among
+as dense a choice of the catalogue's (triangles.py). What most of the frame's stars agree with is
+fitted to every star that falls on a catalogue star, and gives a TAN projection. Whether that is the
+frame's place is told by its odds against chance (Lang et al. 2010, AJ 139, 1782, section 2.3).
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Protocol
 
-import astroalign
 import numpy as np
 from astropy.wcs import WCS
 from numpy.typing import NDArray
@@ -20,18 +20,42 @@ from nightloom.executor import Executor, InLine
 from nightloom.frames import StarField, measure
 from nightloom.frames.image import Image
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
+from nightloom.solving.triangles import Similarity, pairings
 
 Array = NDArray[np.float64]
 
-# Triangles of the brightest stars: enough that a star missing on one side spoils few of them, and
-# few enough that all wrong pairings of a window are tried in a fraction of a second.
-STARS_MATCHED = 20
-WINDOW_STEP = 0.4  # of the frame's shorter side, so that some window holds most of the frame
-REACH_DIAGONALS = 1.0  # farther out there are too many windows to try while the night waits
+STARS_MATCHED = 100
+"""Stars of a frame among which triangles are made, the brightest of each part of it."""
+
+PARTS = 5
+"""Parts of the frame's longer side."""
+
+LEFT_OUT = (0, 4, 15, 60, 250, 1000)
+"""Brightest stars to a frame's area that the catalogue may have and the frame has not: they are
+saturated there. One after another until a place is found.
+"""
+
+REACH_DIAGONALS = 1.0
+"""Of the hint's radius no more frames' diagonals are searched."""
+
+ROUGHLY = 0.004
+"""Of the frame's diagonal: how well a triangle of neighbours says where the corners are."""
+
+TRIED_FIRST, TRIED, TRIED_WHOLE = 12, 60, 5
+"""Stars that every pairing is tried with; those that the best pairings are; how many are fitted."""
+
 FITTED_STARS_MAX = 400
-TOLERANCES_PX = (6.0, 3.0, 2.0, 2.0, 2.0)  # a first transform is good to some pixels at the corners
-MATCHED_MIN = 5  # a line fitted to five pairs leaves four numbers that chance would have to hit
-MATCHED_SHARE_MIN = 0.3  # of the frame's stars or of the catalogue's in it, whichever are fewer
+TOLERANCES_PX = (6.0, 3.0, 2.0, 2.0)
+MATCHED_MIN = 5
+"""A line fitted to five pairs leaves four numbers that chance would have to hit."""
+
+TRUE_SHARE = 0.5
+"""Of a frame's stars, those that a true place puts on catalogue stars, at least: others are
+blended, moved, or of another colour than the catalogue's.
+"""
+
+LOG_ODDS_MIN = math.log(1e9)
+"""Odds against chance from which on a place is believed (Lang et al. 2010, section 3)."""
 
 
 class Reference(Protocol):
@@ -92,19 +116,34 @@ def solve_stars(pixels: Array, shape: tuple[int, int], hint: Hint, places: Array
     """
     if min(len(pixels), len(places)) < MATCHED_MIN:
         raise NotSolved(hint, f"{len(pixels)} stars in the frame, {len(places)} in the catalogue")
+    part_px = max(shape) / PARTS
+    parts = math.prod(math.ceil(side / part_px) for side in shape)
+    each = math.ceil(STARS_MATCHED / parts)
+    stars = pixels[_spread(pixels, part_px, each)]
     parities = (False, True) if hint.mirrored is None else (hint.mirrored,)
     planes = [_upright(hint, mirrored) for mirrored in parities]
     flats = [plane.wcs_world2pix(places, 0) for plane in planes]
-    for centre in _windows(WINDOW_STEP * min(shape), hint):
+    frames = np.ptp(flats[0], axis=0).prod() / math.prod(shape)
+    best = 0
+    for left_out in LEFT_OUT:
+        brightest = round(left_out * frames)
+        if brightest and len(places) - brightest < MATCHED_MIN:
+            break
         for plane, flat in zip(planes, flats, strict=True):
-            window = _inside(flat, centre, shape)
-            rough = _match(pixels, window, plane, shape, hint.scale_tolerance)
-            if rough is None:
-                continue
-            wcs, matched = _refine(rough, pixels, shape, places)
-            if matched >= _matched_min(wcs, pixels, shape, places):
-                return Solution.of(wcs, shape, matched)
-    raise NotSolved(hint, f"{len(pixels)} stars match none of {len(places)} in the catalogue")
+            few = brightest + _spread(flat[brightest:], part_px, each)
+            for rough in _rough(stars, flat[few], plane, shape, hint.scale_tolerance):
+                wcs = _refine(rough, stars, shape, places[few], (ROUGHLY * math.hypot(*shape), 6.0))
+                near = _around(wcs, shape, places)
+                wcs = _refine(wcs, pixels, shape, near, TOLERANCES_PX)
+                matched, odds = _against_chance(wcs, pixels, shape, near)
+                solution, best = Solution.of(wcs, shape, matched), max(best, matched)
+                if matched >= MATCHED_MIN and odds >= LOG_ODDS_MIN and _fits(solution, hint):
+                    return solution
+    raise NotSolved(
+        hint,
+        f"{len(pixels)} stars match none of {len(places)} in the catalogue;"
+        f" at best {best} of them would lie on one",
+    )
 
 
 def _measured(frame: Image, saturation_adu: float) -> StarField:
@@ -124,69 +163,73 @@ def _upright(hint: Hint, mirrored: bool) -> WCS:
     return tangent_plane(hint.ra_deg, hint.dec_deg, np.zeros(2), np.diag([east, step_deg]))
 
 
-def _windows(step_px: float, hint: Hint) -> Iterator[Array]:
-    """Centres of windows, (2,) each, in pixels from the hint, nearest first."""
-    reach = math.ceil(hint.radius_deg * 3600 / hint.scale_arcsec_per_px / step_px)
-    grid = np.arange(-reach, reach + 1) * step_px
-    centres = np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2)
-    distances = np.hypot(centres[:, 0], centres[:, 1])
-    order = np.argsort(distances, kind="stable")
-    yield from centres[order][distances[order] <= reach * step_px]
+def _spread(stars: Array, part_px: float, each: int) -> NDArray[np.int64]:
+    """Indices of the first `each` stars, of (n, 2) brightest first, in each square part."""
+    part = np.floor(stars / part_px).astype(np.int64)
+    part -= part.min(axis=0)
+    number = part[:, 0] * (part[:, 1].max() + 1) + part[:, 1]
+    order = np.argsort(number, kind="stable")
+    _, starts, counts = np.unique(number[order], return_index=True, return_counts=True)
+    rank = np.arange(len(stars)) - np.repeat(starts, counts)
+    return np.sort(order[rank < each])
 
 
-def _inside(flat: Array, centre: Array, shape: tuple[int, int]) -> Array:
-    """Of stars (n, 2) those, (m, 2), in the circle about a centre (2,) that holds a frame of (rows,
-    columns) however it is turned.
+def _fits(solution: Solution, hint: Hint) -> bool:
+    """Whether its scale is the hint's."""
+    scale = solution.scale_arcsec_per_px / hint.scale_arcsec_per_px
+    return abs(scale - 1) <= hint.scale_tolerance
+
+
+def _rough(
+    stars: Array, few: Array, plane: WCS, shape: tuple[int, int], scale_tolerance: float
+) -> Iterator[WCS]:
+    """The plane turned and shifted so that most of the frame's stars, (n, 2), lie on the chosen
+    catalogue stars, (m, 2) on the plane: what the most agree with first.
     """
-    radius = math.hypot(*shape) / 2
-    return np.asarray(flat[((flat - centre) ** 2).sum(axis=1) < radius**2])
+    every = pairings(stars, few, scale_tolerance)
+    near_px, tree = ROUGHLY * math.hypot(*shape), KDTree(few)
+    likely = every.of(np.argsort(-_hits(every, stars[:TRIED_FIRST], tree, near_px))[:TRIED])
+    hits = _hits(likely, stars[:TRIED], tree, near_px)
+    best = [number for number in np.argsort(-hits)[:TRIED_WHOLE] if hits[number] >= MATCHED_MIN]
+    for factor, shift in zip(likely.factor[best], likely.shift[best], strict=True):
+        # The tangent point stays where the plane has it: north is another way at another place.
+        turn = np.array([[factor.real, -factor.imag], [factor.imag, factor.real]])
+        back = -np.linalg.solve(turn, [shift.real, shift.imag])
+        ra_deg, dec_deg = plane.wcs.crval
+        yield tangent_plane(ra_deg, dec_deg, back, plane.wcs.cd @ turn)
 
 
-def _match(
-    pixels: Array, window: Array, plane: WCS, shape: tuple[int, int], scale_tolerance: float
-) -> WCS | None:
-    """The plane turned and shifted so that the frame's brightest stars, (n, 2), lie on the
-    window's, (m, 2), brightest first; None when they do not.
-    """
-    # As many to the square degree on both sides, or neighbours would form different triangles.
-    share = math.pi / 4 * math.hypot(*shape) ** 2 / math.prod(shape)
-    count = min(STARS_MATCHED, len(pixels), math.ceil(len(window) / share))
-    window = window[: round(count * share)]
-    try:
-        transform, _ = astroalign.find_transform(pixels[:count], window, len(window))
-    except (astroalign.MaxIterError, ValueError, TypeError):  # none; under three stars; no star
-        return None
-    if abs(transform.scale - 1) > scale_tolerance:
-        return None
-    # The tangent point stays where the plane has it: north is another way at another place.
-    turn, shift = transform.params[:2, :2], transform.params[:2, 2]
-    ra_deg, dec_deg = plane.wcs.crval
-    return tangent_plane(ra_deg, dec_deg, -np.linalg.solve(turn, shift), plane.wcs.cd @ turn)
+def _hits(every: Similarity, stars: Array, tree: KDTree, near_px: float) -> NDArray[np.int64]:
+    """How many of the stars, (k, 2), each of n pairings puts near a star of the tree: (n,)."""
+    put = every.factor[:, None] * (stars[:, 0] + 1j * stars[:, 1]) + every.shift[:, None]
+    away, _ = tree.query(np.stack([put.real, put.imag], axis=-1), distance_upper_bound=near_px)
+    return np.asarray(np.isfinite(away).sum(axis=1))
 
 
-def _refine(wcs: WCS, pixels: Array, shape: tuple[int, int], places: Array) -> tuple[WCS, int]:
+def _refine(
+    wcs: WCS, pixels: Array, shape: tuple[int, int], places: Array, tolerances_px: Iterable[float]
+) -> WCS:
     """Fit scale, turn, shear and centre to every star, (n, 2) in px, that falls on a catalogue
-    star, (m, 2) in degrees; and how many do.
+    star, (m, 2) in degrees, closer and closer.
     """
     middle = (np.array(shape[::-1]) - 1) / 2
-    matched = 0
-    for tolerance_px in TOLERANCES_PX:
+    for tolerance_px in tolerances_px:
         stars, catalogue = _pairs(wcs, pixels, places, tolerance_px)
-        matched = len(stars)
-        if matched < MATCHED_MIN:
+        if len(stars) < MATCHED_MIN:
             break
-        # Rounded, so that the random order in which astroalign tries triangles leaves no trace.
-        ra_deg, dec_deg = np.round(wcs.wcs_pix2world([middle], 0)[0], 6)
+        ra_deg, dec_deg = wcs.wcs_pix2world([middle], 0)[0]
         degrees = tangent_plane(ra_deg, dec_deg, np.zeros(2), np.eye(2))
-        terms = np.column_stack([np.ones(matched), stars - middle])
+        terms = np.column_stack([np.ones(len(stars)), stars - middle])
         fit, *_ = np.linalg.lstsq(terms, degrees.wcs_world2pix(catalogue, 0), rcond=None)
         matrix = fit[1:].T
         wcs = tangent_plane(ra_deg, dec_deg, middle - np.linalg.solve(matrix, fit[0]), matrix)
-    return wcs, matched
+    return wcs
 
 
 def _pairs(wcs: WCS, pixels: Array, places: Array, tolerance_px: float) -> tuple[Array, Array]:
     """Stars and catalogue places, (k, 2) each, that are each other's nearest and near enough."""
+    if not len(places):
+        return np.zeros((0, 2)), np.zeros((0, 2))
     flat = wcs.wcs_world2pix(places, 0)
     stars = pixels[:FITTED_STARS_MAX]
     distances, nearest = KDTree(flat).query(stars)
@@ -195,8 +238,37 @@ def _pairs(wcs: WCS, pixels: Array, places: Array, tolerance_px: float) -> tuple
     return stars[good], places[nearest[good]]
 
 
-def _matched_min(wcs: WCS, pixels: Array, shape: tuple[int, int], places: Array) -> float:
-    """How many pairs chance does not make, of stars (n, 2) and places (m, 2)."""
+def _around(wcs: WCS, shape: tuple[int, int], places: Array) -> Array:
+    """Of places (n, 2) in degrees, those in the circle about a frame of (rows, columns): (m, 2)."""
+    solution = Solution.of(wcs, shape, 0)
+    radius_deg = 0.51 * math.hypot(*shape) * solution.scale_arcsec_per_px / 3600
+    middle = _unit(np.array([[solution.ra_deg, solution.dec_deg]]))[0]
+    return np.asarray(places[_unit(places) @ middle > math.cos(math.radians(radius_deg))])
+
+
+def _against_chance(
+    wcs: WCS, pixels: Array, shape: tuple[int, int], places: Array
+) -> tuple[int, float]:
+    """Of stars (n, 2), how many lie on one of the places (m, 2); and the natural logarithm of the
+    odds that this is the frame's place.
+    """
     flat = wcs.wcs_world2pix(places, 0)
-    expected = np.all((flat >= 0) & (flat < shape[::-1]), axis=1).sum()
-    return float(max(MATCHED_MIN, MATCHED_SHARE_MIN * min(expected, len(pixels))))
+    expected = int(np.all((flat >= 0) & (flat < shape[::-1]), axis=1).sum())
+    tolerance_px = TOLERANCES_PX[-1]
+    tested = pixels[: min(FITTED_STARS_MAX, 2 * expected)]
+    if not len(tested):
+        return 0, -math.inf
+    matched = len(_pairs(wcs, tested, places, tolerance_px)[0])
+    by_chance = -math.expm1(-math.pi * tolerance_px**2 * expected / math.prod(shape))
+    missed = len(tested) - matched
+    odds = matched * math.log(TRUE_SHARE / by_chance)
+    return matched, odds + missed * math.log((1 - TRUE_SHARE) / (1 - by_chance))
+
+
+def _unit(places: Array) -> Array:
+    """Unit vectors, (n, 3), of places (n, 2) in degrees."""
+    longitude, latitude = np.radians(places).T
+    across = np.cos(latitude)
+    return np.column_stack(
+        [across * np.cos(longitude), across * np.sin(longitude), np.sin(latitude)]
+    )
