@@ -136,9 +136,9 @@ def solve_stars(pixels: Array, shape: tuple[int, int], hint: Hint, places: Array
                 near = _around(wcs, shape, places)
                 wcs = _refine(wcs, pixels, shape, near, TOLERANCES_PX)
                 matched, odds = _against_chance(wcs, pixels, shape, near)
-                solution, best = Solution.of(wcs, shape, matched), max(best, matched)
-                if matched >= MATCHED_MIN and odds >= LOG_ODDS_MIN and _fits(solution, hint):
-                    return solution
+                if matched >= MATCHED_MIN and odds >= LOG_ODDS_MIN:
+                    return Solution.of(wcs, shape, matched)
+                best = max(best, matched)
     raise NotSolved(
         hint,
         f"{len(pixels)} stars match none of {len(places)} in the catalogue;"
@@ -172,12 +172,6 @@ def _spread(stars: Array, part_px: float, each: int) -> NDArray[np.int64]:
     _, starts, counts = np.unique(number[order], return_index=True, return_counts=True)
     rank = np.arange(len(stars)) - np.repeat(starts, counts)
     return np.sort(order[rank < each])
-
-
-def _fits(solution: Solution, hint: Hint) -> bool:
-    """Whether its scale is the hint's."""
-    scale = solution.scale_arcsec_per_px / hint.scale_arcsec_per_px
-    return abs(scale - 1) <= hint.scale_tolerance
 
 
 def _rough(
