@@ -18,6 +18,7 @@ from typing import Protocol, Self, TypeVar, TypeVarTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom_drivers.leash import end_with_parent
 from nightloom_drivers.link.channel import mapped, memory_of
 
 T = TypeVar("T")
@@ -164,7 +165,9 @@ class Workers:
 
 
 def _pool(processes: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("forkserver"))
+    return ProcessPoolExecutor(
+        processes, multiprocessing.get_context("forkserver"), initializer=end_with_parent
+    )
 
 
 def _kill(pool: ProcessPoolExecutor) -> None:

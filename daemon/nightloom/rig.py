@@ -28,6 +28,7 @@ from nightloom_drivers.devices import (
     PowerSwitch,
     stated_unit,
 )
+from nightloom_drivers.leash import end_with_parent
 from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.physics.starfield import star_source
@@ -148,7 +149,7 @@ async def served_link(
         host, port = found.getsockname()
     options = RigOptions(settings, seed, speed, start_s, origin_s, ())
     server = multiprocessing.get_context("spawn").Process(
-        target=serving, args=(options, (host, port)), daemon=True
+        target=_serve_leashed, args=(serving, options, (host, port)), daemon=True
     )
     server.start()
     try:
@@ -157,6 +158,16 @@ async def served_link(
     finally:
         server.terminate()
         server.join()
+
+
+def _serve_leashed(
+    serving: Callable[[RigOptions, tuple[str, int]], int],
+    options: RigOptions,
+    address: tuple[str, int],
+) -> int:
+    """What the rig's process runs: it ends with the one that it is simulated for."""
+    end_with_parent()
+    return serving(options, address)
 
 
 def simulated_sky(settings: RigSettings) -> StarSource:

@@ -8,6 +8,8 @@ import json
 import logging
 import sys
 
+from nightloom_drivers.leash import end_with
+
 TAKEN, NOT_TAKEN, NO_ADDRESS = 0, 3, 4
 
 
@@ -24,5 +26,6 @@ def post(url: str, title: str, text: str) -> int:
 
 
 if __name__ == "__main__":
+    end_with(int(sys.argv[1]))
     logging.disable()
     sys.exit(post(**json.load(sys.stdin)))

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import json
+import os
 import sys
 from pathlib import Path
 
@@ -32,7 +33,7 @@ async def send(address: Address, notice: Notice, deadline_s: float = DEADLINE_S)
 async def _sent(address: Address, notice: Notice, deadline_s: float) -> str:
     told = {"url": address.url, "title": notice.title, "text": notice.text}
     process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-P", str(POST)),
+        *(sys.executable, "-P", str(POST), str(os.getpid())),
         stdin=asyncio.subprocess.PIPE,
         stdout=asyncio.subprocess.DEVNULL,
         stderr=asyncio.subprocess.DEVNULL,

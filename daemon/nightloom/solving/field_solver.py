@@ -5,9 +5,12 @@ astrometry-data-tycho2, fields from 22′). Source: Lang et al. 2010, AJ 139, 17
 """
 
 import asyncio
+import errno
 import math
 import os
+import shutil
 import signal
+import sys
 import tempfile
 from pathlib import Path
 
@@ -17,6 +20,7 @@ from astropy.io import fits
 from nightloom.frames import StarField
 from nightloom.frames.image import Image
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
+from nightloom_drivers import leash
 
 STARS_MAX = 300  # far more than a solution needs, and few enough to read in no time
 
@@ -78,10 +82,15 @@ class FieldSolver:
         return arguments
 
     async def _run(self, arguments: list[str], folder: Path, hint: Hint) -> str:
-        """Run to the end and return the last line it told; no child outlives this call."""
+        """Run to the end and return the last line it told; no child outlives this call, nor the
+        daemon.
+        """
+        command = shutil.which(self._command, path=ENVIRONMENT["PATH"])
+        if command is None:
+            raise NotSolved(hint, f"{self._command} did not start: {os.strerror(errno.ENOENT)}")
         try:
             process = await asyncio.create_subprocess_exec(
-                self._command,
+                *(sys.executable, "-P", leash.__file__, str(os.getpid()), command),
                 *arguments,
                 cwd=folder,
                 env=ENVIRONMENT | {"HOME": str(folder)},

@@ -1,0 +1,75 @@
+"""After `kill -9` of the daemon nothing of it is left: no worker, no tracker, no child.
+
+The processes are known by a word in their environment, which children inherit.
+"""
+
+import os
+import signal
+import subprocess
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from nightloom_drivers.clock import real_monotonic_s
+from rig.daemon import nightloom
+
+pytestmark = pytest.mark.servers
+
+STARTED_S_MAX, GONE_S_MAX, LOOK_S = 60.0, 5.0, 0.1
+ALL = ("nightloom.cli", "forkserver", "resource_tracker", "indi_child", "spawn_main")
+"""In the command lines of a rehearsal over a socket: itself, the workers' parent and they, what
+multiprocessing watches with, the link, and the simulated rig.
+"""
+
+
+def marked(word: str) -> dict[int, str]:
+    """Command lines of the processes with a word in their environment."""
+    found: dict[int, str] = {}
+    for folder in Path("/proc").iterdir():
+        try:
+            if folder.name.isdecimal() and word.encode() in (folder / "environ").read_bytes():
+                line = (folder / "cmdline").read_bytes()
+                if line:  # what has ended and was not collected yet has none
+                    found[int(folder.name)] = line.replace(b"\0", b" ").decode()
+        except (FileNotFoundError, ProcessLookupError, PermissionError):
+            continue
+    return found
+
+
+def awaited(holds: Callable[[], bool], within_s: float) -> bool:
+    end_s = real_monotonic_s() + within_s
+    while not holds():
+        if real_monotonic_s() > end_s:
+            return False
+        threading.Event().wait(LOOK_S)
+    return True
+
+
+def test_nothing_outlives_a_daemon_that_is_killed(tmp_path: Path) -> None:
+    word = f"NIGHTLOOM_TRACE={tmp_path}"
+    command = nightloom("rehearse", "--indi", "--speed", "30", "--json", "--out", tmp_path / "out")
+    with (tmp_path / "log").open("wb") as log:
+        daemon = subprocess.Popen(
+            command,
+            env={**os.environ, "NIGHTLOOM_TRACE": str(tmp_path)},
+            stdout=log,
+            stderr=log,
+            start_new_session=True,
+        )
+    try:
+        there = awaited(
+            lambda: (
+                all(any(part in line for line in marked(word).values()) for part in ALL)
+                and sum("forkserver" in line for line in marked(word).values()) >= 2
+            ),
+            STARTED_S_MAX,
+        )
+        assert there, (marked(word), (tmp_path / "log").read_text()[-2000:])
+        daemon.send_signal(signal.SIGKILL)
+        daemon.wait()
+        assert awaited(lambda: not marked(word), GONE_S_MAX), "\n".join(marked(word).values())
+    finally:
+        for pid in marked(word):
+            os.kill(pid, signal.SIGKILL)
