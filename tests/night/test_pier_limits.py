@@ -88,7 +88,7 @@ class Evening:
             hour_angle_pier_west_h=(-6.0, west_ends_h),
             hour_angle_pier_east_h=(-0.25, 3.0),
         )
-        self.west_ends_h = west_ends_h
+        self.settings, self.west_ends_h = said, west_ends_h
         self.clock, self.mount = SetClock(), Tracking()
         self.clock.at_s = 1794338000.0
         self.target = said.targets.targets[0]
@@ -266,17 +266,26 @@ def test_a_look_at_the_focus_that_takes_too_long_ends_before_the_limit(
     assert run_virtual(wait()) == pytest.approx(400.0 - LEEWAY_S)
 
 
-@pytest.mark.parametrize(("kind", "wait_s"), [(OutOfReach, 300.0), (WrongSide, 1800.0)])
+@pytest.mark.parametrize(
+    ("kind", "before_h", "wait_s"),
+    [
+        (OutOfReach, 1.0, 300.0),
+        (WrongSide, 1.0, 1800.0),
+        (OutOfReach, 0.03, 0.03 * HOUR_S + 60.0),
+        (WrongSide, 0.03, 0.03 * HOUR_S + 60.0),
+    ],
+)
 def test_a_place_out_of_reach_is_tried_again_soon_and_one_on_the_wrong_side_later(
-    tmp_path: Path, kind: type[OutOfReach], wait_s: float
+    tmp_path: Path, kind: type[OutOfReach], before_h: float, wait_s: float
 ) -> None:
+    """Shortly before the mount goes to the other side, a minute after it does."""
     with Ledger(tmp_path / FILE_NAME) as ledger:
         one = Evening(ledger, 60.0, 0.25)
-        one.set(-1.0, PierSide.WEST, 0.0)
-        context = cast(Context, SimpleNamespace(schedule=one.schedule))
+        one.set(one.settings.observatory.mount.changes_at_h - before_h, PierSide.WEST, 0.0)
+        context = cast(Context, SimpleNamespace(schedule=one.schedule, settings=one.settings))
         following = give_up(context, one.target, kind("slewing", "a limit"))
         assert following.phase is Phase.READYING
         one.clock.at_s += wait_s - 10.0
         assert one.schedule.choose() is None
-        one.clock.at_s += 10.0
+        one.clock.at_s += 11.0
         assert one.schedule.choose() == one.target

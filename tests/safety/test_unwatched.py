@@ -177,3 +177,14 @@ def test_a_missed_set_point_does_not_leave_the_roof_open_for_nothing(
     assert seen.story.frames or idle_s <= 600.0
     assert seen.left_as == "parked and closed"
     assert seen.violations == []
+
+
+def test_a_target_that_comes_to_its_limit_while_it_is_acquired_goes_on_from_the_other_side(
+    tmp_path: Path,
+) -> None:
+    """At once when the mount goes there, a minute after the limit."""
+    sides = {"hour_angle_pier_west_h": (-6.0, 0.003), "flip_after_h": 0.02}
+    seen = evening(tmp_path, nothing, hours=0.3, changed=at_hour_angle(0.06, sides))
+    refused_s = seen.story.at(e.GuardRefused)[0]
+    assert seen.story.at(e.SubBegun)[0] < refused_s + 240.0
+    assert seen.violations == []

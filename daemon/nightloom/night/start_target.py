@@ -9,8 +9,8 @@ from nightloom.night.gap import dither, least_dither_px
 from nightloom.night.phases import Next, Phase
 from nightloom.night.rotation import warn_of_rotation
 from nightloom.pointing.centring import NotCentred
-from nightloom.safety import OutOfReach
-from nightloom.schedule.meridian_limits import BRIDGED_S
+from nightloom.safety import OutOfReach, WrongSide
+from nightloom.schedule.meridian_limits import BRIDGED_S, EDGE_S
 from nightloom.schedule.schedule import SET_ASIDE_S
 from nightloom.settings import Target
 
@@ -53,11 +53,24 @@ def give_up(context: Context, target: Target, failure: Exception) -> Ending:
     When it is the only one, wait where the telescope may not look at it, and hold where it could
     not be seen: the sky may be at fault.
     """
-    why, waits = str(failure), type(failure) is OutOfReach
-    context.schedule.set_aside(target, BRIDGED_S if waits else SET_ASIDE_S)
+    why = str(failure)
+    context.schedule.set_aside(target, _aside_s(context, target, failure))
     if context.schedule.choose() is not None:
         return Next(Phase.ACQUIRING, why)
     if isinstance(failure, OutOfReach):
         return Next(Phase.READYING, why)
     context.schedule.take_back(target)
     return Next(Phase.HOLDING, why)
+
+
+def _aside_s(context: Context, target: Target, failure: Exception) -> float:
+    """How long a target is left alone: one between the sides of the pier, until the mount goes to
+    the other one.
+    """
+    if not isinstance(failure, OutOfReach):
+        return SET_ASIDE_S
+    changes_h = context.settings.observatory.mount.changes_at_h
+    other_side_s = context.schedule.reaches_s(target, changes_h) + EDGE_S
+    if 0.0 < other_side_s <= BRIDGED_S:
+        return other_side_s
+    return SET_ASIDE_S if isinstance(failure, WrongSide) else BRIDGED_S

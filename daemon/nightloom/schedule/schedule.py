@@ -66,10 +66,13 @@ class Schedule:
         The first one of the night begins before the dark, so that gathering begins with it.
         """
         self._held()
-        begins_s = self._next_begins_s()
+        block = self._next_block()
+        if block is None:
+            return math.inf
+        begins_s = block.start_unix_s
         if begins_s <= self.dark.start_unix_s:
-            return self.dark.start_unix_s - self._settings.policies.acquire.begin_before_s
-        return begins_s
+            begins_s = self.dark.start_unix_s - self._settings.policies.acquire.begin_before_s
+        return max(begins_s, self._aside_until_s.get(block.target, begins_s))
 
     def opens_s(self, due_s: float) -> float:
         """When the roof opens for something that is due: early enough for the air to settle, and
@@ -81,11 +84,9 @@ class Schedule:
             early_s = max(0.0, early_s - acquire.begin_before_s)
         return max(due_s - early_s, self._sun_down_s)
 
-    def _next_begins_s(self) -> float:
-        """When the plan's present or next block begins."""
-        now_s = self._plan_time_s()
-        blocks = self._plan.blocks if self._plan is not None else ()
-        return min((b.start_unix_s for b in blocks if b.end_unix_s > now_s), default=math.inf)
+    def _next_block(self) -> Block | None:
+        """The plan's present or next block."""
+        return min(self.blocks, key=lambda block: block.start_unix_s, default=None)
 
     def over(self) -> bool:
         """Whether the dark hours are over."""
@@ -111,7 +112,9 @@ class Schedule:
     def choose(self) -> Target | None:
         """The target to begin with, by a plan made anew; None when it has none for now."""
         block = self._held().at(self._plan_time_s())
-        return None if block is None else self._named(block)
+        if block is None or self._is_aside(block.target):  # before the dark the plan is ahead
+            return None
+        return self._named(block)
 
     def choice(self, running: Target, gathered: Gathered) -> Choice:
         """What a plan that still holds has for a running target, and after it."""
@@ -186,6 +189,9 @@ class Schedule:
     def altitude_deg(self, target: Target, at_s: float) -> float:
         """Altitude of the target."""
         return float(self.table.altitude_azimuth(target.name, at_s)[0])
+
+    def _is_aside(self, name: str) -> bool:
+        return self._clock.unix_s() < self._aside_until_s.get(name, 0.0)
 
     def _plan_time_s(self) -> float:
         """The present, or the beginning of the plan before it."""
