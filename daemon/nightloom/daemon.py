@@ -38,6 +38,7 @@ from nightloom.schedule.windows import darkness
 from nightloom.settings import Problem, Settings, SettingsError
 from nightloom.solving import CatalogueSolver, FieldSolver, Solver
 from nightloom.status import Account, Status
+from nightloom.systemd import systemd_told
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import NightArmed, PersonNeeded, ServerAwaited
 from nightloom.telemetry.outages import outages_told, telling_s
@@ -83,7 +84,8 @@ async def stay_up(
         where, daemon.refused = addresses(settings)
         said = settings.policies.notices
         notices = Notices(settings.observatory.name, said.events, where, log)
-        async with notices.sending(), door(settings.observatory.output_folder, daemon.answer, log):
+        output = settings.observatory.output_folder
+        async with notices.sending(), door(output, daemon.answer, log), systemd_told(settings, log):
             await _opened(link, log, stop)
             try:
                 async with outages_told(link, log):
