@@ -7,7 +7,7 @@ cd "$(dirname "$0")/.."
 root() { if [ "$(id -u)" = 0 ]; then "$@"; else sudo "$@"; fi; }
 
 missing=
-for package in indi-bin astrometry.net astrometry-data-tycho2 fitsverify source-extractor; do
+for package in systemd indi-bin astrometry.net astrometry-data-tycho2 fitsverify source-extractor; do
     dpkg-query -W -f '${Status}' "$package" 2>/dev/null | grep -q 'ok installed' ||
         missing="$missing $package"
 done
