@@ -557,7 +557,7 @@ SLIPS = (
     Slip("everybody may ask", "daemon/nightloom/requests/door.py",
          "            (folder / SOCKET).chmod(stat.S_IRUSR | stat.S_IWUSR)\n", "",
          ("requests/test_door.py",)),
-    Slip("secrets are taken from a file that others read", "daemon/nightloom/notices/addresses.py",
+    Slip("secrets are taken from a file that others read", "daemon/nightloom/settings/secrets.py",
          " and not seen.st_mode & OTHERS", "", ("notices/test_notices.py",)),
 )  # fmt: skip
 
