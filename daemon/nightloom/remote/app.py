@@ -70,6 +70,7 @@ class Answers:
                 Route("/", self._file("page.html", "text/html")),
                 Route("/page.css", self._file("page.css", "text/css")),
                 Route("/page.js", self._file("page.js", "text/javascript")),
+                Route("/icon.svg", self._file("icon.svg", "image/svg+xml")),
                 Route("/enter.html", self._file("enter.html", "text/html")),
                 Route("/enter", self.enter, methods=["POST"]),
                 Route("/status", self.status),

@@ -15,7 +15,7 @@ from nightloom.telemetry import Log
 from nightloom.telemetry.events import RemoteMistake
 from nightloom_drivers.clock import Clock
 
-OPEN = {"/enter", "/enter.html", "/page.css"}
+OPEN = {"/enter", "/enter.html", "/page.css", "/icon.svg"}
 """What is needed in order to give a token: it tells nothing of the observatory."""
 
 BETWEEN_S = 0.005
