@@ -16,7 +16,6 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 PROGRAM = "chromium"

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import socket
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
@@ -44,6 +45,7 @@ class Hall:
     port: int = 0
     heard: list[tuple[Request, str]] = field(default_factory=list)
     logged: list[Event] = field(default_factory=list)
+    callers: list[asyncio.StreamWriter] = field(default_factory=list)
     status: Status = field(
         default_factory=lambda: Status(
             utc=datetime(2026, 11, 10, 22, tzinfo=UTC), observatory="Test", phase="gathering"
@@ -66,8 +68,17 @@ class Hall:
     def refusals(self) -> list[str]:
         return [one.reason for one in self.logged if isinstance(one, e.RemoteRefused)]
 
-    async def speaks(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-        return await asyncio.open_connection("127.0.0.1", self.port)
+    async def speaks(
+        self, limit: int = 2**16
+    ) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        """A caller of any kind, who takes no more than about `limit` bytes without reading."""
+        caller = socket.socket()
+        caller.setblocking(False)
+        caller.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, limit)
+        await asyncio.get_running_loop().sock_connect(caller, ("127.0.0.1", self.port))
+        both = await asyncio.open_connection(sock=caller, limit=limit)
+        self.callers.append(both[1])
+        return both
 
     async def asks(
         self,
@@ -148,7 +159,12 @@ def inside(folder: Path, story: Callable[[Hall], Awaitable[None]], **said: Any) 
         try:
             with log.listen(hall.note):
                 async with remote(settings_for(folder, **said), hall.answer, log, WallClock()):
-                    await story(hall)
+                    try:
+                        await story(hall)
+                    finally:
+                        for caller in hall.callers:
+                            caller.transport.abort()
+                        await asyncio.sleep(0)
         finally:
             log.close()
         return hall

@@ -35,6 +35,10 @@ DEAD_MS = 60_000
 """A computer that acknowledges nothing for so long has gone, such as a telephone out of reach."""
 
 
+UNTAKEN_BYTES = 131_072
+"""So much of an answer may lie in the system for who does not take it."""
+
+
 class Shut(Exception):
     """It cannot listen; the text says why."""
 
@@ -138,8 +142,9 @@ def _listen(said: RemotePolicy) -> socket.socket:
     listening = socket.socket(family, socket.SOCK_STREAM)
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        # Those who come inherit it.
+        # Those who come inherit both.
         listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, DEAD_MS)
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, UNTAKEN_BYTES)
         listening.bind((said.address, said.port))
         listening.listen(BACKLOG)
         listening.setblocking(False)
