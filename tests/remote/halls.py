@@ -45,6 +45,7 @@ class Hall:
     port: int = 0
     heard: list[tuple[Request, str]] = field(default_factory=list)
     logged: list[Event] = field(default_factory=list)
+    loop: asyncio.AbstractEventLoop | None = None
     callers: list[asyncio.StreamWriter] = field(default_factory=list)
     status: Status = field(
         default_factory=lambda: Status(
@@ -65,12 +66,15 @@ class Hall:
         if isinstance(event, e.RemoteListening):
             self.port = int(event.url.rstrip("/").rpartition(":")[2])
 
+    def happens(self, event: Event) -> None:
+        """Something is logged, as somebody in another thread wants it."""
+        assert self.loop is not None
+        self.loop.call_soon_threadsafe(self.log.emit, event)
+
     def refusals(self) -> list[str]:
         return [one.reason for one in self.logged if isinstance(one, e.RemoteRefused)]
 
-    async def speaks(
-        self, limit: int = 2**16
-    ) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    async def speaks(self, limit: int = 2**16) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
         """A caller of any kind, who takes no more than about `limit` bytes without reading."""
         caller = socket.socket()
         caller.setblocking(False)
@@ -155,7 +159,7 @@ def inside(folder: Path, story: Callable[[Hall], Awaitable[None]], **said: Any) 
 
     async def tell() -> Hall:
         log = Log(WallClock(), path=log_file(folder, NIGHT))
-        hall = Hall(folder, log)
+        hall = Hall(folder, log, loop=asyncio.get_running_loop())
         try:
             with log.listen(hall.note):
                 async with remote(settings_for(folder, **said), hall.answer, log, WallClock()):

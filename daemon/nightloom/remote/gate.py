@@ -27,7 +27,7 @@ HEADERS = {
     " script-src 'self'; style-src 'self'; form-action 'self'; base-uri 'none';"
     " frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",  # without one a form's origin would be hidden as well
     "cross-origin-resource-policy": "same-origin",
 }
 

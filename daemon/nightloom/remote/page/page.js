@@ -3,6 +3,7 @@
 
 const EVERY_MS = 5000;
 const AGAIN_MS = 15000;
+const SOON_MS = 700; // the daemon tells the same for half a second
 const HEARD = [
   "night_begun", "frame_accepted", "frame_rejected", "frame_taken_back", "filter_changed",
   "focus_curve", "focus_checked", "phase_changed", "sub_begun", "sub_cancelled", "operator_asked",
@@ -322,7 +323,7 @@ function hear() {
       lastId = event.lastEventId;
       take(name, JSON.parse(event.data));
       clearTimeout(soon); // once for a whole history
-      soon = setTimeout(ask, 300);
+      soon = setTimeout(ask, SOON_MS);
     });
   }
   stream.onerror = () => {
