@@ -11,9 +11,9 @@ from nightloom.rehearsal import TROUBLES, Rehearsal, play_virtually
 from nightloom.status import Status
 from nightloom.telemetry.nights import log_file
 
-HOURS = 0.9
+HOURS = 0.7
 STEP_S = 7.0
-ALONG = 20
+ALONG = 12
 """Frames with a verdict when the night is well under way."""
 
 

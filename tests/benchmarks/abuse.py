@@ -1,0 +1,171 @@
+"""A night with bad callers at its interface beside one without: the gaps between subs, in seconds.
+
+Rehearses the same short night twice through a real INDI socket, with the HTTP interface up both
+times. The second time callers without a token, with a wrong one, with endless bodies, slow ones,
+200 idle streams and streams that never read come all the while, from a process of their own.
+
+    .uv/bin/uv run python tests/benchmarks/abuse.py [--minutes 14] [--speed 8] [--limits]
+"""
+
+import argparse
+import asyncio
+import contextlib
+import json
+import multiprocessing
+import resource
+import statistics
+import sys
+import tempfile
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from night.nights import NIGHT, demo
+from nightloom.night.context import Context
+from nightloom.night.telling import told_of_night
+from nightloom.rehearsal import Rehearsal, play_over_socket
+from nightloom.remote.server import remote
+from nightloom.requests import Answer, Ask, Refused, Request, Told
+from nightloom.settings import Settings
+from nightloom_drivers.clock import WallClock
+from remote.halls import TOKEN, request, with_token
+
+SLOWER_MAX = 0.02
+MEMORY_MB_MAX = 60.0
+SUB_S = 20.0
+IDLE_STREAMS, DEAF_STREAMS, HAMMERS, SLOW = 200, 20, 8, 30
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--minutes", type=float, default=14.0, help="dark minutes of each night")
+    parser.add_argument("--speed", type=float, default=8.0, help="seconds that pass in a second")
+    parser.add_argument("--limits", action="store_true", help="fail on a missed promise")
+    said = parser.parse_args()
+    calm, calm_mb, _ = night(said.minutes, said.speed, abused=False)
+    busy, busy_mb, refusals = night(said.minutes, said.speed, abused=True)
+    slower = statistics.median(busy) / statistics.median(calm) - 1
+    for name, gaps, grown in (("alone", calm, calm_mb), ("abused", busy, busy_mb)):
+        print(
+            f"{name:7} {len(gaps)} gaps, median {statistics.median(gaps):.2f} s,"
+            f" mean {statistics.fmean(gaps):.2f} s, longest {max(gaps):.2f} s;"
+            f" memory grew by {grown:.0f} MB"
+        )
+    print(f"gaps {100 * slower:+.1f} %; refused: {', '.join(sorted(refusals))}")
+    bad = slower > SLOWER_MAX or busy_mb - calm_mb > MEMORY_MB_MAX
+    return int(said.limits and bad)
+
+
+def night(minutes: float, speed: float, *, abused: bool) -> tuple[list[float], float, set[str]]:
+    """The gaps between subs of one filter order, memory that was added, kinds of refusals."""
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder)
+        settings, rig = demo(
+            targets={"L": SUB_S, "R": SUB_S, "G": SUB_S},
+            policies={
+                "acquire": {"cool_before_s": 0.0, "begin_before_s": 0.0, "open_before_s": 60.0},
+                "remote": {"port": 0, "token_file": with_token(out)},
+            },
+        )
+        observatory = settings.observatory.model_copy(update={"output_folder": out})
+        settings = Settings(observatory, settings.targets, settings.policies, settings.rig)
+        (out / "logs").mkdir()
+        rehearsal = Rehearsal(settings, rig, NIGHT, out / "logs", 7, minutes / 60)
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+
+        async def beside(context: Context) -> None:
+            await seen(settings, context, abused=abused)
+
+        play_over_socket(rehearsal, speed, person=beside)
+        grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+        lines = [json.loads(line) for line in rehearsal.log_file.read_text().splitlines()]
+        text = rehearsal.log_file.read_text()
+        assert TOKEN not in text
+        refused = {line["reason"] for line in lines if line["event"] == "remote_refused"}
+        return list(gaps_of(lines)), grown, refused
+
+
+async def seen(settings: Settings, context: Context, *, abused: bool) -> None:
+    """Have the interface up beside the night, and callers at it from the first sub on."""
+
+    def hear(asked: Request, _: str) -> Answer:
+        if isinstance(asked, Ask):
+            return Told(status=told_of_night(context))
+        return Refused(why="This is a rehearsal.")
+
+    port = asyncio.get_running_loop().create_future()
+
+    def note(_: datetime, event: object) -> None:
+        if type(event).__name__ == "RemoteListening" and not port.done():
+            port.set_result(int(event.url.rstrip("/").rpartition(":")[2]))  # type: ignore[attr-defined]
+
+    with context.log.listen(note):
+        async with remote(settings, hear, context.log, WallClock()):
+            there = await port
+            if not abused:
+                await asyncio.Event().wait()
+            callers = multiprocessing.get_context("spawn").Process(target=call, args=(there,))
+            callers.start()
+            try:
+                await asyncio.Event().wait()
+            finally:
+                callers.kill()
+                callers.join()
+
+
+def gaps_of(lines: list[dict[str, str]]) -> Iterator[float]:
+    """From the end of each exposure to the beginning of the next."""
+    ended_s: float | None = None
+    for line in lines:
+        at_s = datetime.fromisoformat(line["utc"]).timestamp()
+        if line["event"] == "sub_begun":
+            if ended_s is not None:
+                yield at_s - ended_s
+            ended_s = at_s + float(line["exposure_s"])
+        elif line["event"] in ("phase_changed", "dithered", "focus_checked", "focus_curve"):
+            ended_s = None
+
+
+# The callers ----------------------------------------------------------------------------------
+
+
+def call(port: int) -> None:
+    """Come in all bad ways at once, until killed."""
+
+    async def every() -> None:
+        async with asyncio.TaskGroup() as group:
+            for _ in range(IDLE_STREAMS):
+                group.create_task(again(port, request("/log?from=now", port, token=TOKEN), 60.0))
+            for _ in range(DEAF_STREAMS):
+                group.create_task(again(port, request("/log", port, token=TOKEN), 60.0, deaf=True))
+            for _ in range(SLOW):
+                group.create_task(again(port, b"GET /status HT", 60.0))
+            long = request(
+                "/requests", port, {"Content-Length": "99999"}, "POST", b"x" * 9000, TOKEN
+            )
+            for said in (request("/status", port), request("/status", port, token="x" * 64), long):
+                for _ in range(HAMMERS):
+                    group.create_task(again(port, said, 0.01))
+
+    asyncio.run(every())
+
+
+async def again(port: int, said: bytes, for_s: float, *, deaf: bool = False) -> None:
+    """Say it, hear what comes for a while, and begin anew."""
+    while True:
+        with contextlib.suppress(OSError, TimeoutError):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port, limit=2048)
+            writer.write(said)
+            async with asyncio.timeout(for_s):
+                if deaf:
+                    await asyncio.sleep(for_s)
+                while await reader.read(65536):
+                    pass
+            writer.transport.abort()
+        await asyncio.sleep(0.02)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
