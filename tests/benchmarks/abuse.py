@@ -57,9 +57,7 @@ def main() -> int:
         )
     more_s = statistics.median(busy) - statistics.median(calm)
     here, real = (part / statistics.median(calm) for part in (more_s, more_s / said.speed))
-    print(
-        f"gaps {100 * here:+.1f} % at this speed, {1000 * more_s / said.speed:+.0f} ms of real time:"
-    )
+    print(f"gaps {100 * here:+.1f} % at this speed, {1000 * more_s / said.speed:+.0f} ms each;")
     print(f"{100 * real:+.1f} % in a real night; memory grew by {grown_mb:.0f} MB while abused")
     print(f"refused: {', '.join(sorted(refusals))}")
     return int(said.limits and (real > SLOWER_MAX or grown_mb > MEMORY_MB_MAX))
@@ -149,7 +147,7 @@ async def abused(port: int, context: Context, turns: Turns) -> None:
 
 
 def gaps_of(lines: list[dict[str, str]]) -> Iterator[tuple[float, float]]:
-    """When each ended, and how long it was: from the end of each exposure to the beginning of the next."""
+    """When each ended, and how long it was, from the end of an exposure to the next one."""
     ended_s: float | None = None
     for line in lines:
         at_s = datetime.fromisoformat(line["utc"]).timestamp()
