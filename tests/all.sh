@@ -17,6 +17,12 @@ if [ -n "$missing" ]; then
     root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq $missing
 fi
 
+if ! dpkg-query -W -f '${Status}' chromium 2>/dev/null | grep -q 'ok installed'; then
+    # For the test of the page. What it recommends is a desktop, three times its size.
+    root apt-get update -qq
+    root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends chromium
+fi
+
 [ -x .uv/bin/uv ] || { python3 -m venv .uv && .uv/bin/pip install -q uv; }
 run() { echo "== $*" && .uv/bin/uv run --locked "$@"; }
 

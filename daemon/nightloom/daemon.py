@@ -28,6 +28,7 @@ from nightloom.night.table import Work
 from nightloom.night.telling import told_of_idle, told_of_night
 from nightloom.notices.addresses import addresses
 from nightloom.notices.notices import Notices
+from nightloom.remote.server import remote
 from nightloom.requests import Answer, Ask, Change, Done, Refused, Request, Retire, Told
 from nightloom.requests.door import door
 from nightloom.rig import assemble, safety_devices
@@ -36,11 +37,13 @@ from nightloom.safety import Guard, NotSafe, make_safe
 from nightloom.schedule.schedule import Schedule, ready_from_s
 from nightloom.schedule.windows import darkness
 from nightloom.settings import Problem, Settings, SettingsError
+from nightloom.sky import night_of
 from nightloom.solving import CatalogueSolver, FieldSolver, Solver
 from nightloom.status import Account, Status
 from nightloom.systemd import systemd_told
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import NightArmed, PersonNeeded, ServerAwaited
+from nightloom.telemetry.nights import go_on_in_newest, log_file
 from nightloom.telemetry.outages import outages_told, telling_s
 from nightloom_drivers.catalogue import tycho2
 from nightloom_drivers.clock import Clock, WallClock
@@ -84,8 +87,14 @@ async def stay_up(
         where, daemon.refused = addresses(settings)
         said = settings.policies.notices
         notices = Notices(settings.observatory.name, said.events, where, log)
-        output = settings.observatory.output_folder
-        async with notices.sending(), door(output, daemon.answer, log), systemd_told(settings, log):
+        output, clock = settings.observatory.output_folder, WallClock()
+        go_on_in_newest(log, output, night_of(clock.unix_s(), settings.observatory.site.place))
+        async with (
+            notices.sending(),
+            door(output, daemon.answer, log),
+            remote(settings, daemon.answer, log, clock),
+            systemd_told(settings, log),
+        ):
             await _opened(link, log, stop)
             try:
                 async with outages_told(link, log):
@@ -232,7 +241,7 @@ class Daemon:
     async def _run(self, night: date, solver: Solver) -> None:
         assert self._ledger is not None
         output = self._settings.observatory.output_folder
-        self._log.write_to(output / "logs" / f"{night}.jsonl")
+        self._log.write_to(log_file(output, night))
         context = build_context(
             self._settings,
             assemble(self._link, self._settings.observatory, self._clock),

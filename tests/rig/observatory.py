@@ -254,6 +254,8 @@ wait_safe_s = 2.0
 [acquire]
 tolerance_arcsec = {TOLERANCE_ARCSEC}
 exposure_s = 20.0
+[remote]
+port = 0
 [warm]
 ramp_c_per_min = 20.0
 until_c = 0.0

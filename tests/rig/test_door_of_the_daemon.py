@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+from urllib.request import urlopen
 
 import numpy as np
 import pytest
@@ -184,6 +185,11 @@ def test_between_nights_it_is_made_safe_through_the_daemon(tmp_path: Path, serve
     with running(config) as daemon:
         daemon.until(lambda d: bool(d.of("night_armed")), SAFE_S_MAX)
         assert isinstance(asked(tmp_path / "out", Pause()), Refused)
+        (listening,) = daemon.of("remote_listening")
+        with urlopen(f"{listening['url']}status") as answer:
+            assert json.load(answer)["phase"] == "asleep"
+        with urlopen(f"{listening['url']}log?live=no&event=night_armed") as log:
+            assert b"event: night_armed" in log.read(), "what comes before a night is in a log, too"
         leave_open(server)
         done = subprocess.run(
             nightloom("retire", "--now", "--config", config),

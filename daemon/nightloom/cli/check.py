@@ -14,6 +14,7 @@ from nightloom.cli.configuration import add_config, config_folder
 from nightloom.notices.addresses import addresses, not_taken, nowhere
 from nightloom.notices.rules import Notice
 from nightloom.notices.sending import send
+from nightloom.remote.token_file import token_problems
 from nightloom.settings import Problem, Settings, SettingsError, read_settings
 from nightloom.settings.problems import ABSENT
 from nightloom_drivers.errors import DeviceGone
@@ -68,7 +69,7 @@ def find_problems(
     except SettingsError as error:
         return error.problems
     problems = output_problems(settings.observatory.output_folder)
-    problems += addresses(settings)[1]
+    problems += addresses(settings)[1] + token_problems(settings)
     if with_devices:
         problems += asyncio.run(_device_problems(settings, patience_s))
     return problems

@@ -10,6 +10,7 @@ from nightloom.night.context import Context
 from nightloom.night.next_sub import Planned
 from nightloom.safety import Guard
 from nightloom.settings import Settings, Target, cycle_of
+from nightloom.settings.observatory import scale_arcsec_per_px
 from nightloom.status import (
     Account,
     Exposing,
@@ -79,9 +80,13 @@ def _common(
     settings: Settings, account: Account, ledger: Ledger | None, now: datetime
 ) -> dict[str, object]:
     """What is told at any time of day."""
+    here = now.astimezone()
     return {
         "utc": now,
         "observatory": settings.observatory.name,
+        "time_zone": here.tzname(),
+        "utc_offset_min": round((here.utcoffset() or timedelta()) / timedelta(minutes=1)),
+        "scale_arcsec_per_px": _scale_arcsec_per_px(settings),
         "phase": account.phase,
         "since_utc": account.since_utc,
         "reason": account.reason,
@@ -220,11 +225,17 @@ def _target(one: TargetTally) -> TargetStatus:
 
 def _on_the_sky(settings: Settings, frame: FrameStatus | None) -> FrameStatus | None:
     """A frame with its star size in arcseconds as well, where the pixels' size is known."""
-    camera, optics = settings.observatory.camera, settings.observatory.optics
-    if frame is None or frame.half_flux_radius_px is None or camera.pixel_um is None:
+    scale = _scale_arcsec_per_px(settings)
+    if frame is None or frame.half_flux_radius_px is None or scale is None:
         return frame
-    scale = 206.265 * camera.pixel_um * camera.binning / optics.focal_length_mm
     return frame.model_copy(update={"half_flux_radius_arcsec": scale * frame.half_flux_radius_px})
+
+
+def _scale_arcsec_per_px(settings: Settings) -> float | None:
+    camera, optics = settings.observatory.camera, settings.observatory.optics
+    if camera.pixel_um is None:
+        return None
+    return scale_arcsec_per_px(camera.pixel_um * camera.binning, optics.focal_length_mm)
 
 
 def _utc(at_s: float) -> datetime:

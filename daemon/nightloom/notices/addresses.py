@@ -1,21 +1,18 @@
 """Where word is sent: apprise URLs, which hold passwords and so are never said, logged or shown."""
 
 import os
-import stat
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 
 from nightloom.notices.rules import known_events
 from nightloom.settings import Problem, Settings
 from nightloom.settings.problems import ABSENT
+from nightloom.settings.secrets import Unreadable, secret_lines
 
 VARIABLE = "NIGHTLOOM_NOTICES"
 """Environment variable with addresses, between spaces."""
 
 FILE, EVENTS = "notices.addresses_file", "notices.events"
-
-OTHERS = 0o077
 
 
 @dataclass(frozen=True)
@@ -29,10 +26,6 @@ class Address:
         return f"address {self.number}"
 
 
-class Unreadable(Exception):
-    """The file cannot be used; the text is the end of a sentence."""
-
-
 def addresses(
     settings: Settings, environment: Mapping[str, str] = os.environ
 ) -> tuple[list[Address], list[Problem]]:
@@ -40,7 +33,7 @@ def addresses(
     said, urls, problems = settings.policies.notices, environment.get(VARIABLE, "").split(), []
     if said.addresses_file is not None:
         try:
-            urls += _lines(said.addresses_file)
+            urls += secret_lines(said.addresses_file)
         except Unreadable as error:
             problems.append(_problem(FILE, str(said.addresses_file), str(error)))
     known = known_events()
@@ -60,25 +53,6 @@ def nowhere() -> Problem:
 def not_taken(address: Address, why: str) -> Problem:
     """What is wrong with an address that did not take a notice."""
     return _problem("notices", ABSENT, f"{address} got no notice: {why}")
-
-
-def _lines(file: Path) -> list[str]:
-    """The lines of a file that its owner alone may read. Raises Unreadable."""
-    try:
-        with file.open(encoding="utf-8") as opened:
-            seen = os.fstat(opened.fileno())
-            own = seen.st_uid == os.geteuid() and not seen.st_mode & OTHERS
-            if not own or not stat.S_ISREG(seen.st_mode):
-                raise Unreadable(
-                    "must be a file that the daemon's user owns and nobody else may read, since it"
-                    f" holds secrets: chmod 600 {file}"
-                )
-            lines = [line.strip() for line in opened]
-    except OSError as error:
-        raise Unreadable(f"cannot be read: {error.strerror}") from error
-    except UnicodeDecodeError:
-        raise Unreadable("is not UTF-8 text") from None  # that error shows what it read
-    return [line for line in lines if line and not line.startswith("#")]
 
 
 def _problem(key: str, value: object, allowed: str) -> Problem:

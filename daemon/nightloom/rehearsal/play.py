@@ -104,6 +104,7 @@ def play_over_socket(
     rehearsal: Rehearsal,
     speed: float,
     listeners: Callable[[NightSummary], Sequence[Listener]] = lambda _: (),
+    person: Person | None = None,
 ) -> Played:
     """The night through INDI, with real sockets and real arithmetic, `speed` times as fast."""
     origin_s = real_monotonic_s()
@@ -115,7 +116,9 @@ def play_over_socket(
             async with served_link(
                 rig, seed, speed, rehearsal.starts_s, origin_s, witness.serve
             ) as link:
-                summary, unkept = await _play(rehearsal, link, clock, workers, Threads(), listeners)
+                summary, unkept = await _play(
+                    rehearsal, link, clock, workers, Threads(), listeners, person
+                )
                 findings, subs = await witness.told()
         return _judged(rehearsal, summary, unkept, findings, subs)
 

@@ -12,6 +12,7 @@ from pydantic import Field, field_validator, model_validator
 
 from nightloom.settings.frame_path import NamePattern
 from nightloom.settings.notices import NoticePolicy
+from nightloom.settings.remote import RemotePolicy
 from nightloom.settings.table import Table
 
 
@@ -329,5 +330,8 @@ class Policies(Table):
     acquire: AcquirePolicy = Field(default_factory=AcquirePolicy, description="centring a target")
     notices: NoticePolicy = Field(
         default_factory=NoticePolicy, description="word to a person who is not there"
+    )
+    remote: RemotePolicy = Field(
+        default_factory=RemotePolicy, description="looking on from a browser or afar"
     )
     warm: WarmPolicy = Field(default_factory=WarmPolicy, description="warming up")

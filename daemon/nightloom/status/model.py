@@ -118,6 +118,11 @@ class Status(_Part):
 
     utc: datetime = Field(description="that moment")
     observatory: str = Field(description="name of the observatory")
+    time_zone: str = Field(default="UTC", description="name of the zone of the daemon's computer")
+    utc_offset_min: int = Field(default=0, description="what that zone is ahead of UTC, in minutes")
+    scale_arcsec_per_px: float | None = Field(
+        default=None, description="sky angle of a pixel of a frame; null when not known"
+    )
     phase: str = Field(description="where the night is")
     since_utc: datetime | None = Field(default=None, description="since when")
     reason: str = Field(default="", description="why")

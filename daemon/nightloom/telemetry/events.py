@@ -119,6 +119,40 @@ class DoorShut(Event):
     reason: str = Field(description="why not")
 
 
+class RemoteListening(Event):
+    """The daemon is seen over HTTP from now on."""
+
+    url: str = Field(description="where")
+    token: bool = Field(description="whether a token is asked for")
+
+
+class RemoteShut(Event):
+    """The daemon is not seen over HTTP; the night goes on without."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="why not")
+
+
+class RemoteRefused(Event):
+    """Somebody was refused over HTTP; of each kind it is told at growing intervals."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="why")
+    origin: str = Field(description="address of the last one")
+    times: int = Field(description="how often since it was told last")
+
+
+class RemoteMistake(Event):
+    """The daemon made a mistake while it answered over HTTP; the night goes on."""
+
+    level: ClassVar[Level] = "warning"
+
+    kind: str = Field(description="name of the error's type")
+    text: str = Field(description="where in the code it came from")
+
+
 class NoticeSent(Event):
     """A person was sent word of an event."""
 
