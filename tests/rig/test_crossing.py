@@ -84,4 +84,4 @@ def test_rain_into_a_crossing_and_into_a_pause(
 
     assert (crossing.phase, held_against(crossing)) == ("crossing", [])
     assert (pause.phase, held_against(pause)) == ("pausing", [])
-    assert daemon.of("unexpected_error", "guard_refused") == []
+    assert daemon.of("unexpected_error") == []
