@@ -41,7 +41,7 @@ in_root systemd-analyze security --offline=true nightloom.service | tail -1
 echo "== an hour of a night, as the service's user"
 in_root setpriv --reuid nightloom --regid nightloom --init-groups --no-new-privs --inh-caps=-all \
     env HOME=/var/lib/nightloom nightloom rehearse --hours 1 --json \
-    --out /var/lib/nightloom/rehearsed 2>/dev/null
+    --out /var/lib/nightloom/rehearsed 2>"$root/tmp/log" || { tail -5 "$root/tmp/log"; exit 1; }
 in_root setpriv --reuid nightloom --regid nightloom --init-groups \
     env HOME=/var/lib/nightloom nightloom check --config /etc/nightloom
 
