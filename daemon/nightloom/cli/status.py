@@ -61,8 +61,7 @@ def _rows(told: Status) -> Iterator[tuple[str, str]]:
         verdict = "accepted" if frame.accepted else f"rejected: {frame.reason}"
         yield "last frame", f"{frame.uid} {frame.filter} {verdict}"
     for problem in told.problems[-PROBLEMS_SHOWN:]:
-        name = problem.event.replace("_", " ")
-        yield _clock(problem.utc), f"{name}; {problem.text}"
+        yield _clock(problem.utc), problem.text
 
 
 def _sky(told: Status) -> Iterator[tuple[str, str]]:
