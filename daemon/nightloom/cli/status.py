@@ -29,8 +29,8 @@ def run(arguments: argparse.Namespace) -> int:
         print(answer.status.model_dump_json())
         return DONE
     table = Table(box=box.SIMPLE_HEAD, show_header=False)
-    table.add_column(style="bold")
-    table.add_column()
+    table.add_column(style="bold", overflow="fold")
+    table.add_column(overflow="fold")
     for row in _rows(answer.status):
         table.add_row(*row)
     Console(highlight=False).print(table)
