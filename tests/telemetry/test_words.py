@@ -135,7 +135,7 @@ LOOK = {"filter": "L", "reason": "stars grew by 5%", "growth_percent": 4.7, "too
         ({"verdict": "stayed", "moved": False, "estimate_steps": 3.7, "correction_steps": 3.7},
          "still sharp, +4 ± 0.7 steps off; corrected by +4 steps"),
         ({"verdict": "moved", "moved": True, "estimate_steps": -8.1, "correction_steps": -8.1,
-          "direction": "inward"}, "it moved inward by −8 ± 0.7 steps; corrected by −8 steps"),
+          "direction": "inward"}, "it moved inward by 8 ± 0.7 steps; corrected by −8 steps"),
         ({"verdict": "unclear", "moved": False, "correction_steps": 0.0},
          "no clear answer; a curve follows"),
     ],

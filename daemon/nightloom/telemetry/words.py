@@ -137,7 +137,7 @@ def _look(event: e.FocusChecked) -> str:
     seen = f"{written(event.estimate_steps, 'move').removesuffix(' steps')}{error} steps"
     match event.verdict:
         case "moved":
-            found = f"it moved {event.direction} by {seen}; {moved}"
+            found = f"it moved {event.direction} by {seen.lstrip('+−')}; {moved}"
         case "stayed":
             found = f"still sharp, {seen} off; {moved}"
         case _:
@@ -172,7 +172,7 @@ def _sky(event: e.SkyChanged) -> str:
 def _hold(event: e.CloudHold) -> str:
     light = written(event.star_fraction, "light")
     cause = f", by {event.cause}" if event.cause not in ("", "clear", "unknown") else ""
-    return f"Subs stop{cause}: {event.reason or 'too little starlight'}; {light} of the light now"
+    return f"Subs stop{cause}: {event.reason or f'{light} of a clear sky is left'}"
 
 
 _CAUSES = {
