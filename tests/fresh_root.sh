@@ -8,6 +8,7 @@ mirror=${1:-http://deb.debian.org/debian}
 
 command -v debootstrap >/dev/null || apt-get install -y -qq debootstrap
 root=$(mktemp -d /var/tmp/nightloom-root.XXXXXX)
+chmod 755 "$root"
 leave() {
     for folder in proc dev; do umount -l "$root/$folder" 2>/dev/null || true; done
     rm -rf "$root"

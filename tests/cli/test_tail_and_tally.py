@@ -1,6 +1,8 @@
 """nightloom tail and nightloom tally."""
 
 import json
+import re
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,9 +34,10 @@ def test_a_log_in_a_pipe_is_plain_and_odd_lines_are_shown_as_they_are(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "log").write_text(f"{LINE}\n[not json] {'x' * 200}\n")
-    assert main(["tail", str(tmp_path / "log")]) == 0
+    assert main(["tail", "--utc", str(tmp_path / "log")]) == 0
     assert capsys.readouterr().out.splitlines() == [
-        "2026-11-14 18:00:00  roof opened         took_s=3.5",
+        "14 November 2026, times in UTC",
+        "18:00    Roof open, after 3.5 s",
         f"[not json] {'x' * 200}",
     ]
 
@@ -51,6 +54,81 @@ def test_a_log_that_is_not_there_is_one_sentence(
     assert main(["tail", str(tmp_path / "log")]) == 2
     told = capsys.readouterr().err
     assert told == f"The log {tmp_path / 'log'} cannot be read: No such file or directory.\n"
+
+
+def test_the_newest_night_of_the_configured_observatory_is_told_in_its_zone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config, logs = tmp_path / "config", tmp_path / "out" / "logs"
+    shutil.copytree(demo_folder(), config)
+    said = config / "observatory.toml"
+    said.write_text(said.read_text().replace("~/nightloom-demo", str(tmp_path / "out")))
+    words = ["tail", "--config", str(config), "--once"]
+    assert main(words) == 2
+    assert capsys.readouterr().err == f"There is no night's log in {logs} yet.\n"
+    logs.mkdir(parents=True)
+    (logs / "2026-11-13.jsonl").write_text("older\n")
+    (logs / "2026-11-14.jsonl").write_text(f"{LINE}\n")
+    assert main(words) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        "14 November 2026, times in Europe/Zurich (CET, UTC+1)",
+        "19:00    Roof open, after 3.5 s",
+    ]
+
+
+def test_what_is_sought_is_passed_through_as_json_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = LINE.replace("roof_opened", "roof_closed")
+    (tmp_path / "log").write_text(f"{LINE}\n{other}\n")
+    assert main(["tail", "--json", "--event", "roof-closed", "--", str(tmp_path / "log")]) == 0
+    assert capsys.readouterr().out == f"{other}\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--event", "roof_opend"], "--event roof_opend is none; near: roof_opened"),
+        (["--at", "me:word@mini-pc"], "the token goes into a file or the environment"),
+        (["--at", "mini-pc", "--token-file", "open"], "may be read by others; chmod 600 open"),
+        (["--at", "mini-pc", "--token-file", "none"], "--token-file none cannot be read"),
+        (["--at", "mini-pc", "log"], "A FILE is here and --at is elsewhere"),
+    ],
+)
+def test_what_cannot_be_is_one_sentence_without_the_token(
+    words: list[str],
+    said: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("open").write_text("word\n")
+    Path("open").chmod(0o644)
+    assert main(["tail", *words]) == 2
+    told = capsys.readouterr()
+    assert said in told.err
+    assert told.err.count("\n") == 1
+    assert "word" not in told.out + told.err
+
+
+def test_a_terminal_shows_brightness_and_no_hue_and_wraps_beside_the_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of the codes of ECMA-48 (8.3.117, SGR) only 1, bold, and 7, negative, are used, and 0."""
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "40")
+    monkeypatch.setenv("TERM", "xterm-256color")
+    person = {"utc": "2026-11-14T18:00:00Z", "event": "person_needed", "level": "error"}
+    lines = [LINE, json.dumps(person | {"reason": "the roof stays open; it rains " * 3})]
+    (tmp_path / "log").write_text("\n".join(lines))
+    assert main(["tail", "--utc", str(tmp_path / "log")]) == 0
+    told = capsys.readouterr().out
+    assert set(re.findall(r"\x1b\[([\d;]*)m", told)) == {"1", "1;7", "0"}
+    bare = re.sub(r"\x1b\[[\d;]*m", "", told).splitlines()
+    assert max(map(len, bare)) <= 40
+    assert bare[2].startswith("18:00 !! Somebody must")
+    assert all(row.startswith(" " * 9) for row in bare[3:])
 
 
 def test_the_tally_sets_what_is_there_against_what_was_asked(

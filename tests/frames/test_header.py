@@ -1,5 +1,6 @@
 """Headers hold what is known, in the words of the FITS standard, and nothing else."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
@@ -12,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frames.example import FACTS
-from nightloom.frames.header import HeaderFacts, frame_header
+from nightloom.frames.header import HeaderFacts, frame_header, judged_cards
 from nightloom_drivers.frame_kind import FrameKind
 
 
@@ -85,3 +86,15 @@ def test_numbers_that_are_not_numbers_are_left_out() -> None:
 def test_any_target_name_gives_printable_ascii(name: str) -> None:
     cards: fits.Header = frame_header(HeaderFacts(kind=FrameKind.LIGHT, target=name))
     assert all(32 <= byte < 127 for byte in cards.tostring().encode("ascii"))
+
+
+def test_a_long_verdict_is_cut_at_a_whole_word_without_a_warning() -> None:
+    """A card has 80 characters (FITS standard 4.0, section 4.1.1); a warning fails a test here."""
+    text = (
+        "stars are larger than usual, and then there is more to say about each of them, at length"
+    )
+    cards = judged_cards(replace(FACTS, verdict=text))
+    kept = str(fits.Card.fromstring(cards[-1]).value)
+    assert len(cards[-1]) == 80
+    assert kept.endswith(" ...")
+    assert text.startswith(f"{kept.removesuffix(' ...')} ")

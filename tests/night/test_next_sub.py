@@ -140,6 +140,30 @@ def test_another_target_that_the_plan_has_now_is_due() -> None:
     assert ending(facts) == (Phase.ACQUIRING, "M81 goes before M31")
 
 
+@pytest.mark.parametrize(
+    ("asked", "has"),
+    [
+        ({"filter": {n: {"exposure_s": 300.0, "wanted_hours": 0.1} for n in "RG"}},
+         "all that was asked for"),
+        ({"maximum_hours": 0.1}, "its hours for tonight"),
+    ],
+)  # fmt: skip
+def test_a_target_that_lacks_nothing_is_left_for_that(asked: dict[str, object], has: str) -> None:
+    every = {"filter": {name: {"exposure_s": 300.0} for name in "RG"}} | asked
+    facts = replace(
+        FACTS,
+        target=target("M31", ANDROMEDA, **every),
+        gathered=Gathered({"R": 600.0, "G": 600.0}, {}, {"R": 600.0, "G": 600.0}),
+        choice=choice(("M81", -3600.0, 7200.0)),
+    )
+    assert ending(facts).reason == f"M31 has {has}; M81 is next"
+
+
+def test_hours_that_were_asked_for_are_no_dawn() -> None:
+    facts = replace(facts_with("dawn", -1.0), cut_early=True)
+    assert ending(facts).reason == "no sub fits before the hours asked for are over"
+
+
 def test_what_the_plan_cannot_see_is_finished_first() -> None:
     facts = replace(FACTS, choice=choice(("M81", -3600.0, 7200.0), finish_first=True))
     assert isinstance(decide(facts), Planned)

@@ -86,7 +86,7 @@ def test_the_stopwatch_takes_times_from_events(tmp_path: Path) -> None:
             FilterChanged(before="L", after="R", focuser_steps=3, took_s=2.5),
             Dithered(target="M81", number=2, dx_px=1.0, dy_px=2.0, settle_s=11.0),
             SubBegun(target="M81", filter="R", exposure_s=60.0, uid="f1", cycle=1),
-            SubEnded(uid="f1", download_s=1.2),
+            SubEnded(uid="f1", target="M31", filter="L", exposure_s=120.0, download_s=1.2),
         ):
             watch.observe(DUSK, event)
         assert ledger.durations(latest=9) == [

@@ -1,16 +1,19 @@
-"""Following a log, and showing its lines."""
+"""Following a log, and reading its lines."""
 
 import asyncio
-import json
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
-from nightloom.telemetry.follow import follow, read_lines
-from nightloom.telemetry.show import parse, show
+from nightloom.telemetry.follow import follow, follow_nights, read_lines
+from nightloom.telemetry.reading import parse
 from nightloom_drivers.virtual_loop import run_virtual
 
 
-def followed(path: Path, *changes: Callable[[], object]) -> list[str]:
+def followed(
+    path: Path,
+    *changes: Callable[[], object],
+    follow: Callable[[Path], AsyncIterator[str]] = follow,
+) -> list[str]:
     """What a follower yields while the changes happen, a second apart."""
 
     async def watch() -> list[str]:
@@ -78,34 +81,35 @@ def test_bytes_that_are_no_text_do_not_stop_it(tmp_path: Path) -> None:
     assert list(read_lines(path)) == ["\ufffd\ufffd", "next"]
 
 
-def test_a_line_is_shown_with_its_time_event_and_fields() -> None:
-    line = {
-        "utc": "2026-11-14T18:00:00.250Z",
-        "event": "focus_curve",
-        "level": "info",
-        "filter": "Ha",
-        "refusal": "",
-        "error_steps": None,
-        "accepted": True,
-        "radii_px": [3.1, 2.0],
-        "accepted_s": {"L": 120.0},
-    }
-    fields = parse(json.dumps(line))
-    assert fields is not None
-    assert show(fields).plain == (
-        "2026-11-14 18:00:00  focus curve         filter=Ha  accepted=true"
-        "  radii_px=3.1,2  accepted_s=L:120"
-    )
+def test_the_newest_night_is_followed_and_then_the_next(tmp_path: Path) -> None:
+    """What the old night's log ends with is read before the new one's first line."""
+    old, new = tmp_path / "2026-11-09.jsonl", tmp_path / "2026-11-10.jsonl"
+    next_one = tmp_path / "2026-11-11.jsonl"
+    old.write_text("old\n")
+    new.write_text("one\n")
+
+    def turn() -> None:
+        append(new, "two\n")()
+        next_one.write_text("three\n")
+
+    assert followed(tmp_path, turn, append(next_one, "four\n"), follow=follow_nights) == [
+        "one", "two", "three", "four",
+    ]  # fmt: skip
 
 
-def test_only_an_error_colours_its_values() -> None:
-    line = {"utc": "2026-11-14T18:00:00.250Z", "event": "x", "level": "info", "limit": "Sun"}
-    for level, coloured in (("info", False), ("error", True)):
-        text = show({**line, "level": level})
-        value = text.plain.index("Sun")
-        assert any(span.start <= value < span.end for span in text.spans) is coloured
+def test_a_folder_without_a_night_is_waited_for(tmp_path: Path) -> None:
+    folder = tmp_path / "logs"
+    later = folder / "2026-11-10.jsonl"
+    assert followed(folder, folder.mkdir, append(later, "one\n"), follow=follow_nights) == ["one"]
 
 
 def test_what_is_no_event_is_not_taken_for_one() -> None:
-    for line in ("", "{", "[1]", "null", '{"utc": 3, "event": "x", "level": "info"}'):
+    for line in (
+        "",
+        "{",
+        "[1]",
+        "null",
+        '{"utc": 3, "event": "x", "level": "info"}',
+        '{"utc": "never", "event": "x", "level": "info"}',
+    ):
         assert parse(line) is None

@@ -177,9 +177,9 @@ def _print(observatory: Observatory, learned: Offsets) -> None:
         box=box.SIMPLE_HEAD,
         collapse_padding=True,
     )
-    table.add_column("filter")
+    table.add_column("filter", overflow="fold")
     for heading in ("configured", "learned", "±", "zone", "curves", "checks", "verdict", "used"):
-        table.add_column(heading, justify="right")
+        table.add_column(heading, justify="right", overflow="fold")
     used = adopted_offsets(learned, observatory)
     for name, said in observatory.filters.items():
         one = learned.offsets.get(name)

@@ -196,7 +196,8 @@ def _print(seen: Outlook, picture: Path | None) -> None:
 def _sky_line(night_windows: NightWindows) -> str:
     moon, dark = _moon(night_windows), night_windows.dark
     rises, sets = _moonrise_and_set(night_windows)
-    events = [*(f"rises {clock(one)}" for one in rises), *(f"sets {clock(one)}" for one in sets)]
+    moments = sorted([*((one, "rises") for one in rises), *((one, "sets") for one in sets)])
+    events = [f"{what} {clock(one)}" for one, what in moments]
     where = f", {', '.join(events)}" if events else ""
     height = max(moon["highest_deg"], 0.0)
     return (
@@ -220,7 +221,7 @@ def _windows_table(seen: Outlook) -> Table:
             table.add_row(
                 target.name if first else "",
                 " ".join(group.filters),
-                ", ".join(map(span, windows)) or "not tonight",
+                "\n".join(map(span, windows)) or "not tonight",
                 f"{highest:.0f}°" if first else "",
                 clock(meridian_s(night_windows, target)) if first else "",
                 _pier(night_windows, target) if first else "",
@@ -231,9 +232,9 @@ def _windows_table(seen: Outlook) -> Table:
 
 def _pier(night_windows: NightWindows, target: Target) -> str:
     """What the mount has to do with it."""
-    crosses = [f"crosses by {clock(one.start_unix_s)}" for one in night_windows.crossings(target)]
-    beyond = [f"out of reach {span(one)}" for one in night_windows.out_of_reach(target)]
-    return ", ".join([*crosses, *beyond])
+    crosses = [f"crosses\nby {clock(one.start_unix_s)}" for one in night_windows.crossings(target)]
+    beyond = [f"out of reach\n{span(one)}" for one in night_windows.out_of_reach(target)]
+    return "\n".join([*crosses, *beyond])
 
 
 def _plan_table(seen: Outlook) -> Table:
@@ -272,9 +273,18 @@ def _filters_table(seen: Outlook) -> Table:
     return table
 
 
+WIDTHS = {"may run": 11, "mount": 12, "highest": 7}
+"""Characters that figures need which must not be broken."""
+
+
 def _table(title: str, *columns: str) -> Table:
     table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
     numbers = {"highest", "open", "has", "tonight", "wanted", "still missing", "from Moon"}
     for column in columns:
-        table.add_column(column, justify="right" if column in numbers else "left")
+        table.add_column(
+            column,
+            justify="right" if column in numbers else "left",
+            overflow="fold",
+            min_width=WIDTHS.get(column, len(max(column.split(), key=len))),
+        )
     return table

@@ -29,6 +29,7 @@ from nightloom.schedule.windows import NoDarkness, darkness
 from nightloom.settings import demo_folder, read_settings
 from nightloom.sky import night_of
 from nightloom.telemetry import log_sha256
+from nightloom.telemetry.figures import counted
 from nightloom_drivers.clock import WallClock, real_monotonic_s
 
 DEMO_NIGHT = date(2026, 11, 10)
@@ -109,7 +110,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(figures))
     else:
-        _print(figures)
+        _print(figures, _in_cycle(rehearsal))
     unasked = played.unkept is not None and not troubles
     return FAILED if figures["violations"] or unasked else DONE
 
@@ -177,25 +178,38 @@ def _play(rehearsal: Rehearsal, arguments: argparse.Namespace) -> Played:
         return play_virtually(rehearsal, listeners)
 
 
-def _print(figures: _Figures) -> None:
+def _in_cycle(rehearsal: Rehearsal) -> list[str]:
+    """All filters that are asked for, in the order of the targets and their cycles."""
+    asked = (name for target in rehearsal.settings.targets.targets for name in target.subs)
+    return list(dict.fromkeys(asked))
+
+
+def _print(figures: _Figures, order: list[str]) -> None:
     """The closing table."""
     console = Console()
     subs = Table(box=box.SIMPLE, title=f"Night of {figures['night']}")
     for column in ("filter", "accepted", "rejected"):
-        subs.add_column(column, justify="left" if column == "filter" else "right")
+        subs.add_column(column, justify="left" if column == "filter" else "right", overflow="fold")
     accepted_s, rejected_s = figures["accepted_s"], figures["rejected_s"]
-    for name in sorted({*accepted_s, *rejected_s}):
+    for name in (name for name in order if name in {*accepted_s, *rejected_s}):
         subs.add_row(name, _minutes(accepted_s.get(name, 0)), _minutes(rejected_s.get(name, 0)))
     console.print(subs)
     rows = Table(box=None, show_header=False, padding=(0, 2))
     rows.add_row("dark", _minutes(figures["dark_s"]))
     rows.add_row("clear", _minutes(figures["clear_s"]))
     rows.add_row("shutter open", f"{_minutes(figures['open_s'])}, {figures['open_fraction']:.1%}")
-    rows.add_row("dithers", str(figures["dithers"]))
-    rows.add_row("focus curves", str(figures["focus_runs"]))
-    rows.add_row("shelters", str(figures["shelters"]))
-    rows.add_row("guide error", f"{figures['guide_rms_arcsec'] or 0:.2f}″ rms")
-    rows.add_row("uneven by", f"{figures['unevenness']:.2f} cycles at most")
+    looks = [(figures["focus_runs"], "curve"), (figures["focus_checks"], "short look")]
+    focus = ", ".join(counted(number, what) for number, what in looks if number)
+    guided = figures["guide_rms_arcsec"]
+    for name, told in (
+        ("dithers", str(figures["dithers"] or "")),
+        ("focus", f"{focus}; {figures['focus_s']:.0f} s" if focus else ""),
+        ("shelters", str(figures["shelters"] or "")),
+        ("guide error", "" if guided is None else f"{guided:.2f}″ rms"),
+        ("uneven by", f"{figures['unevenness']:.2f} cycles at most"),
+    ):
+        if told:
+            rows.add_row(name, told)
     rows.add_row("promises broken", str(len(figures["violations"])))
     rows.add_row("took", f"{figures['wall_s']:.0f} s")
     rows.add_row("written to", figures["out"])

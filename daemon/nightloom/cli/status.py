@@ -29,8 +29,8 @@ def run(arguments: argparse.Namespace) -> int:
         print(answer.status.model_dump_json())
         return DONE
     table = Table(box=box.SIMPLE_HEAD, show_header=False)
-    table.add_column(style="bold")
-    table.add_column()
+    table.add_column(style="bold", overflow="fold")
+    table.add_column(overflow="fold")
     for row in _rows(answer.status):
         table.add_row(*row)
     Console(highlight=False).print(table)
@@ -61,8 +61,7 @@ def _rows(told: Status) -> Iterator[tuple[str, str]]:
         verdict = "accepted" if frame.accepted else f"rejected: {frame.reason}"
         yield "last frame", f"{frame.uid} {frame.filter} {verdict}"
     for problem in told.problems[-PROBLEMS_SHOWN:]:
-        name = problem.event.replace("_", " ")
-        yield _clock(problem.utc), f"{name}; {problem.text}"
+        yield _clock(problem.utc), problem.text
 
 
 def _sky(told: Status) -> Iterator[tuple[str, str]]:

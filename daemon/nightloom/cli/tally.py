@@ -103,9 +103,9 @@ def _print(tallies: list[Labelled]) -> None:
             title_style="bold",
             box=box.SIMPLE_HEAD,
         )
-        table.add_column("filter")
+        table.add_column("filter", overflow="fold")
         for heading in ("accepted", "subs", "rejected", "has", "asked", "ahead", "of wanted"):
-            table.add_column(heading, justify="right")
+            table.add_column(heading, justify="right", overflow="fold")
         for row in one.filters:
             table.add_row(row.filter, *_cells(row))
         console.print(table)

@@ -183,9 +183,9 @@ def _print(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> None:
     console = Console(highlight=False)
     console.print(" ".join(_marked(woven)), "  (· is a dither)", sep="")
     table = Table(box=box.SIMPLE_HEAD)
-    table.add_column("seconds lost")
+    table.add_column("seconds lost", overflow="fold")
     for heading in ("dithers", "changes", "s/cycle", "s/hour"):
-        table.add_column(heading, justify="right")
+        table.add_column(heading, justify="right", overflow="fold")
     rows: list[tuple[str, int, int, float]] = [
         ("woven", woven.dithers, woven.changes, woven.cost_s),
         *((one.description, len(one.order), one.changes, one.cost_s) for one in plain),

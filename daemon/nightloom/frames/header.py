@@ -187,6 +187,10 @@ TEXT_MAX = 68
 """Characters of text, quotes within it doubled, that one card of 80 holds."""
 
 
+MORE = " ..."
+"""Stands where a text that was too long for its card ends."""
+
+
 def frame_header(facts: HeaderFacts) -> fits.Header:
     """The header of one frame, in the order of CARDS, with its WCS first.
 
@@ -201,7 +205,9 @@ def frame_header(facts: HeaderFacts) -> fits.Header:
     for keyword, name, written, comment in CARDS:
         value = _value(getattr(facts, name), written)
         if value is not None:
-            cards[keyword] = (value, comment)
+            cards[keyword] = (
+                _fitting(value, comment) if isinstance(value, str) else (value, comment)
+            )
     return cards
 
 
@@ -229,12 +235,24 @@ def _card(row: Row, facts: HeaderFacts) -> bytes:
     keyword, name, written, comment = row
     value = _value(getattr(facts, name), written)
     if isinstance(value, str):
-        while len(value.replace("'", "''")) > TEXT_MAX:
-            value = value[:-1]
-        room = TEXT_MAX - len(value.replace("'", "''")) - len(" / ")
-        comment = comment if len(comment) <= room else ""
+        value, comment = _fitting(value, comment)
     card = fits.Card() if value is None else fits.Card(keyword, value, comment)
     return bytes(card.image.encode("ascii"))
+
+
+def _fitting(text: str, comment: str) -> tuple[str, str]:
+    """A text as far as a card holds it, in whole words, and its comment where that fits as well."""
+    if _length(text) > TEXT_MAX:
+        while _length(text) > TEXT_MAX - len(MORE):
+            text = text.rpartition(" ")[0] or text[:-1]
+        text += MORE
+    fits_too = _length(text) + len(" / ") + len(comment) <= TEXT_MAX
+    return text, comment if fits_too else ""
+
+
+def _length(text: str) -> int:
+    """Characters that a text takes in a card."""
+    return len(text.replace("'", "''"))
 
 
 def _value(fact: object, written: Callable[..., CardValue]) -> CardValue | None:

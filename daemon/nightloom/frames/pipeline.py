@@ -27,7 +27,7 @@ from nightloom.frames.writer import FrameNotRead, read_frame
 from nightloom.ledger import Ledger, LedgerBusy, Stage, Sub, in_time
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import SubCancelled, SubEnded, VerdictsLeft
+from nightloom.telemetry.events import VerdictsLeft
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Exposure
 from nightloom_drivers.errors import DeviceError
@@ -205,7 +205,7 @@ class FramePipeline:
             return
         finally:
             self._downloads.discard(download)
-        self._log.emit(SubEnded(uid=sub.uid, download_s=self._clock.unix_s() - closed_s))
+        self._records.ended(sub, self._clock.unix_s() - closed_s)
         path = self._disk.path(sub, frame.start)
         sub = replace(sub, stage=Stage.ARRIVED, start_utc=frame.start, path=path)
         download.end()
@@ -232,7 +232,7 @@ class FramePipeline:
     async def _cancel(self, sub: Sub, reason: str) -> None:
         cancelled = replace(sub, stage=Stage.CANCELLED, outcome=reason)
         await in_time(partial(self._ledger.follow_sub, cancelled))
-        self._log.emit(SubCancelled(uid=sub.uid, open_s=sub.exposure_s, reason=reason))
+        self._records.cancelled(sub, reason)
 
     async def _keep(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> tuple[Sub, str]:
         """Put a frame, (rows, columns) ADU, on disk before anything else; the reason when the disk

@@ -16,6 +16,8 @@ from nightloom.telemetry.events import (
     FrameAccepted,
     FrameRejected,
     FrameTakenBack,
+    SubCancelled,
+    SubEnded,
 )
 from nightloom_drivers.frame_kind import FrameKind
 
@@ -35,6 +37,18 @@ class JudgedFrame:
     judgement: Judgement
 
 
+def sub_cancelled(sub: Sub, open_s: float, reason: str) -> SubCancelled:
+    """A sub that counts nowhere, for the log."""
+    return SubCancelled(
+        uid=sub.uid,
+        target=sub.target,
+        filter=sub.filter,
+        exposure_s=sub.exposure_s,
+        open_s=open_s,
+        reason=reason,
+    )
+
+
 class FrameRecords:
     """The records of one night's frames. Methods raise LedgerError."""
 
@@ -47,6 +61,22 @@ class FrameRecords:
         self._log.emit(event_of(sub, measured, judgement))
         if judgement.accepted and sub.kind is FrameKind.LIGHT:
             self._count_cycles(sub)
+
+    def ended(self, sub: Sub, download_s: float) -> None:
+        """Tell that a sub's frame has come down."""
+        self._log.emit(
+            SubEnded(
+                uid=sub.uid,
+                target=sub.target,
+                filter=sub.filter,
+                exposure_s=sub.exposure_s,
+                download_s=download_s,
+            )
+        )
+
+    def cancelled(self, sub: Sub, reason: str) -> None:
+        """Tell that the frame of a sub that was exposed to its end did not come."""
+        self._log.emit(sub_cancelled(sub, sub.exposure_s, reason))
 
     def may_take_back(self, sub: Sub) -> bool:
         """Whether the tally stays even without an accepted frame, whatever is in flight."""

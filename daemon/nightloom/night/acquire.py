@@ -18,8 +18,9 @@ async def acquire(context: Context) -> Ending:
     target = context.schedule.choose()
     if target is None:
         return Next(Phase.READYING, "no target is up")
+    again = context.target_run.ran_last(target)
     reason = context.schedule.reason(target)
-    context.log.emit(TargetChosen(target=target.name, reason=reason))
+    context.log.emit(TargetChosen(target=target.name, reason=reason, again=again))
     await context.guiding.stop("a new pointing")
     await context.pipeline.downloaded()  # a new exposure would end a frame that still comes down
     gathered = context.schedule.gathered(target)
@@ -32,7 +33,7 @@ async def acquire(context: Context) -> Ending:
         await _take_up(context, target, policies.focus.filter or filters[0])
     except NOT_TAKEN_UP as failure:
         return give_up(context, target, failure)
-    await _focus(context, policies.focus.filter or filters[0])
+    await _focus(context, policies.focus.filter or filters[0], again=again)
     await context.sleep_until(context.schedule.dark.start_unix_s)
     return Next(Phase.GATHERING, "centred, guiding, in focus")
 
@@ -64,7 +65,7 @@ def _leave(context: Context, target: Target) -> Next[Literal[Phase.ACQUIRING, Ph
     return Next(Phase.ACQUIRING, why) if up else Next(Phase.READYING, why)
 
 
-async def _focus(context: Context, filter_name: str) -> None:
-    reason = context.focusing.watch.due("a new target")
+async def _focus(context: Context, filter_name: str, *, again: bool) -> None:
+    reason = context.focusing.watch.due("the target was left" if again else "a new target")
     if reason:
         await look_at_focus(context, filter_name, reason)

@@ -49,6 +49,8 @@ async def change_filter(context: Context, wanted: str) -> None:
             group.create_task(_turn(context, slot))
         group.create_task(_follow(context, wanted))
     context.target_run.turned_to(wanted)
+    if present == slot:
+        return
     context.log.emit(
         FilterChanged(
             before=said.slots[present - 1] if present else "",

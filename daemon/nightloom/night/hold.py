@@ -11,6 +11,7 @@ from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.schedule.schedule import SET_ASIDE_S
 from nightloom.telemetry.events import CloudCleared
+from nightloom.telemetry.figures import duration
 
 THINK_AGAIN_S = 60.0
 """Between two looks at how long a cloud has stayed; that it is gone is heard at once."""
@@ -35,7 +36,7 @@ async def _look_again(context: Context) -> Ending:
     await asyncio.sleep(clouds.recheck_s)
     most_s, held_s = clouds.end_night_after_s, monitor.held.for_s
     if most_s is not None and held_s >= most_s:
-        return Next(Phase.RETIRING, f"cloud for {held_s:.0f} s")
+        return Next(Phase.RETIRING, f"cloud for {duration(held_s)}")
     monitor.new_sky()
     return _cleared(context, clouds.recheck_s, Next(Phase.ACQUIRING, "the stars may be back"))
 
@@ -64,7 +65,7 @@ async def _watch_stars(context: Context) -> Ending | None:
             why = "the stars are back after a long while, or the sky is thin and steady"
             return _cleared(context, held.for_s, Next(Phase.ACQUIRING, why))
         case AfterCloud.END_NIGHT:
-            return Next(Phase.RETIRING, f"cloud for {held.for_s:.0f} s")
+            return Next(Phase.RETIRING, f"cloud for {duration(held.for_s)}")
         case AfterCloud.OTHER_TARGET:
             return _other_target(context, held.here_s)
         case AfterCloud.WAIT:
@@ -86,4 +87,4 @@ def _other_target(context: Context, held_s: float) -> Ending | None:
         schedule.take_back(target)
         return None
     context.cloud_monitor.new_sky()
-    return Next(Phase.ACQUIRING, f"cloud before {target.name} for {held_s:.0f} s")
+    return Next(Phase.ACQUIRING, f"cloud before {target.name} for {duration(held_s)}")

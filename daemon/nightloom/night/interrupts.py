@@ -133,7 +133,8 @@ async def dawn(context: Context) -> None:
     """Raise Dawn when the dark hours are over, and a frame that ended with them has come down."""
     download_s = context.settings.observatory.camera.download_deadline_s
     await context.sleep_until(context.schedule.dark.end_unix_s + download_s)
-    raise Dawn("the dark hours are over")
+    hours = "hours asked for" if context.schedule.cut_early else "dark hours"
+    raise Dawn(f"the {hours} are over")
 
 
 async def trouble(context: Context) -> None:
@@ -191,6 +192,15 @@ WATCHES: dict[Cut, Watch] = {
 Watcher = Coroutine[object, object, None]
 
 
+async def marked(cut: Cut, context: Context) -> None:
+    """Watch for it; a sub that is open then knows what cut it short."""
+    try:
+        await WATCHES[cut](context)
+    except Exception:
+        context.shutter.cut_by = cut.value
+        raise
+
+
 async def unless(watchers: Sequence[Watcher], work: Coroutine[object, object, T]) -> T:
     """Do the work unless a watcher raises first; then cancel it, wait for it, and raise that.
 
@@ -219,6 +229,11 @@ async def first(*waits: Coroutine[object, object, object]) -> None:
 def strongest(several: BaseExceptionGroup) -> BaseException:
     """The member that takes precedence."""
     return min(_members(several), key=lambda error: cut_of(error).rank)
+
+
+def reason_of(error: BaseException) -> str:
+    """What an error says, or the strongest of several; nothing where it was cancelled from afar."""
+    return str(strongest(error) if isinstance(error, BaseExceptionGroup) else error)
 
 
 def _members(group: BaseExceptionGroup) -> Iterator[BaseException]:

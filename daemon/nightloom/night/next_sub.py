@@ -11,7 +11,7 @@ from typing import Literal
 from nightloom.cycle import GapCosts, Taken, Weave, next_sub, unevenness
 from nightloom.night.phases import Next, Phase
 from nightloom.schedule import Choice
-from nightloom.schedule.gathered import Gathered, lacking
+from nightloom.schedule.gathered import Gathered, lacking, left_tonight_s
 from nightloom.schedule.meridian_limits import EDGE_S
 from nightloom.schedule.windows import STEP_S
 from nightloom.settings import AskedSub, Target, cycle_of
@@ -73,6 +73,8 @@ class Facts:
     windows: Sequence[Interval]
     """When the target may run tonight, in order."""
     dark_end_s: float
+    cut_early: bool = False
+    """Whether that is before dawn, as it was asked for."""
     side: SideFacts = SideFacts()
     recent: Sequence[Taken] = ()
     """Tonight's latest subs of the filters, those without a verdict last."""
@@ -136,7 +138,8 @@ def cut_short(facts: Facts, planned: Planned, begins_in_s: float = 0.0) -> Endin
     name, lasts_s = facts.target.name, begins_in_s + planned.exposure_s
     end_s = facts.now_s + lasts_s
     if end_s > facts.dark_end_s:
-        return Next(Phase.RETIRING, "no sub fits before dawn")
+        until = "the hours asked for are over" if facts.cut_early else "dawn"
+        return Next(Phase.RETIRING, f"no sub fits before {until}")
     if lasts_s > facts.side.left_s - LEEWAY_S:
         why = f"{name} comes to the end of this pier side"
         crosses = _may_cross(facts, planned)
@@ -162,8 +165,18 @@ def _ending(facts: Facts, cut: Ending | None) -> Ending | None:
             Phase.ACQUIRING, f"the first sub after the meridian failed: {facts.failed_check}"
         )
     if chosen != name:
-        return Next(Phase.ACQUIRING, f"{chosen} goes before {name}")
+        return Next(Phase.ACQUIRING, _why_another(facts, chosen))
     return cut
+
+
+def _why_another(facts: Facts, chosen: str) -> str:
+    """Why the plan has another target: this one lacks nothing, or the other one is worth more."""
+    target, gathered = facts.target, facts.gathered
+    if lacking(target, gathered):
+        return f"{chosen} goes before {target.name}"
+    full = left_tonight_s(target, gathered.taken_tonight_s) <= 0
+    has = "its hours for tonight" if full else "all that was asked for"
+    return f"{target.name} has {has}; {chosen} is next"
 
 
 def _look_ahead_s(facts: Facts) -> float:

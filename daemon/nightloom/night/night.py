@@ -9,7 +9,7 @@ from nightloom.frames.records import JudgedFrame
 from nightloom.ledger import in_time
 from nightloom.night.context import Context
 from nightloom.night.gather import gather
-from nightloom.night.interrupts import WATCHES, Cut, cut_of, unless
+from nightloom.night.interrupts import WATCHES, Cut, cut_of, marked, unless
 from nightloom.night.mending import go_on_without, mend, part_of, tries_of
 from nightloom.night.phases import Next, Phase
 from nightloom.night.table import NIGHT, Phases, Roof, Work, watched
@@ -94,7 +94,7 @@ class Night:
         try:
             if phase is Phase.READYING:  # its loop may be what failed; nothing is held from there
                 await context.guiding.stop("the rig is made ready")
-            following = await unless([WATCHES[cut](context) for cut in watched(row)], work(context))
+            following = await unless([marked(cut, context) for cut in watched(row)], work(context))
             if following.phase not in row.leads:
                 raise AssertionError(f"{phase} led to {following.phase}, which its row lacks")
         except Exception as error:  # noqa: BLE001  # the table knows where each leads
@@ -115,7 +115,11 @@ class Night:
                 context.log.emit(WeatherUnsafe(reasons=[reason]))
             case Cut.CLOUD:
                 monitor = context.cloud_monitor
-                context.log.emit(CloudHold(star_fraction=monitor.transparency, cause=monitor.cause))
+                context.log.emit(
+                    CloudHold(
+                        star_fraction=monitor.transparency, cause=monitor.cause, reason=reason
+                    )
+                )
             case Cut.OPERATOR:
                 if context.stop.is_set():
                     self._outcome = LEFT
@@ -229,6 +233,7 @@ class Night:
             NightBegun(
                 night=night,
                 observatory=context.settings.observatory.name,
+                time_zone=context.settings.observatory.site.time_zone or "",
                 dark_begins_utc=_utc(dark.start_unix_s),
                 dark_ends_utc=_utc(dark.end_unix_s),
                 seed=context.seed,

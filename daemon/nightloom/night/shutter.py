@@ -10,11 +10,14 @@ class Shutter:
         self._closes_s: float | None = None
         self._closed = asyncio.Event()
         self._closed.set()
+        self.cut_by = ""
+        """What cut in since it opened last, in a few words."""
 
     def opened(self, for_s: float) -> None:
         """A sub began that takes so long."""
         self._closes_s = asyncio.get_running_loop().time() + for_s
         self._closed.clear()
+        self.cut_by = ""
 
     def closed(self) -> None:
         """It ended, or was cut."""

@@ -4,12 +4,14 @@ from dataclasses import replace
 
 from nightloom.frames import HeaderFacts
 from nightloom.frames.pipeline import Download
+from nightloom.frames.records import sub_cancelled
 from nightloom.guiding import GuideStatistics
 from nightloom.ledger import Stage, Sub
 from nightloom.night.context import Context
+from nightloom.night.interrupts import reason_of
 from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
-from nightloom.telemetry.events import SubBegun, SubCancelled
+from nightloom.telemetry.events import SubBegun
 
 SOFTWARE = "nightloom"
 
@@ -50,9 +52,7 @@ async def expose(context: Context, planned: Planned) -> Download:
         await exposure.shutter_closed()
     except BaseException as cut:
         open_s = min(context.clock.unix_s() - began_s, planned.exposure_s)
-        reason = str(cut) or "something stronger came"
-        context.ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
-        context.log.emit(SubCancelled(uid=sub.uid, open_s=open_s, reason=reason))
+        _cancelled(context, sub, open_s, cut)
         context.cloud_monitor.sub_ends()
         raise
     finally:
@@ -60,6 +60,13 @@ async def expose(context: Context, planned: Planned) -> Download:
     target_run.shutter_closed(planned)
     facts = _facts(context, target, sub, context.guiding.statistics, began_s)
     return context.pipeline.take(_closed(context, sub, facts, began_s), facts, exposure)
+
+
+def _cancelled(context: Context, sub: Sub, open_s: float, cut: BaseException) -> None:
+    """Write down that a sub counts nowhere, and for what: its own trouble, or what cut in."""
+    reason = reason_of(cut) or context.shutter.cut_by
+    context.ledger.follow_sub(replace(sub, stage=Stage.CANCELLED, outcome=reason))
+    context.log.emit(sub_cancelled(sub, open_s, reason))
 
 
 def _closed(context: Context, sub: Sub, facts: HeaderFacts, began_s: float) -> Sub:

@@ -26,6 +26,7 @@ class NightFigures(TypedDict):
     dithers: int
     focus_runs: int
     focus_checks: int
+    focus_s: float
     shelters: int
     guide_rms_arcsec: float | None
 
@@ -52,6 +53,8 @@ class NightSummary:
     rejected_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
     subs: Counter[str] = field(default_factory=Counter)
     counts: Counter[str] = field(default_factory=Counter)
+    focus_s: float = 0.0
+    """The time that curves and checks took."""
     guide_squares_arcsec2: float = 0.0
     _lost_since_s: float | None = None
 
@@ -77,10 +80,12 @@ class NightSummary:
                 self.subs.update(accepted=-1, rejected=1)
             case e.Dithered():
                 self.counts["dithers"] += 1
-            case e.FocusCurve():
+            case e.FocusCurve(took_s=took_s):
                 self.counts["focus_runs"] += 1
-            case e.FocusChecked():
+                self.focus_s += took_s
+            case e.FocusChecked(took_s=took_s):
                 self.counts["focus_checks"] += 1
+                self.focus_s += took_s
             case _:
                 pass
 
@@ -149,6 +154,7 @@ class NightSummary:
             "dithers": self.counts["dithers"],
             "focus_runs": self.counts["focus_runs"],
             "focus_checks": self.counts["focus_checks"],
+            "focus_s": round(self.focus_s, 1),
             "shelters": self.counts["shelters"],
             "guide_rms_arcsec": self.guide_rms_arcsec and round(self.guide_rms_arcsec, 3),
         }

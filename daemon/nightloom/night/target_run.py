@@ -58,6 +58,10 @@ class TargetRun:
             raise RuntimeError("no target is running")
         return self._target
 
+    def ran_last(self, target: Target) -> bool:
+        """Whether a target is the one that was centred last."""
+        return self._target is not None and self._target.name == target.name
+
     def start(self, target: Target, place_px: tuple[float, float]) -> None:
         """A target was centred: it runs, at a pointing of its own. Raises LedgerError."""
         self._target = target
@@ -161,6 +165,7 @@ class TargetRun:
             choice=schedule.choice(target, gathered),
             windows=schedule.windows(target),
             dark_end_s=schedule.dark.end_unix_s,
+            cut_early=schedule.cut_early,
             side=self._side(),
             recent=self._recent(target, cycle, pending),
             taken_here=self.pointings.taken_here,

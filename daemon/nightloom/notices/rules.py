@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as events_module
-from nightloom.telemetry.words import words
+from nightloom.telemetry.words import sentence
 
 KEPT_S = 86400.0
 """After a day word of an event is of no use any more."""
@@ -33,8 +33,7 @@ def notice_of(observatory: str, event: Event) -> Notice:
     """Word of an event, for somebody who may just have woken up."""
     meaning = " ".join((type(event).__doc__ or "").split())
     name = event.name()
-    said = words(event)
-    text = f"{meaning}\n{said}" if said else meaning
+    text = f"{sentence(event)}.\n{meaning}"
     return Notice(name, f"{observatory}: {name.replace('_', ' ')}", text)
 
 

@@ -7,9 +7,10 @@ from datetime import date
 from nightloom.ledger import Ledger
 from nightloom.schedule import Block, Choice, Plan
 from nightloom.schedule.gathered import Gathered, lacking, wanted_s
-from nightloom.schedule.windows import LEAST_WINDOW_S, STEP_S, NightWindows, sun_down_s
+from nightloom.schedule.windows import LEAST_WINDOW_S, STEP_S, NightWindows, darkness, sun_down_s
 from nightloom.settings import AskedSub, Settings, Target
 from nightloom.sky import HOUR_S, Interval, hour_angle_h
+from nightloom.telemetry.figures import duration
 from nightloom_drivers.clock import Clock
 
 SET_ASIDE_S = 1800.0
@@ -49,6 +50,8 @@ class Schedule:
             self._offers.dark,
             self._offers.table,
         )
+        self.cut_early = self.dark.end_unix_s < darkness(settings, night).end_unix_s
+        """Whether the dark hours end before dawn, as it was asked for."""
         self._sun_down_s = sun_down_s(settings, night)
         self._windows = {target.name: self._offers.windows(target) for target in self.targets}
         self._aside_until_s: dict[str, float] = {}
@@ -149,8 +152,8 @@ class Schedule:
         block = self._plan.at(now_s) if self._plan is not None else None
         if block is None:
             return "the plan has it next"
-        minutes = (block.end_unix_s - now_s) / 60
-        return f"the plan has it for {minutes:.0f} min, priority {target.priority}"
+        planned = duration(block.end_unix_s - now_s)
+        return f"planned for {planned} from now, priority {target.priority}"
 
     def set_aside(self, target: Target, for_s: float = SET_ASIDE_S) -> None:
         """Leave a target alone for a while."""

@@ -5,6 +5,7 @@ Long on purpose: one file of the user's is one file here, a table a class.
 
 from pathlib import Path
 from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo
 
 from pydantic import (
     AfterValidator,
@@ -52,6 +53,22 @@ class Site(Table):
         default=(),
         description="[azimuth_deg from north through east, altitude_deg] points, joined up",
     )
+
+    time_zone: str | None = Field(
+        default=None,
+        description="zone in which people are told times, such as Europe/Zurich; left out: that of"
+        " the computer that tells them. The log stays UTC",
+    )
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known(cls, name: str | None) -> str | None:
+        try:
+            if name is not None:
+                ZoneInfo(name)
+        except (ValueError, OSError, KeyError):
+            raise ValueError("must be a time zone, such as Europe/Zurich") from None
+        return name
 
     @field_validator("horizon")
     @classmethod

@@ -7,7 +7,7 @@ from datetime import datetime
 from nightloom.status.model import FrameStatus, ProblemStatus
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
-from nightloom.telemetry.words import words
+from nightloom.telemetry.words import sentence
 
 PROBLEMS_MAX = 20
 """Older warnings and errors are in the log."""
@@ -41,7 +41,7 @@ class Account:
         """Take one event of the log."""
         if event.level != "info":
             self.problems.append(
-                ProblemStatus(utc=utc, level=event.level, event=event.name(), text=words(event))
+                ProblemStatus(utc=utc, level=event.level, event=event.name(), text=sentence(event))
             )
         match event:
             case e.NightArmed(night=night, begins_utc=begins):

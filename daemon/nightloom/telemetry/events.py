@@ -59,6 +59,7 @@ class NightBegun(Event):
 
     night: str = Field(description="date of the evening, YYYY-MM-DD")
     observatory: str = Field(description="name of the observatory")
+    time_zone: str = Field(default="", description="the site's zone; empty when it is not set")
     dark_begins_utc: datetime | None = Field(
         default=None, description="when it gets dark; null if never"
     )
@@ -341,6 +342,7 @@ class TargetChosen(Event):
 
     target: str = Field(description="name of the target")
     reason: str = Field(description="why this one now")
+    again: bool = Field(default=False, description="whether it was the one before, too")
 
 
 class Slewed(Event):
@@ -607,6 +609,9 @@ class SubEnded(Event):
     """The shutter closed at the end of a sub."""
 
     uid: str = Field(description="the frame's name in the ledger")
+    target: str = Field(description="name of the target")
+    filter: str = Field(description="filter it was taken through")
+    exposure_s: float = Field(description="length asked for")
     download_s: float = Field(description="time from the end of the exposure to the frame")
 
 
@@ -614,8 +619,11 @@ class SubCancelled(Event):
     """A sub was given up before its end; it counts nowhere."""
 
     uid: str = Field(description="the frame's name in the ledger")
+    target: str = Field(description="name of the target")
+    filter: str = Field(description="filter in the light path")
+    exposure_s: float = Field(description="length asked for")
     open_s: float = Field(description="time the shutter had been open")
-    reason: str = Field(description="what was stronger")
+    reason: str = Field(description="what cut it short")
 
 
 class _FrameJudged(Event):
@@ -743,8 +751,9 @@ class CloudHold(Event):
 
     level: ClassVar[Level] = "warning"
 
-    star_fraction: float = Field(description="part of a clear sky's light that was seen")
+    star_fraction: float = Field(description="part of a clear sky's light that is seen now")
     cause: str = Field(default="", description="what dims the sky, as far as it is known by then")
+    reason: str = Field(default="", description="what was seen of the sub, or of the stars")
 
 
 class CloudCleared(Event):

@@ -32,6 +32,44 @@ async def follow(path: Path, *, poll_s: float = POLL_S) -> AsyncIterator[str]:
         reader.close()
 
 
+async def follow_nights(folder: Path, *, poll_s: float = POLL_S) -> AsyncIterator[str]:
+    """Every line of the newest night's log in a folder, then each new one, then those of the next
+    night's log as soon as there is one; never ends. There may be no log yet.
+    """
+    reader, path = None, newest(folder)
+    try:
+        while True:
+            if reader is None and path is not None:
+                reader = _Reader(path)
+            after = None if path is None else next_night(path)  # looked for before the last lines
+            for line in reader.new_lines() if reader is not None else ():
+                yield line
+            if path is None:
+                path = newest(folder)
+            elif after is not None and reader is not None:
+                reader.close()
+                reader, path = None, after
+                continue
+            await asyncio.sleep(poll_s)
+    finally:
+        if reader is not None:
+            reader.close()
+
+
+def newest(folder: Path) -> Path | None:
+    """The log of the newest night in a folder; None when there is none."""
+    return max(_nights(folder), default=None)
+
+
+def next_night(path: Path) -> Path | None:
+    """The log of the night after; None when there is none yet."""
+    return min((other for other in _nights(path.parent) if other > path), default=None)
+
+
+def _nights(folder: Path) -> list[Path]:
+    return list(folder.glob("[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9].jsonl"))
+
+
 class _Reader:
     """The file that stands at a path, as far as it was read."""
 
