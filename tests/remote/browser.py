@@ -14,9 +14,12 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Self
+
+from nightloom_drivers.clock import real_monotonic_s
 
 PROGRAM = "chromium"
 
@@ -34,6 +37,10 @@ OPTIONS = (
     "--hide-scrollbars",
     "--no-sandbox",  # it needs rights that test machines lack, and sees our own page only
 )  # fmt: skip
+
+
+class Failed(Exception):
+    """The browser could not do what it was told."""
 
 
 class Browser:
@@ -82,7 +89,7 @@ class Browser:
         shutil.rmtree(self._home, ignore_errors=True)
 
     def tell(self, method: str, **parameters: Any) -> dict[str, Any]:
-        """Send one command and wait for its answer. Raises AssertionError when it fails."""
+        """Send one command and wait for its answer. Raises Failed."""
         number = next(self._numbers)
         message = {"id": number, "method": method, "params": parameters}
         if self._session is not None:
@@ -91,7 +98,8 @@ class Browser:
         for answer in self._messages:
             self._note(answer)
             if answer.get("id") == number:
-                assert "error" not in answer, (method, answer["error"])
+                if "error" in answer:
+                    raise Failed(f"{method}: {answer['error']}")
                 result: dict[str, Any] = answer["result"]
                 return result
         raise AssertionError("the browser has ended")
@@ -120,16 +128,13 @@ class Browser:
 
     def until(self, condition: str, within_s: float = 15.0) -> None:
         """Wait until an expression is true in the page. Raises AssertionError."""
-        waiting = f"""new Promise((done) => {{
-            const ends = Date.now() + {1000 * within_s};
-            const look = () => {{
-                let seen = false;
-                try {{ seen = Boolean({condition}); }} catch {{}}
-                if (seen || Date.now() > ends) done(seen); else setTimeout(look, 30);
-            }};
-            look();
-        }})"""
-        assert self.run(waiting), f"not within {within_s} s: {condition}"
+        ends_s = real_monotonic_s() + within_s
+        while real_monotonic_s() < ends_s:
+            with contextlib.suppress(Failed):  # a page that is on its way to another has no script
+                if self.run(f"(() => {{ try {{ return Boolean({condition}); }} catch {{}} }})()"):
+                    return
+            threading.Event().wait(0.03)
+        raise AssertionError(f"not within {within_s} s: {condition}")
 
     def picture(self, file: Path, *, whole: bool = False) -> None:
         """Take a picture of what is seen, or of all of the page."""
