@@ -12,6 +12,7 @@ import os
 import signal
 import socket
 import sys
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
@@ -192,6 +193,8 @@ async def _serve(options: Options, address: tuple[str, int] | None, beside: Besi
         await asyncio.wait([serving, ending], return_when=asyncio.FIRST_COMPLETED)
     if serving.done():
         serving.result()
+    logging.disable()  # the libraries log that they were ended, as it was asked for,
+    warnings.filterwarnings("ignore", "coroutine .* was never awaited")  # and leave work undone
     serving.cancel()
     return 0
 

@@ -124,7 +124,12 @@ def complaints(story: Story) -> list[str]:
     if story.of(e.UnexpectedError):
         wrong.append(f"a mistake: {story.of(e.UnexpectedError)[0].text}")
     retired = [one.reason for one in story.of(e.PhaseChanged) if one.after == "retiring"]
-    if retired not in (["no sub fits before dawn"], ["the dark hours are over"]):
+    if retired not in (
+        ["no sub fits before dawn"],
+        ["the dark hours are over"],
+        ["no sub fits before the hours asked for are over"],
+        ["the hours asked for are over"],
+    ):
         wrong.append(f"it retired because of {retired}")
     end_s = story.rehearsal.ends_s
     last_s = max(story.at(e.SubBegun), default=0.0)

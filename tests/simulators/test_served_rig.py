@@ -46,7 +46,9 @@ def on_port(config: Path) -> Iterator[tuple[subprocess.Popen[str], int]]:
     """`nightloom-rig` on a free port, a hundred times as fast as the clock."""
     command = [sys.executable, "-m", "nightloom_drivers.serve", "--port", "0", "--speed", "100"]
     command += ["--config", str(config), "--start", START]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
         assert process.stdout is not None
         said = process.stdout.readline()
         yield process, int(said.rpartition(":")[2])
@@ -317,9 +319,14 @@ def test_clients_that_have_left_keep_no_place(on_port: tuple[subprocess.Popen[st
 def test_the_port_server_ends_well_when_terminated(
     on_port: tuple[subprocess.Popen[str], int],
 ) -> None:
-    process, _ = on_port
+    process, port = on_port
+    client = Client(port)
+    client.until(lambda e: named(e, "Rig Wheel", "CONNECTION"))
     process.send_signal(signal.SIGTERM)
     assert process.wait(10) == 0
+    client.close()
+    assert process.stderr is not None
+    assert process.stderr.read() == ""
 
 
 def test_the_driver_ends_when_indiserver_is_killed(
