@@ -19,7 +19,9 @@ def test_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
     assert all(f"\n    {name} " in told for name in COMMANDS)
 
 
-@pytest.mark.parametrize("words", [[], ["nonsense"], ["check", "--nonsense"], ["weave", "L:0x1", "--nonsense"]])
+@pytest.mark.parametrize(
+    "words", [[], ["nonsense"], ["check", "--nonsense"], ["weave", "L:0x1", "--nonsense"]]
+)
 def test_a_wrong_command_line_gets_one_sentence_and_status_2(
     words: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:

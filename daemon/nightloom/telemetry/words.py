@@ -127,6 +127,11 @@ def _curve(event: e.FocusCurve) -> str:
     return f"{head}: best at {written(event.vertex_steps, 'number')}{error} steps; {took}"
 
 
+def _listening(event: e.RemoteListening) -> str:
+    """Where to look on, and who may."""
+    return f"Seen at {event.url}, {'with the token' if event.token else 'from this computer'}"
+
+
 def _look(event: e.FocusChecked) -> str:
     """What a look at the focus found, and what the focuser does about it."""
     head = f"Focus looked at in {event.filter} ({event.reason})"
@@ -224,6 +229,10 @@ SAID: dict[type[Event], Said] = {
         "Making the rig safe without the ledger, which cannot be opened: {reason}"
     ),
     e.DoorShut: Said("Commands cannot reach this daemon: {reason}"),
+    e.RemoteListening: Said(_function(_listening), ALL),
+    e.RemoteShut: Said("Nobody can look on over HTTP; the night goes on: {reason}"),
+    e.RemoteRefused: Said("Refused over HTTP, {origin} last, {times:+time} by now: {reason}"),
+    e.RemoteMistake: Said("A mistake in answering over HTTP: {kind} at {text}"),
     e.NoticeSent: Said("Word sent to {address} of: {about:name}; {waited_s:time} later", ALL),
     e.NoticeUnsent: Said(
         "{address} did not take word of: {about:name}; {reason}; tried again in {again_s:time}"
