@@ -10,6 +10,7 @@ fi
 rm -f /etc/systemd/system/nightloom.service /etc/systemd/system/nightloom-indi.service
 rm -rf /etc/systemd/system/nightloom.service.d /etc/systemd/system/nightloom-indi.service.d
 rm -f /etc/sysusers.d/nightloom.conf /etc/tmpfiles.d/nightloom.conf /usr/local/bin/nightloom
+rmdir --ignore-fail-on-non-empty /etc/sysusers.d /etc/tmpfiles.d
 rm -rf /opt/nightloom /var/lib/nightloom-indi
 [ ! -d /run/systemd/system ] || systemctl daemon-reload
 

@@ -31,8 +31,11 @@ in_root() { env -i PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:
     ${HTTPS_PROXY:+HTTPS_PROXY="$HTTPS_PROXY"} ${HTTP_PROXY:+HTTP_PROXY="$HTTP_PROXY"} \
     chroot "$root" "$@"; }
 
-before=$(in_root find / -xdev -not -path '/root/*' -not -path '/tmp/*' -not -path '/proc/*' \
-    -not -path '/var/cache/*' -not -path '/var/log/*' | sort)
+there() {
+    in_root find / -xdev -not -path '/root/*' -not -path '/tmp/*' -not -path '/proc/*' \
+        -not -path '/run/*' -not -path '/var/cache/*' -not -path '/var/log/*' | sort
+}
+before=$(there)
 in_root /root/nightloom/systemd/install.sh
 
 echo "== units"
@@ -48,8 +51,7 @@ in_root setpriv --reuid nightloom --regid nightloom --init-groups \
 
 echo "== removed again"
 in_root /root/nightloom/systemd/uninstall.sh
-after=$(in_root find / -xdev -not -path '/root/*' -not -path '/tmp/*' -not -path '/proc/*' \
-    -not -path '/var/cache/*' -not -path '/var/log/*' | sort)
+after=$(there)
 left=$(printf '%s\n' "$before" "$after" "$after" | sort | uniq -c | awk '$1 == 2 { print $2 }' |
     grep -v -e '^/var/lib/nightloom' -e '^/etc/nightloom' -e '^/etc/.*-$' -e '\.pyc$' || true)
 [ -z "$left" ] || { echo "left behind:"; echo "$left"; exit 1; }

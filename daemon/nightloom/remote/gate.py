@@ -18,7 +18,7 @@ from nightloom_drivers.clock import Clock
 OPEN = {"/enter", "/enter.html", "/page.css", "/icon.svg"}
 """What is needed in order to give a token: it tells nothing of the observatory."""
 
-BETWEEN_S = 0.005
+BETWEEN_S = 0.02
 """Between two requests, whoever they come from: more than that wait in line."""
 
 HEADERS = {
