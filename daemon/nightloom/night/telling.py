@@ -4,6 +4,7 @@ It reads and never waits: nothing is asked of a device.
 """
 
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from nightloom.ledger import Ledger, LedgerError, TargetTally, tally
 from nightloom.night.context import Context
@@ -80,7 +81,8 @@ def _common(
     settings: Settings, account: Account, ledger: Ledger | None, now: datetime
 ) -> dict[str, object]:
     """What is told at any time of day."""
-    here = now.astimezone()
+    zone = settings.observatory.site.time_zone
+    here = now.astimezone(ZoneInfo(zone) if zone else None)
     return {
         "utc": now,
         "observatory": settings.observatory.name,

@@ -118,7 +118,9 @@ class Status(_Part):
 
     utc: datetime = Field(description="that moment")
     observatory: str = Field(description="name of the observatory")
-    time_zone: str = Field(default="UTC", description="name of the zone of the daemon's computer")
+    time_zone: str = Field(
+        default="UTC", description="name of the zone in which people are told times"
+    )
     utc_offset_min: int = Field(default=0, description="what that zone is ahead of UTC, in minutes")
     scale_arcsec_per_px: float | None = Field(
         default=None, description="sky angle of a pixel of a frame; null when not known"

@@ -165,7 +165,7 @@ function tellProblems(s) {
   at("troubles").hidden = !latest.length;
   at("problems").replaceChildren(...latest.map((one) => {
     const line = made("li");
-    line.textContent = `${clock(one.utc)} ${one.event.replaceAll("_", " ")}: ${readable(one.text)}`;
+    line.textContent = `${clock(one.utc)} ${readable(one.text)}`;
     return line;
   }));
 }
