@@ -90,7 +90,10 @@ def test_what_is_sought_is_passed_through_as_json_too(
     [
         (["--event", "roof_opend"], "--event roof_opend is none; near: roof_opened"),
         (["--at", "me:word@mini-pc"], "the token goes into a file or the environment"),
-        (["--at", "mini-pc", "--token-file", "open"], "may be read by others; chmod 600 open"),
+        (
+            ["--at", "mini-pc", "--token-file", "open"],
+            "nobody else may read, since it holds secrets: chmod 600 open",
+        ),
         (["--at", "mini-pc", "--token-file", "none"], "--token-file none cannot be read"),
         (["--at", "mini-pc", "log"], "A FILE is here and --at is elsewhere"),
     ],

@@ -5,6 +5,7 @@ import os
 from pathlib import Path
 
 from nightloom.errors import BadInput
+from nightloom.settings.secrets import Unreadable, secret_lines
 
 VARIABLE = "NIGHTLOOM_TOKEN"
 
@@ -31,15 +32,9 @@ def token_of(arguments: argparse.Namespace) -> str:
     if file is None:
         return _checked(os.environ.get(VARIABLE, ""), f"${VARIABLE}")
     try:
-        open_to_others = file.stat().st_mode & 0o077
-        text = file.read_text(encoding="utf-8")
-    except OSError as error:
-        raise BadInput(f"--token-file {file} cannot be read: {error.strerror}.") from None
-    except UnicodeDecodeError:
-        raise BadInput(f"--token-file {file} holds no token.") from None
-    if open_to_others:
-        raise BadInput(f"--token-file {file} may be read by others; chmod 600 {file}.")
-    return _checked(text, f"--token-file {file}")
+        return _checked(" ".join(secret_lines(file)), f"--token-file {file}")
+    except Unreadable as error:
+        raise BadInput(f"--token-file {file} {error}.") from error
 
 
 def _checked(text: str, source: str) -> str:
