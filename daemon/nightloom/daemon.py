@@ -16,7 +16,7 @@ from nightloom.errors import BadInput
 from nightloom.executor import Threads, Workers
 from nightloom.last_resort import guard_of, open_ledger
 from nightloom.ledger import Ledger, LedgerError
-from nightloom.night.assembly import build_context
+from nightloom.night.assembly import build_context, solver_of
 from nightloom.night.context import Context
 from nightloom.night.desk import RETIRE, logged, noted
 from nightloom.night.gather import gather
@@ -38,14 +38,14 @@ from nightloom.schedule.schedule import Schedule, ready_from_s
 from nightloom.schedule.windows import darkness
 from nightloom.settings import Problem, Settings, SettingsError
 from nightloom.sky import night_of
-from nightloom.solving import CatalogueSolver, FieldSolver, Solver
+from nightloom.solving import Solver
 from nightloom.status import Account, Status
 from nightloom.systemd import systemd_told
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import NightArmed, PersonNeeded, ServerAwaited
 from nightloom.telemetry.nights import go_on_in_newest, log_file
 from nightloom.telemetry.outages import outages_told, telling_s
-from nightloom_drivers.catalogue import tycho2
+from nightloom.upkeep import keep_up, midday, tell_of_missed
 from nightloom_drivers.clock import Clock, WallClock
 from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.link.indi import IndiLink
@@ -55,6 +55,9 @@ PATIENCE_S = 10.0
 
 SERVER_ANSWERS_S = 5.0
 """A server that is up answers within a second; between two tries a person may ask for the end."""
+
+DUSK = "dusk"
+"""Name of the job that waits for a night's beginning."""
 
 TRY_AGAIN_S = 60.0
 """Between two tries to make a rig safe that could not be."""
@@ -149,13 +152,20 @@ class Daemon:
                 problems = await self._problems()
             if problems:
                 raise SettingsError(problems)
-            await self._run_nights(nights, _solver(self._settings, self._workers))
+            await self._run_nights(nights, solver_of(self._settings, self._workers))
         finally:
             await self._make_safe()
 
     async def _run_nights(self, nights: int | None, solver: Solver) -> None:
         scheduler = AsyncIOScheduler(timezone=UTC)
+        scheduler.add_job(
+            self._keep_up,
+            midday(self._settings.observatory.site.longitude_deg),
+            misfire_grace_time=None,
+        )
         scheduler.start()
+        if self._ledger is not None:
+            tell_of_missed(self._settings, self._ledger, self._log, self._clock)
         try:
             while not self._stop.is_set() and (nights is None or len(self._begun) < nights):
                 night = self._next_night()
@@ -164,6 +174,11 @@ class Daemon:
                     await self._run(night, solver)
         finally:
             scheduler.shutdown(wait=False)
+
+    async def _keep_up(self) -> None:
+        """By day; where it is never day the night goes first."""
+        if self._ledger is not None and self._night is None:
+            keep_up(self._settings, self._ledger, self._log, self._clock)
 
     # For persons ------------------------------------------------------------------------------
 
@@ -229,9 +244,10 @@ class Daemon:
         starts = datetime.fromtimestamp(max(starts_s, self._clock.unix_s()), UTC)
         self._log.emit(NightArmed(night=str(night), begins_utc=starts))
         dusk = asyncio.Event()
-        scheduler.add_job(dusk.set, DateTrigger(starts), misfire_grace_time=None)
+        scheduler.add_job(dusk.set, DateTrigger(starts), id=DUSK, misfire_grace_time=None)
         await first(dusk.wait(), self._stop.wait(), self._retire.wait())
-        scheduler.remove_all_jobs()
+        if scheduler.get_job(DUSK) is not None:
+            scheduler.remove_job(DUSK)
         if self._retire.is_set():
             self._retire.clear()
             await self._make_safe()
@@ -279,17 +295,3 @@ async def _opened(link: IndiLink, log: Log, stop: asyncio.Event) -> None:
             raise LeftUnsafe(
                 "The INDI server never answered: whether the rig is parked and closed is not known."
             )
-
-
-def _solver(settings: Settings, workers: Workers) -> Solver:
-    """The solver that the settings ask for. Raises BadInput when it cannot be had."""
-    said = settings.observatory.solver
-    if said.kind == "astrometry":
-        return FieldSolver(deadline_s=said.deadline_s)
-    catalogue = tycho2()
-    if catalogue is None:
-        raise BadInput(
-            'observatory.toml: solver.kind "catalogue" needs the star catalogue of Debian\'s'
-            " package astrometry-data-tycho2, which is not installed."
-        )
-    return CatalogueSolver(catalogue, workers)

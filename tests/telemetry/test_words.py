@@ -17,10 +17,15 @@ ODD = 17.0
 """Every number of the sample events: it must show with its unit, or not at all."""
 
 SAMPLES = {"kind": "was late", "after": "gathering", "verdict": "moved", "cause": "cloud"}
-DATES = {"night": "2026-11-10", "uid": "2026-11-10-0017", "uids": ["2026-11-10-0017"]}
+DATES = {
+    "night": "2026-11-10",
+    "uid": "2026-11-10-0017",
+    "uids": ["2026-11-10-0017"],
+    "nights": ["2026-11-10"],
+}
 WITH_UNIT = re.compile(
-    r"[−+]?\d[\d.]*( ± \d[\d.]*)?(″|′|°|″/s|″/px| (s|min|h|px|steps|steps/°C|°C|ADU|%|mag|frames?|"
-    r"stars|attempts?|slews|times))(?!\w)"
+    r"[−+]?\d[\d.]*( ± \d[\d.]*)?(″|′|°|″/s|″/px| (s|min|h|px|steps|steps/°C|°C|ADU|%|mag|MB|"
+    r"frames?|stars|attempts?|slews|times))(?!\w)"
 )
 DATED = re.compile(r"\d+ \w+ \d{4}|\d\d:\d\d UTC")
 COUNTED = re.compile(r"(cycle |number |frame |sub |kept, )\d+|\d+( to| times its noise)")

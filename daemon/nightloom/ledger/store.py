@@ -66,6 +66,27 @@ class Store:
         self._connection.close()
         self._release_lock()
 
+    def put_in_order(self) -> None:
+        """Have SQLite check the whole file, and take in what was written beside it. By day only."""
+        with self._asked("check the file"):
+            found = self._connection.execute("PRAGMA quick_check").fetchone()[0]
+            if found != "ok":
+                raise LedgerError(self.path, asked="check the file", seen=found)
+            self._connection.execute("PRAGMA optimize")
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
+    def copy_to(self, path: Path) -> None:
+        """Make a whole copy of the file, which is there whole or not at all."""
+        with self._asked(f"copy itself to {path}"):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            begun = path.with_suffix(".begun")
+            copy = sqlite3.connect(begun)
+            try:
+                self._connection.backup(copy)
+            finally:
+                copy.close()
+            begun.replace(path)
+
     # SQLite ----------------------------------------------------------------------------------
 
     def _connect(self, read_only: bool) -> sqlite3.Connection:

@@ -5,7 +5,8 @@ from pathlib import Path
 
 from nightloom.clouds import SkyLook
 from nightloom.clouds.monitor import CloudMonitor
-from nightloom.executor import Executor
+from nightloom.errors import BadInput
+from nightloom.executor import Executor, Workers
 from nightloom.faults import GivenUp
 from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
@@ -24,9 +25,10 @@ from nightloom.safety import Acts, Guard, SafetyDevices
 from nightloom.schedule.schedule import Schedule
 from nightloom.settings import Settings
 from nightloom.sky.twilight import NIGHT_DEG
-from nightloom.solving import Solver
+from nightloom.solving import CatalogueSolver, FieldSolver, Solver
 from nightloom.status import Account
 from nightloom.telemetry import Log
+from nightloom_drivers.catalogue import tycho2
 from nightloom_drivers.clock import Clock, SteadyClock
 
 
@@ -144,3 +146,17 @@ def _tell_of_frames(context: Context) -> None:
 
     pipeline.listen(of_the_focus)
     pipeline.listen(of_the_sky)
+
+
+def solver_of(settings: Settings, workers: Workers) -> Solver:
+    """The solver that the settings ask for. Raises BadInput when it cannot be had."""
+    said = settings.observatory.solver
+    if said.kind == "astrometry":
+        return FieldSolver(deadline_s=said.deadline_s)
+    catalogue = tycho2()
+    if catalogue is None:
+        raise BadInput(
+            'observatory.toml: solver.kind "catalogue" needs the star catalogue of Debian\'s'
+            " package astrometry-data-tycho2, which is not installed."
+        )
+    return CatalogueSolver(catalogue, workers)

@@ -24,6 +24,29 @@ class NightArmed(Event):
     begins_utc: datetime = Field(description="when readying begins; now for a night under way")
 
 
+class NightsMissed(Event):
+    """Nights got dark and went by while no daemon ran."""
+
+    level: ClassVar[Level] = "warning"
+
+    nights: list[str] = Field(description="dates of their evenings, YYYY-MM-DD")
+
+
+class LedgerCopied(Event):
+    """The ledger was checked, put in order and copied, by day."""
+
+    path: str = Field(description="the copy")
+    size_mb: float = Field(description="its size in megabytes")
+
+
+class UpkeepFailed(Event):
+    """What is done by day for the next night could not be done."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="why not")
+
+
 class ServerAwaited(Event):
     """No INDI server answers yet, and nothing is known of the rig; told at growing intervals."""
 

@@ -131,6 +131,7 @@ UNITS: dict[str, Callable[[float], str]] = {
     "deg": _Unit(1, "°"),
     "ra": _right_ascension,
     "dec": _declination,
+    "mb": _Unit(1, " MB"),
     "px": _Unit(2, " px"),
     "steps": _Unit(0, " steps"),
     "move": _Unit(0, " steps", signed=True),

@@ -210,6 +210,9 @@ MAIN, SUBS, ALL = Detail
 SAID: dict[type[Event], Said] = {
     # The night as a whole
     e.NightArmed: Said("Waiting for the night of {night:night}, from {begins_utc}"),
+    e.NightsMissed: Said("No daemon ran in the night of {nights:night}"),
+    e.LedgerCopied: Said("Ledger checked and copied to {path}, {size_mb:mb}", ALL),
+    e.UpkeepFailed: Said("The upkeep by day failed: {reason}"),
     e.ServerAwaited: Said("No INDI server answers yet; waiting for one: {reason}"),
     e.LinkLost: Said("The INDI server is lost; looking for it: {reason}"),
     e.LinkAway: Said("Still no INDI server, for {for_s:time} now"),
