@@ -44,3 +44,6 @@ def test_no_figure_is_lost(
     if command == "outlook":
         assert len(SPAN.findall(told)) == 5  # the dark, three windows, and out of reach
         assert max(map(len, told.splitlines())) <= 80
+        assert len(re.findall(r"\d\d°\s", told)) >= 6, (
+            "each target's height and the Moon's distance"
+        )

@@ -210,7 +210,7 @@ def _sky_line(night_windows: NightWindows) -> str:
 
 def _windows_table(seen: Outlook) -> Table:
     table = _table(
-        "Windows", "target", "filters", "may run", "highest", "meridian", "mount", "from Moon"
+        "Windows", "target", "filters", "may run", "highest", "meridian", "mount", "from\nMoon"
     )
     night_windows = seen.night_windows
     for target in seen.targets:
@@ -273,18 +273,24 @@ def _filters_table(seen: Outlook) -> Table:
     return table
 
 
-WIDTHS = {"may run": 11, "mount": 12, "highest": 7}
-"""Characters that figures need which must not be broken."""
+WRAPPED = {"target", "filters", "mount"}
+"""Columns that give way in a narrow terminal: a figure that is broken in two is no figure."""
+
+WIDTHS = {"mount": 12, "target": 6, "filters": 7}
+"""Characters that they keep."""
 
 
 def _table(title: str, *columns: str) -> Table:
-    table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
-    numbers = {"highest", "open", "has", "tonight", "wanted", "still missing", "from Moon"}
+    table = Table(
+        title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False
+    )
+    numbers = {"highest", "open", "has", "tonight", "wanted", "still missing", "from\nMoon"}
     for column in columns:
         table.add_column(
             column,
             justify="right" if column in numbers else "left",
             overflow="fold",
-            min_width=WIDTHS.get(column, len(max(column.split(), key=len))),
+            no_wrap=column not in WRAPPED,
+            min_width=WIDTHS.get(column),
         )
     return table
