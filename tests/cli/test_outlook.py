@@ -84,6 +84,39 @@ def test_moon_and_meridian_agree_with_a_second_library(
     assert away_s(told["targets"][0]["meridian_utc"], transit) < 60
 
 
+def test_a_group_with_a_darkness_of_its_own_is_told_beside_the_policy_s(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The Sun sinks from -12° to -18° in 35 to 45 minutes at 47° north in November, by PyEphem."""
+    for file in demo_folder().glob("*.toml"):
+        text = file.read_text()
+        if file.name == "targets.toml":
+            before, name, narrow = text.partition('name = "NGC 1499"')
+            narrow = narrow.replace("[target.filter.", "[target.group.filter.")
+            narrow = narrow.replace(
+                "[target.group.filter",
+                "[[target.group]]\nsun_altitude_deg = -12.0\n[target.group.filter",
+                1,
+            )
+            text = before + name + narrow
+        (tmp_path / file.name).write_text(text)
+    words = ["outlook", "--config", str(tmp_path), "--night", "2026-11-10"]
+    assert main(words) == 0
+    assert "Dark 17:38–04:34, 10.9 h; " in (shown := capsys.readouterr().out)
+    assert " for Ha OIII SII of NGC 1499." in shown.replace("\n", " ")
+    assert main([*words, "--json"]) == 0
+    begun = {
+        one["target"]: one["groups"][0]["dark"][0]
+        for one in json.loads(capsys.readouterr().out)["targets"]
+    }
+    here = ephem.Observer()
+    here.lat, here.lon, here.elevation, here.pressure = "47.1", "9.6", 820, 0
+    here.horizon, here.date = "-12", "2026/11/10 12:00"
+    assert away_s(begun["NGC 1499"], here.next_setting(ephem.Sun(), use_center=True)) < 60
+    here.horizon = "-18"
+    assert away_s(begun["NGC 891"], here.next_setting(ephem.Sun(), use_center=True)) < 90
+
+
 def away_s(said_utc: str, moment: ephem.Date) -> float:
     said = datetime.fromisoformat(said_utc)
     theirs: datetime = moment.datetime().replace(tzinfo=UTC)

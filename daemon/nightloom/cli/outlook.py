@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TypedDict
 
 import numpy as np
-from rich import box
 from rich.console import Console
 from rich.table import Table
 
@@ -24,12 +23,13 @@ from nightloom.cli.outlook_parts import (
     rounded,
     span,
 )
+from nightloom.cli.outlook_table import outlook_table
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.schedule.outlook import Outlook, outlook
 from nightloom.schedule.windows import NightWindows, NoDarkness, Tally
 from nightloom.settings import Settings, Target
-from nightloom.sky import NightTable, night_of, night_span
+from nightloom.sky import Interval, NightTable, night_of, night_span
 from nightloom_drivers.clock import WallClock
 
 
@@ -163,6 +163,7 @@ def _target(seen: Outlook, target: Target) -> dict[str, object]:
             {
                 "group": group.label,
                 "filters": list(group.filters),
+                "dark": [iso(one) for one in _ends(night_windows.dark_for(group))],
                 "windows": [
                     [iso(w.start_unix_s), iso(w.end_unix_s)]
                     for w in night_windows.group_windows(target, number)
@@ -182,34 +183,49 @@ def _target(seen: Outlook, target: Target) -> dict[str, object]:
     }
 
 
+def _ends(dark: Interval | None) -> tuple[float, ...]:
+    return () if dark is None else (dark.start_unix_s, dark.end_unix_s)
+
+
 # Tables ----------------------------------------------------------------------------------------
 
 
 def _print(seen: Outlook, picture: Path | None) -> None:
     console = Console(highlight=False)
-    console.print(_sky_line(seen.night_windows))
+    console.print(_sky_lines(seen))
     console.print(_windows_table(seen), _plan_table(seen), _filters_table(seen))
     if picture is not None:
         console.print(f"Drawn in {picture}.")
 
 
-def _sky_line(night_windows: NightWindows) -> str:
-    moon, dark = _moon(night_windows), night_windows.dark
+def _sky_lines(seen: Outlook) -> str:
+    """The dark of the policy, that of each group which asks for another one, and the Moon."""
+    night_windows = seen.night_windows
+    moon, begins = _moon(night_windows), f"Night of {night_windows.night}, all times UTC."
     rises, sets = _moonrise_and_set(night_windows)
     moments = sorted([*((one, "rises") for one in rises), *((one, "sets") for one in sets)])
     events = [f"{what} {clock(one)}" for one, what in moments]
     where = f", {', '.join(events)}" if events else ""
     height = max(moon["highest_deg"], 0.0)
+    own = [
+        f"{_dark(night_windows.dark_for(group))} for {' '.join(group.filters)} of {target.name}"
+        for target in seen.targets
+        for group in target.groups
+        if group.sun_altitude_deg is not None
+    ]
     return (
-        f"Night of {night_windows.night}, all times UTC. Dark {span(dark)},"
-        f" {dark.duration_s / 3600:.1f} h.\n"
+        f"{begins} {'; '.join([f'Dark {_dark(night_windows.dark_for())}', *own])}.\n"
         f"Moon {moon['illumination']:.0%} lit, {moon['days_from_full']:.0f} days from full{where};"
         + (f" up to {height:.0f}° in the dark." if height else " down while it is dark.")
     )
 
 
+def _dark(dark: Interval | None) -> str:
+    return "never" if dark is None else f"{span(dark)}, {dark.duration_s / 3600:.1f} h"
+
+
 def _windows_table(seen: Outlook) -> Table:
-    table = _table(
+    table = outlook_table(
         "Windows", "target", "filters", "may run", "highest", "meridian", "mount", "from\nMoon"
     )
     night_windows = seen.night_windows
@@ -242,7 +258,7 @@ def _plan_table(seen: Outlook) -> Table:
     doubt = (
         "" if plan.exact else f" (another may be worth {plan.bound / plan.objective - 1:.1%} more)"
     )
-    table = _table(f"Plan{doubt}", "from", "to", "target", "filters", "open", "altitude")
+    table = outlook_table(f"Plan{doubt}", "from", "to", "target", "filters", "open", "altitude")
     for block, by_filter in zip(plan.blocks, seen.block_s, strict=True):
         target = named(seen, block.target)
         ends = np.array([block.start_unix_s, block.end_unix_s])
@@ -259,7 +275,9 @@ def _plan_table(seen: Outlook) -> Table:
 
 
 def _filters_table(seen: Outlook) -> Table:
-    table = _table("Expected", "target", "filter", "has", "tonight", "wanted", "still missing")
+    table = outlook_table(
+        "Expected", "target", "filter", "has", "tonight", "wanted", "still missing"
+    )
     for target in seen.targets:
         for name, one in seen.filters[target.name].items():
             table.add_row(
@@ -270,27 +288,4 @@ def _filters_table(seen: Outlook) -> Table:
                 hours(one.wanted_s),
                 hours(one.missing_s),
             )
-    return table
-
-
-WRAPPED = {"target", "filters", "mount"}
-"""Columns that give way in a narrow terminal: a figure that is broken in two is no figure."""
-
-WIDTHS = {"mount": 12, "target": 6, "filters": 7}
-"""Characters that they keep."""
-
-
-def _table(title: str, *columns: str) -> Table:
-    table = Table(
-        title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False
-    )
-    numbers = {"highest", "open", "has", "tonight", "wanted", "still missing", "from\nMoon"}
-    for column in columns:
-        table.add_column(
-            column,
-            justify="right" if column in numbers else "left",
-            overflow="fold",
-            no_wrap=column not in WRAPPED,
-            min_width=WIDTHS.get(column),
-        )
     return table

@@ -191,14 +191,16 @@ class NightWindows:
         left = overlaps(self._windows[target.name, number], waits)
         return [window for window in left if window.duration_s >= least_s]
 
+    def dark_for(self, group: Group | None = None) -> Interval | None:
+        """When it is as dark as a group asks, or the policy; None when it never is."""
+        asked_deg = None if group is None else group.sun_altitude_deg
+        policy_deg = self._settings.policies.dark.sun_altitude_deg
+        return self._dark_at(policy_deg if asked_deg is None else asked_deg)
+
     def _group_windows(self, target: Target, group: Group) -> tuple[Interval, ...]:
         """Dark, in reach, high enough, as the Moon and the clock allow, and long enough."""
-        dark = self.dark
-        if group.sun_altitude_deg is not None:
-            own = self._dark_at(group.sun_altitude_deg)
-        else:
-            own = self._dark_at(self._settings.policies.dark.sun_altitude_deg)
-        allowed = overlaps([dark], [own] if own else [])
+        own = self.dark_for(group)
+        allowed = overlaps([self.dark], [own] if own else [])
         allowed = overlaps(self._high(target), allowed)
         allowed = overlaps(allowed, self._reach[target.name])
         if group.maximum_moonlight_ratio is not None:
