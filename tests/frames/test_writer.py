@@ -220,8 +220,9 @@ def test_the_verdict_comes_into_a_frame_on_disk(
         assert path.stat().st_size == size
         assert header["STARCNT"] == stars
         assert header.get("HALFFLUX") == (2.25 if radius_px == 2.25 else None)
-        assert header["VERDICT"] == verdict[: len(header["VERDICT"])]
-        assert len(header["VERDICT"]) == len(verdict) or len(header["VERDICT"]) > 55
+        shown = header["VERDICT"].removesuffix(" ...")
+        assert verdict.startswith(shown)
+        assert shown == verdict or len(header["VERDICT"]) > 45
         assert [card.keyword for card in header.cards if "VERDICT" in card.keyword] == ["VERDICT"]
     assert frame_at(path) == "n-0001"
     assert np.array_equal(read_frame(path), pixels())

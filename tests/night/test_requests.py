@@ -280,7 +280,9 @@ def test_a_pause_stands_still_through_the_meridian_until_the_dark_ends(tmp_path:
     sound(story)
     assert seen == ["pausing"]
     last = [one for one in story.of(e.PhaseChanged) if one.before == "pausing"]
-    assert [(one.after, one.reason) for one in last] == [("retiring", "the dark hours are over")]
+    assert [(one.after, one.reason) for one in last] == [
+        ("retiring", "the hours asked for are over")
+    ]
     with Ledger.read(tmp_path / FILE_NAME) as ledger:
         assert ledger.unfinished() == []
 

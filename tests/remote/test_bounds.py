@@ -19,8 +19,10 @@ from nightloom.telemetry import events as e
 from nightloom_drivers.clock import real_monotonic_s
 from remote.halls import TOKEN, Hall, head, inside, request, with_token
 
-LATE_S_MAX = 0.15
-"""A turn of the loop beside all that; other tests run at the same time."""
+LATE_S_MAX = 1.5
+"""A turn of the loop beside all that, on a machine that other tests keep busy: nothing waits for
+a caller. What it costs is measured by tests/benchmarks/abuse.py.
+"""
 
 MEMORY_BYTES_MAX = 40_000_000
 

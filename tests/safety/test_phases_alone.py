@@ -28,7 +28,7 @@ from nightloom.night.interrupts import (
     operator,
     unsafe,
 )
-from nightloom.night.night import ENDED, LEFT, Night
+from nightloom.night.night import ENDED, GIVEN_UP, LEFT, Night
 from nightloom.night.phases import Phase
 from nightloom.night.ready import ready
 from nightloom.night.retire import retire, strand
@@ -343,7 +343,7 @@ def night_of_trouble(
                 await Night(context, instead).run()  # type: ignore[arg-type]
             ended = ledger.last_act("night")
             assert ended is not None
-            assert ended.outcome in (ENDED, LEFT)
+            assert ended.outcome in (ENDED, GIVEN_UP, LEFT)
             assert scene.left_as == "parked, closed"
             heard.extend(scene.heard)
 
