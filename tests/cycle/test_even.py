@@ -305,7 +305,7 @@ def test_a_filter_whose_share_was_cut_still_gets_subs() -> None:
     st.lists(st.integers(0, 60), min_size=5, max_size=5),
     st.integers(1, 5),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 def test_whatever_the_old_tally_it_becomes_even_and_nobody_runs_alone(
     shares: list[tuple[int, float]], old_cycles: list[int], make_up_cycles: int
 ) -> None:

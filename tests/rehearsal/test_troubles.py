@@ -27,7 +27,7 @@ def night(out: Path, *names: str, hours: float = 0.5, seed: int = 7) -> tuple[Pl
     return played, said
 
 
-QUICK = {"cap-stuck", "rain", "wheel-stuck"}
+QUICK = {"rain"}
 """What shows that trouble comes by its name, each day; the others take minutes together."""
 
 

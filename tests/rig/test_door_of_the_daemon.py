@@ -28,7 +28,6 @@ pytestmark = pytest.mark.rig
 
 EFFECTIVE_S = 1.0
 READY_S_MAX, SAFE_S_MAX = 150.0, 120.0
-REQUESTS = 20
 
 SUB_S = 60.0
 """3 s of real time: see TIME_FACTOR."""
@@ -71,9 +70,10 @@ def wait(seconds: float) -> None:
     threading.Event().wait(seconds)
 
 
-def test_requests_over_the_door(tmp_path: Path, server: Server) -> None:
-    """Twenty at random moments of a night, each in force within a second; then a crash in a pause,
-    and a night that is ended, and stays so."""
+@pytest.mark.parametrize("requests", [6, pytest.param(20, marks=pytest.mark.long)])
+def test_requests_over_the_door(tmp_path: Path, server: Server, requests: int) -> None:
+    """At random moments of a night, each in force within a second; then a crash in a pause, and a
+    night that is ended, and stays so."""
     config, output = tmp_path / "config", tmp_path / "out"
     park_near(
         server, configure(config, output, server.port, cycles=100, sub_s=SUB_S, start_steps=37500)
@@ -83,7 +83,7 @@ def test_requests_over_the_door(tmp_path: Path, server: Server) -> None:
     with running(config) as daemon:
         daemon.until(lambda d: bool(d.of("sub_begun")), READY_S_MAX)
         assert stat.S_IMODE((output / FOLDER / SOCKET).stat().st_mode) == 0o600
-        for number in range(REQUESTS // 2):
+        for number in range(requests // 2):
             wait(float(chance.uniform(0.0, 6.0)))
             at = len(daemon.events)
             assert isinstance(asked(output, Pause()), Done)
@@ -109,7 +109,7 @@ def test_requests_over_the_door(tmp_path: Path, server: Server) -> None:
         assert isinstance(asked(output, Pause()), Done)
         daemon.until(lambda d: d.of("phase_changed")[-1]["after"] == "pausing", 10.0)
         daemon.kill()
-    assert len(took_s) == REQUESTS
+    assert len(took_s) == requests
     assert max(took_s) <= EFFECTIVE_S
 
     with running(config) as daemon:  # somebody may stand at the rig

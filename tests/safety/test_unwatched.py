@@ -82,6 +82,7 @@ def frames_between(seen: Any, from_s: float, to_s: float) -> int:
     return sum(from_s <= frame.start_utc.timestamp() < to_s for frame in seen.story.frames)
 
 
+@pytest.mark.long
 def test_a_night_goes_on_after_the_mount_restarts_in_a_dither_pulse(tmp_path: Path) -> None:
     at_s: list[float] = []
 
@@ -100,7 +101,7 @@ def test_a_night_goes_on_after_the_mount_restarts_in_a_dither_pulse(tmp_path: Pa
 @pytest.mark.parametrize(
     ("phase", "device"),
     [
-        ("acquiring", MOUNT),
+        pytest.param("acquiring", MOUNT, marks=pytest.mark.long),
         ("crossing", GUIDE_CAMERA),
         pytest.param("crossing", MOUNT, marks=pytest.mark.long),
     ],
