@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.special import erf
@@ -65,6 +65,7 @@ def test_stated_half_flux_radius_is_the_drawn_one(sigma: float, disk: float) -> 
 
 @settings(max_examples=25, deadline=None)
 @given(x=st.floats(60, 100), y=st.floats(60, 100), sigma=st.floats(0.6, 3), disk=st.floats(0, 12))
+@example(x=60.5, y=60.5, sigma=1.0, disk=5e-324)
 def test_light_and_place_are_kept(x: float, y: float, sigma: float, disk: float) -> None:
     """A star's pixels sum to its flux and balance at its place, to 1/16 pixel."""
     image = draw(x, y, 1000.0, Blur(sigma**2, sigma**2, 0.0, disk))

@@ -115,6 +115,10 @@ def half_flux_radius_px(blur: Blur) -> float:
     return float(sigma * radius * (1 + min(ratio / 3, 1.0) * (ring - 1)))
 
 
+_POINT = 1e-9
+"""Below this a disk's transform is 1 to the last figure."""
+
+
 def _ring(kr: Array, hole: float) -> Array:
     """Return the transform of a uniform ring of unit flux, of the shape of `kr`, k times its outer
     radius.
@@ -126,8 +130,9 @@ def _ring(kr: Array, hole: float) -> Array:
 
 def _disk(kr: Array) -> Array:
     """Return the transform of a uniform disk of unit flux, of the shape of `kr`."""
-    safe = np.where(kr == 0, 1.0, kr)
-    return np.where(kr == 0, 1.0, 2 * j1(safe) / safe)
+    point = kr < _POINT  # so small that j1 loses its figures
+    safe = np.where(point, 1.0, kr)
+    return np.where(point, 1.0, 2 * j1(safe) / safe)
 
 
 # Half-flux radius of a unit Gaussian convolved with a disk of radius R, both in σ, by Monte Carlo;
