@@ -16,10 +16,11 @@ import pytest
 from astropy.io import fits
 
 from night.nights import NIGHT, demo
+from nightloom.errors import FramesNotKept
 from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.frames import HeaderFacts, partial_of
 from nightloom.frames import pipeline as taking_in
-from nightloom.frames.disk import RESERVED_BYTES, UNWRITTEN_MAX, FramesNotKept
+from nightloom.frames.disk import RESERVED_BYTES, UNWRITTEN_MAX
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Event, Log

@@ -11,7 +11,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from night.nights import NIGHT, Story, demo, live
-from nightloom.frames.disk import FramesNotKept
+from nightloom.errors import FramesNotKept
 from nightloom.night.phases import Phase
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from night.nights import NIGHT, demo
-from nightloom.frames.disk import FramesNotKept
+from nightloom.errors import FramesNotKept
 from nightloom.rehearsal import TROUBLES, Played, Rehearsal, Trouble, play_virtually
 from nightloom.sky import Interval
 from nightloom.telemetry import Event

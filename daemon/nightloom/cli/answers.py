@@ -4,8 +4,7 @@ import os
 import sys
 from collections.abc import Callable
 
-from nightloom.errors import BadInput
-from nightloom.frames.disk import FramesNotKept
+from nightloom.errors import BadInput, FramesNotKept
 from nightloom.ledger import LedgerError
 from nightloom_drivers.errors import DeviceError
 

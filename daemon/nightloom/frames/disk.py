@@ -4,6 +4,7 @@ from datetime import date, datetime
 from math import inf
 from pathlib import Path
 
+from nightloom.errors import FramesNotKept
 from nightloom.executor import Executor
 from nightloom.frames.header import HeaderFacts, header_to_judge, judged_cards
 from nightloom.frames.image import Pixels
@@ -32,10 +33,6 @@ FEW_FRAMES = (300, 30)
 """It is told when there is room for no more frames than a long night takes, and shortly before the
 end; so that somebody may make room.
 """
-
-
-class FramesNotKept(Exception):
-    """The disk takes no more frames: gathering more would be for nothing."""
 
 
 class FrameDisk:

@@ -21,8 +21,8 @@ from collections.abc import Callable, Coroutine, Iterator, Sequence
 from enum import Enum
 from typing import TypeVar
 
+from nightloom.errors import FramesNotKept
 from nightloom.executor import NotComputed
-from nightloom.frames.disk import FramesNotKept
 from nightloom.ledger import LedgerBusy, LedgerError
 from nightloom.night.context import Context
 from nightloom.safety import GuardRefusal, NotSafe, WrongSide

@@ -5,8 +5,8 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import ExitStack, asynccontextmanager
 from dataclasses import dataclass
 
+from nightloom.errors import FramesNotKept
 from nightloom.executor import Executor, InLine, Threads, Workers
-from nightloom.frames.disk import FramesNotKept
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
