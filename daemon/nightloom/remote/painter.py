@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom_drivers.leash import end_with
+
 SIDE_PX_MAX = 640
 SKY = 0.18
 """How bright the sky becomes, of 1: dark, and faint light shows against it."""
@@ -70,5 +72,6 @@ def main(file: Path) -> None:
 
 
 if __name__ == "__main__":
+    end_with(int(sys.argv[1]))
     os.nice(19)
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[2]))

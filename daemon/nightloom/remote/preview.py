@@ -6,6 +6,7 @@ memory goes when it ends.
 
 import asyncio
 import contextlib
+import os
 import sys
 from pathlib import Path
 
@@ -43,7 +44,7 @@ class Preview:
 
 async def _painted(file: Path) -> bytes:
     process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-P", str(PAINTER), str(file)),
+        *(sys.executable, "-P", str(PAINTER), str(os.getpid()), str(file)),
         stdin=asyncio.subprocess.DEVNULL,
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.DEVNULL,
