@@ -1,15 +1,12 @@
 """Sends notices from a process of its own, which is ended when its time is up."""
 
-import asyncio
-import contextlib
 import json
-import os
-import sys
 from pathlib import Path
 
 from nightloom.notices.addresses import Address
 from nightloom.notices.post import NO_ADDRESS, NOT_TAKEN, TAKEN
 from nightloom.notices.rules import Notice
+from nightloom.own_script import run_script
 
 DEADLINE_S = 30.0
 """A service that answers does so within seconds."""
@@ -32,22 +29,8 @@ async def send(address: Address, notice: Notice, deadline_s: float = DEADLINE_S)
 
 async def _sent(address: Address, notice: Notice, deadline_s: float) -> str:
     told = {"url": address.url, "title": notice.title, "text": notice.text}
-    process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-P", str(POST), str(os.getpid())),
-        stdin=asyncio.subprocess.PIPE,
-        stdout=asyncio.subprocess.DEVNULL,
-        stderr=asyncio.subprocess.DEVNULL,
-        start_new_session=True,  # Ctrl-C is the daemon's to hear
-    )
     try:
-        async with asyncio.timeout(deadline_s):
-            await process.communicate(json.dumps(told).encode())
+        status, _ = await run_script(POST, given=json.dumps(told).encode(), deadline_s=deadline_s)
     except TimeoutError:
         return f"no answer within {deadline_s:g} s"
-    finally:
-        if process.returncode is None:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
-            await process.wait()
-    status = process.returncode
     return "" if status == TAKEN else WHY.get(status or 0, f"its sender ended with {status}")

@@ -5,11 +5,9 @@ memory goes when it ends.
 """
 
 import asyncio
-import contextlib
-import os
-import sys
 from pathlib import Path
 
+from nightloom.own_script import run_script
 from nightloom.status import FrameStatus
 
 DEADLINE_S = 30.0
@@ -43,21 +41,8 @@ class Preview:
 
 
 async def _painted(file: Path) -> bytes:
-    process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-P", str(PAINTER), str(os.getpid()), str(file)),
-        stdin=asyncio.subprocess.DEVNULL,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.DEVNULL,
-        start_new_session=True,  # Ctrl-C is the daemon's to hear
-    )
     try:
-        async with asyncio.timeout(DEADLINE_S):
-            painted, _ = await process.communicate()
+        status, painted = await run_script(PAINTER, str(file), deadline_s=DEADLINE_S)
     except TimeoutError:
         return b""
-    finally:
-        if process.returncode is None:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
-            await process.wait()
-    return painted if process.returncode == 0 else b""
+    return painted if status == 0 else b""
