@@ -28,7 +28,7 @@ from nightloom_drivers.devices import (
     PowerSwitch,
     stated_unit,
 )
-from nightloom_drivers.leash import end_with_parent
+from nightloom_drivers.leash import end_with
 from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.physics.starfield import star_source
@@ -166,7 +166,10 @@ def _serve_leashed(
     address: tuple[str, int],
 ) -> int:
     """What the rig's process runs: it ends with the one that it is simulated for."""
-    end_with_parent()
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+    assert parent.pid is not None
+    end_with(parent.pid)
     return serving(options, address)
 
 

@@ -17,10 +17,10 @@ PR_SET_PDEATHSIG = 1
 
 
 def end_with_parent() -> None:
-    """Have a process of multiprocessing end with the one that asked for it.
+    """Have a process that a fork server forked end with the one that asked for it.
 
-    The parent of a worker that a fork server forked is that server, and it lives as long as its
-    workers do: so whoever asked is waited for, in a thread.
+    Its parent is that server, which lives as long as what it forked does: so whoever asked is
+    waited for, in a thread.
     """
     parent = parent_process()
     if parent is None:

@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from nightloom.far_daemon import Daemon, NotHeard
 from nightloom.telemetry import events as e
-from nightloom.telemetry.afar import Daemon, NotHeard, lines_from
+from nightloom.telemetry.afar import lines_from
 from nightloom.telemetry.nights import log_file
 from remote.halls import NIGHT, TOKEN, Hall, inside, with_token
 from telemetry.test_afar import Proxy, served

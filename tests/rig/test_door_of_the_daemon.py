@@ -14,11 +14,14 @@ from urllib.request import urlopen
 import numpy as np
 import pytest
 
+from nightloom.far_daemon import Daemon as FarDaemon
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.requests import Ask, Done, Pause, Refused, Request, Resume, Skip, Told
+from nightloom.requests.afar import call_afar
 from nightloom.requests.call import call
 from nightloom.requests.door import FOLDER, SOCKET
 from nightloom_drivers.clock import real_monotonic_s
+from remote.halls import TOKEN, with_token
 from rig.daemon import Daemon, Line, nightloom, running
 from rig.observatory import ask, configure, park_near, simulators
 from rig.test_safe_start import by_day, is_safe, leave_open
@@ -43,15 +46,15 @@ def utc_s(line: Line) -> float:
     return datetime.fromisoformat(line["utc"]).timestamp()
 
 
-def asked(folder: Path, request: Request) -> Any:
+def asked(place: Path | FarDaemon, request: Request) -> Any:
     """The answer, which comes within a second."""
     began_s = real_monotonic_s()
-    answer = call(folder, request)
+    answer = call(place, request) if isinstance(place, Path) else call_afar(place, request)
     assert real_monotonic_s() - began_s < EFFECTIVE_S
     return answer
 
 
-def moved_on(daemon: Daemon, from_index: int, *phases: str) -> float:
+def moved_on(daemon: Daemon, from_index: int, *phases: str, origin: str = "process ") -> float:
     """Wait for the move that a request brings; how long after the request it came."""
 
     def moves(d: Daemon) -> list[Line]:
@@ -62,7 +65,7 @@ def moved_on(daemon: Daemon, from_index: int, *phases: str) -> float:
     move = moves(daemon)[0]
     before = daemon.events[from_index : daemon.events.index(move)]
     request = [one for one in before if one["event"] == "operator_asked"][-1]
-    assert "process " in request["origin"]
+    assert origin in request["origin"]
     return utc_s(move) - utc_s(request)
 
 
@@ -72,24 +75,30 @@ def wait(seconds: float) -> None:
 
 @pytest.mark.parametrize("requests", [6, pytest.param(20, marks=pytest.mark.long)])
 def test_requests_over_the_door(tmp_path: Path, server: Server, requests: int) -> None:
-    """At random moments of a night, each in force within a second; then a crash in a pause, and a
-    night that is ended, and stays so."""
+    """At random moments of a night, by the socket and over HTTP, each in force within a second;
+    then a crash in a pause, and a night that is ended, and stays so."""
     config, output = tmp_path / "config", tmp_path / "out"
     park_near(
         server, configure(config, output, server.port, cycles=100, sub_s=SUB_S, start_steps=37500)
     )
+    policies = config / "policies.toml"
+    token = f'[remote]\ntoken_file = "{with_token(tmp_path)}"\n'
+    policies.write_text(policies.read_text().replace("[remote]\n", token))
     chance = np.random.default_rng(5)
     took_s: list[float] = []
     with running(config) as daemon:
         daemon.until(lambda d: bool(d.of("sub_begun")), READY_S_MAX)
         assert stat.S_IMODE((output / FOLDER / SOCKET).stat().st_mode) == 0o600
+        (listening,) = daemon.of("remote_listening")
+        afar = FarDaemon(listening["url"].rstrip("/"), TOKEN)
         for number in range(requests // 2):
+            place, origin = ((output, "process "), (afar, "address 127.0.0.1"))[number % 2]
             wait(float(chance.uniform(0.0, 6.0)))
             at = len(daemon.events)
-            assert isinstance(asked(output, Pause()), Done)
-            took_s.append(moved_on(daemon, at, "pausing"))
+            assert isinstance(asked(place, Pause()), Done)
+            took_s.append(moved_on(daemon, at, "pausing", origin=origin))
             wait(EFFECTIVE_S)
-            told = asked(output, Ask())
+            told = asked(place, Ask())
             assert isinstance(told, Told)
             assert told.status.phase == "pausing"
             assert told.status.exposing is None
@@ -97,10 +106,10 @@ def test_requests_over_the_door(tmp_path: Path, server: Server, requests: int) -
             assert told.status.safety.mount in ("at rest", "parked")
             if number == 0:
                 assert ask(server, "Telescope Simulator.TELESCOPE_TRACK_STATE.TRACK_OFF") == "On"
-                assert isinstance(asked(output, Pause()), Refused)
+                assert isinstance(asked(afar, Pause()), Refused)
             at = len(daemon.events)
-            assert isinstance(asked(output, Resume()), Done)
-            took_s.append(moved_on(daemon, at, "readying"))
+            assert isinstance(asked(place, Resume()), Done)
+            took_s.append(moved_on(daemon, at, "readying", origin=origin))
         at = len(daemon.events)
         daemon.until(lambda d: any(e["event"] == "frame_accepted" for e in d.events[at:]), 60.0)
         told = asked(output, Ask())
@@ -122,9 +131,12 @@ def test_requests_over_the_door(tmp_path: Path, server: Server, requests: int) -
         at = len(daemon.events)
         assert isinstance(asked(output, Resume()), Done)
         daemon.until(lambda d: any(e["event"] == "sub_begun" for e in d.events[at:]), READY_S_MAX)
+        (listening,) = daemon.of("remote_listening")
+        afar = FarDaemon(listening["url"].rstrip("/"), TOKEN)
         at = len(daemon.events)
-        assert isinstance(asked(output, Skip()), Done)
-        assert moved_on(daemon, at, "acquiring", "readying") <= EFFECTIVE_S
+        assert isinstance(asked(afar, Skip()), Done)
+        took = moved_on(daemon, at, "acquiring", "readying", origin="address 127.0.0.1")
+        assert took <= EFFECTIVE_S
         done = subprocess.run(
             nightloom("retire", "--now", "--json", "--config", config),
             capture_output=True,

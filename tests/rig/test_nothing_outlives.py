@@ -17,7 +17,7 @@ from rig.daemon import nightloom
 
 pytestmark = pytest.mark.servers
 
-STARTED_S_MAX, GONE_S_MAX, LOOK_S = 60.0, 5.0, 0.1
+STARTED_S_MAX, GONE_S_MAX, LOOK_S = 60.0, 20.0, 0.1
 ALL = ("nightloom.cli", "forkserver", "resource_tracker", "indi_child", "spawn_main")
 """In the command lines of a rehearsal over a socket: itself, the workers' parent and they, what
 multiprocessing watches with, the link, and the simulated rig.

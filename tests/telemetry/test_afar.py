@@ -14,7 +14,8 @@ from typing import TypeVar
 
 import pytest
 
-from nightloom.telemetry.afar import Daemon, NotHeard, address_of, lines_from
+from nightloom.far_daemon import Daemon, NotHeard, address_of
+from nightloom.telemetry.afar import lines_from
 
 TOKEN = "a-word-nobody-may-read"
 LINES = [

@@ -2,28 +2,34 @@
 
 import argparse
 import sys
-from pathlib import Path
 
 from nightloom.cli.answers import BAD_INPUT, DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
-from nightloom.requests import Answer, Change, Done, Refused, Unread, line_of
+from nightloom.cli.elsewhere import add_elsewhere, daemon_elsewhere
+from nightloom.requests import Answer, Change, Done, Refused, Request, Unread, line_of
 from nightloom.requests.call import call
 
 
 def add_asking(parser: argparse.ArgumentParser) -> None:
     """Options that all of them have."""
     add_config(parser)
+    add_elsewhere(parser)
     parser.add_argument("--json", action="store_true", help="print the answer as one JSON object")
 
 
-def output_folder(arguments: argparse.Namespace) -> Path:
-    """Where the daemon of the configuration listens. Raises BadInput and SettingsError."""
-    return settings_of(arguments).observatory.output_folder
+def asked(arguments: argparse.Namespace, request: Request) -> Answer:
+    """The answer of the configured observatory's daemon, or of that elsewhere. Raises BadInput."""
+    daemon = daemon_elsewhere(arguments)
+    if daemon is None:
+        return call(settings_of(arguments).observatory.output_folder, request)
+    from nightloom.requests.afar import call_afar
+
+    return call_afar(daemon, request)
 
 
 def ask(arguments: argparse.Namespace, change: Change) -> int:
-    """Ask for something, and print the answer; 0 when it is in force. Raises NoDaemon."""
-    return show(arguments, call(output_folder(arguments), change))
+    """Ask for something, and print the answer; 0 when it is in force. Raises BadInput."""
+    return show(arguments, asked(arguments, change))
 
 
 def show(arguments: argparse.Namespace, answer: Answer) -> int:

@@ -9,5 +9,5 @@ add_arguments = add_asking
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Ask the running daemon. Raises NoDaemon."""
+    """Ask the running daemon. Raises BadInput."""
     return ask(arguments, Pause())

@@ -4,14 +4,15 @@ import argparse
 import asyncio
 import json
 import sys
-from pathlib import Path
+from collections.abc import Callable
+from functools import partial
 
 from nightloom.cli.answers import DONE, FAILED
-from nightloom.cli.asking import add_asking, ask, show
+from nightloom.cli.asking import add_asking, ask, asked, show
 from nightloom.cli.configuration import config_folder
 from nightloom.errors import BadInput
 from nightloom.last_resort import retire_now
-from nightloom.requests import Ask, Done, Retire, Told
+from nightloom.requests import Answer, Ask, Done, Request, Retire, Told
 from nightloom.requests.call import NoDaemon, call
 from nightloom.safety import NotSafe
 from nightloom.settings import Settings, read_for_safety
@@ -19,6 +20,8 @@ from nightloom.status import Status
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import WallClock
 from nightloom_drivers.errors import DeviceGone
+
+Asked = Callable[[Request], Answer]
 
 LOOK_AGAIN_S = 1.0
 """Between two looks at what the daemon does."""
@@ -44,16 +47,21 @@ def run(arguments: argparse.Namespace) -> int:
     """Ask the running daemon. With --now, 0 only once the rig was seen to park and to close."""
     if not arguments.now:
         return ask(arguments, Retire())
+    if arguments.at is not None:
+        return _retired(arguments, partial(asked, arguments))
     settings = read_for_safety(config_folder(arguments))
-    folder = settings.observatory.output_folder
     try:
-        answer = call(folder, Retire(now=True))
+        return _retired(arguments, partial(call, settings.observatory.output_folder))
     except NoDaemon:
         return _by_hand(arguments, settings)
+
+
+def _retired(arguments: argparse.Namespace, asked: Asked) -> int:
+    answer = asked(Retire(now=True))
     if not isinstance(answer, Done):
         return show(arguments, answer)
     print(answer.said, file=sys.stderr)
-    return asyncio.run(_awaited(arguments, folder))
+    return asyncio.run(_awaited(arguments, asked))
 
 
 def _by_hand(arguments: argparse.Namespace, settings: Settings) -> int:
@@ -69,12 +77,12 @@ def _by_hand(arguments: argparse.Namespace, settings: Settings) -> int:
     return _tell(arguments, SAFE, DONE)
 
 
-async def _awaited(arguments: argparse.Namespace, folder: Path) -> int:
+async def _awaited(arguments: argparse.Namespace, asked: Asked) -> int:
     """Wait until the daemon has parked and closed."""
     why = f"The rig was not seen to park and close within {PATIENCE_S / 60:g} min; look after it."
     for _ in range(int(PATIENCE_S / LOOK_AGAIN_S)):
         try:
-            answer = await asyncio.to_thread(call, folder, Ask())
+            answer = await asyncio.to_thread(asked, Ask())
         except BadInput:
             why = "The daemon ended before the rig was seen to park and close; ask again."
             break

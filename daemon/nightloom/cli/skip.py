@@ -18,5 +18,5 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Ask the running daemon. Raises NoDaemon."""
+    """Ask the running daemon. Raises BadInput."""
     return ask(arguments, Skip(target=arguments.target))

@@ -9,9 +9,8 @@ from rich.console import Console
 from rich.table import Table
 
 from nightloom.cli.answers import DONE
-from nightloom.cli.asking import add_asking, output_folder, show
+from nightloom.cli.asking import add_asking, asked, show
 from nightloom.requests import Ask, Told
-from nightloom.requests.call import call
 from nightloom.status import Status
 
 add_arguments = add_asking
@@ -21,8 +20,8 @@ PROBLEMS_SHOWN = 5
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print what the running daemon does. Raises NoDaemon."""
-    answer = call(output_folder(arguments), Ask())
+    """Print what the running daemon does. Raises BadInput."""
+    answer = asked(arguments, Ask())
     if not isinstance(answer, Told):
         return show(arguments, answer)
     if arguments.json:

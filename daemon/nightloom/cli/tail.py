@@ -8,17 +8,21 @@ import sys
 from collections.abc import AsyncIterator, Callable
 from datetime import UTC, tzinfo
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from nightloom.cli.answers import DONE
 from nightloom.cli.configuration import add_config, settings_of
-from nightloom.cli.token import add_token, token_of
+from nightloom.cli.elsewhere import add_elsewhere, daemon_elsewhere
 from nightloom.errors import BadInput
 from nightloom.telemetry import all_events
 from nightloom.telemetry.follow import follow, follow_nights, newest, read_lines
 from nightloom.telemetry.narrator import LEVELS, Narrator, Wanted
 from nightloom.telemetry.reading import parse
 from nightloom.telemetry.words import Detail
+
+if TYPE_CHECKING:
+    from nightloom.far_daemon import Daemon
 
 Printed = Callable[[str], None]
 
@@ -35,12 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the log of a night (default: follow the newest of the configured observatory)",
     )
     add_config(parser)
-    parser.add_argument(
-        "--at",
-        metavar="HOST[:PORT]",
-        help="the daemon there, over HTTP; https://HOST[:PORT] where it has a certificate",
-    )
-    add_token(parser)
+    add_elsewhere(parser)
     parser.add_argument(
         "-f", "--follow", action="store_true", help="with FILE: go on as it grows, or once it comes"
     )
@@ -86,13 +85,14 @@ async def _print(lines: AsyncIterator[str], printed: Printed) -> None:
 def _source(arguments: argparse.Namespace) -> tuple[AsyncIterator[str], tzinfo | None]:
     """The lines that are asked for, and the zone to tell them in, None the computer's own."""
     file: Path | None = arguments.file
+    daemon = daemon_elsewhere(arguments)
     zone: tzinfo | None = UTC if arguments.utc else None
     if file is not None:
-        if arguments.at is not None:
+        if daemon is not None:
             raise BadInput("A FILE is here and --at is elsewhere; give one of them.")
         return follow(file) if arguments.follow else _there(file), zone
-    if arguments.at is not None:
-        return _from_afar(arguments), zone
+    if daemon is not None:
+        return _from_afar(daemon, not arguments.once), zone
     settings = settings_of(arguments)
     named = settings.observatory.site.time_zone
     zone = zone or (None if named is None else ZoneInfo(named))
@@ -118,18 +118,14 @@ async def _there(file: Path) -> AsyncIterator[str]:
         yield line
 
 
-async def _from_afar(arguments: argparse.Namespace) -> AsyncIterator[str]:
+async def _from_afar(daemon: "Daemon", live: bool) -> AsyncIterator[str]:
     """The lines that a daemon elsewhere sends. Raises BadInput."""
-    from nightloom.telemetry.afar import Daemon, NotHeard, address_of, lines_from
+    from nightloom.far_daemon import NotHeard
+    from nightloom.telemetry.afar import lines_from
 
     try:
-        daemon = Daemon(address_of(arguments.at), token_of(arguments), arguments.certificate)
-        async for line in lines_from(daemon, live=not arguments.once, told=_note):
+        async for line in lines_from(daemon, live=live, told=_note):
             yield line
-    except ValueError as error:
-        raise BadInput(f"--at: {error}.") from None
-    except OSError as error:
-        raise BadInput(f"--certificate {arguments.certificate}: {error.strerror}.") from None
     except NotHeard as refusal:
         raise BadInput(f"{daemon.place} says no: {refusal}.") from None
 

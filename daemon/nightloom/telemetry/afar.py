@@ -5,58 +5,17 @@ asked for what comes after that number. So no line is lost and none comes twice.
 """
 
 import asyncio
-import json
-import ssl
 from collections.abc import AsyncGenerator, Callable, Iterator, Sequence
-from dataclasses import dataclass
-from pathlib import Path
-from urllib.parse import urlsplit
 
 import httpx
 
-PORT = 7642
+from nightloom.far_daemon import TIMEOUT_S, Busy, Daemon, refused, unsaid
 
 SILENT_S = 45.0
 """The daemon says that it is still there every 15 s; after three of those nobody is."""
 
 PAUSES_S = (5.0, 10.0, 20.0, 40.0, 60.0)
 """From one try to the next, the last one again and again."""
-
-
-class NotHeard(Exception):
-    """The daemon says no, and will say so again."""
-
-
-@dataclass(frozen=True)
-class Daemon:
-    """Where a daemon is heard, and what it asks to be shown."""
-
-    url: str
-    token: str = ""
-    certificate: Path | None = None
-    """A certificate to be trusted, beside those of the computer: the daemon's own, say."""
-
-    def __repr__(self) -> str:
-        return f"Daemon({self.url})"  # without the token
-
-    @property
-    def place(self) -> str:
-        """Its address for people."""
-        return urlsplit(self.url).netloc
-
-
-def address_of(text: str) -> str:
-    """The base of the address HOST, HOST:PORT or https://HOST:PORT. Raises ValueError."""
-    parts = urlsplit(text if "://" in text else f"http://{text}")
-    plain = parts.path in ("", "/") and not parts.query and not parts.fragment
-    if parts.scheme not in ("http", "https") or not parts.hostname or not plain:
-        raise ValueError(
-            f"{text!r} is no address such as mini-pc, mini-pc:{PORT} or https://mini-pc"
-        )
-    if parts.username is not None or parts.password is not None:
-        raise ValueError("the token goes into a file or the environment, never into the address")
-    host = f"[{parts.hostname}]" if ":" in parts.hostname else parts.hostname
-    return f"{parts.scheme}://{host}:{parts.port or PORT}"
 
 
 async def lines_from(
@@ -89,47 +48,29 @@ async def lines_from(
                 if not live:
                     return
                 why = "the connection was closed"
-            except (httpx.HTTPError, _Busy) as error:
-                why = str(error) or _unsaid(error)
+            except (httpx.HTTPError, Busy) as error:
+                why = unsaid(error)
             pause_s = pauses_s[min(failures, len(pauses_s) - 1)]
             failures += 1
             told(f"{daemon.place} is not heard: {why}; trying again in {pause_s:g} s.")
             await asyncio.sleep(pause_s)
 
 
-class _Busy(Exception):
-    """The daemon cannot answer now."""
-
-
 def _client(daemon: Daemon) -> httpx.AsyncClient:
-    headers = {"Accept": "text/event-stream"}
-    if daemon.token:
-        headers["Authorization"] = f"Bearer {daemon.token}"
-    trusted = ssl.create_default_context()
-    if daemon.certificate is not None:
-        trusted.load_verify_locations(daemon.certificate)
     return httpx.AsyncClient(
         base_url=daemon.url,
-        headers=headers,
-        verify=trusted,
-        timeout=httpx.Timeout(10.0, read=SILENT_S),
+        headers={"Accept": "text/event-stream", **daemon.headers},
+        verify=daemon.trusted(),
+        timeout=httpx.Timeout(TIMEOUT_S, read=SILENT_S),
         trust_env=False,  # a proxy would be shown the token
     )
 
 
 async def _accepted(answer: httpx.Response) -> None:
-    """Raises NotHeard where asking again cannot help, and _Busy where it can."""
-    if answer.status_code == httpx.codes.OK:
-        return
-    body = await answer.aread()
-    try:
-        why = str(json.loads(body)["why"])
-    except (ValueError, KeyError, TypeError):
-        why = f"it answers {answer.status_code}"
-    why = why.rstrip(".")
-    if answer.status_code in (408, 425, 429) or answer.status_code >= 500:
-        raise _Busy(why)
-    raise NotHeard(why)
+    """Raises NotHeard where asking again cannot help, and Busy where it can."""
+    if answer.status_code != httpx.codes.OK:
+        await answer.aread()
+        raise refused(answer)
 
 
 class _Begun:
@@ -160,10 +101,3 @@ class _Begun:
             number, data = self._number, "\n".join(self._data)
             self._number, self._data = "", []
             yield number, data
-
-
-def _unsaid(error: Exception) -> str:
-    """What an error is that says nothing."""
-    if isinstance(error, httpx.TimeoutException):
-        return "nothing came in time"
-    return type(error).__name__

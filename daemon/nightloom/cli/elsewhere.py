@@ -1,17 +1,26 @@
-"""The token that a daemon elsewhere asks for: out of a file or the environment, never printed."""
+"""The daemon elsewhere that a command is for; its token is never on the command line."""
 
 import argparse
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from nightloom.errors import BadInput
 from nightloom.settings.secrets import Unreadable, secret_lines
 
+if TYPE_CHECKING:
+    from nightloom.far_daemon import Daemon
+
 VARIABLE = "NIGHTLOOM_TOKEN"
 
 
-def add_token(parser: argparse.ArgumentParser) -> None:
-    """Add `--token-file FILE` and `--certificate FILE`."""
+def add_elsewhere(parser: argparse.ArgumentParser) -> None:
+    """Add `--at HOST`, `--token-file FILE` and `--certificate FILE`."""
+    parser.add_argument(
+        "--at",
+        metavar="HOST[:PORT]",
+        help="the daemon there, over HTTP; https://HOST[:PORT] where it has a certificate",
+    )
     parser.add_argument(
         "--token-file",
         type=Path,
@@ -26,7 +35,24 @@ def add_token(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def token_of(arguments: argparse.Namespace) -> str:
+def daemon_elsewhere(arguments: argparse.Namespace) -> "Daemon | None":
+    """Who is meant by --at; None where there is none. Raises BadInput."""
+    if arguments.at is None:
+        return None
+    from nightloom.far_daemon import Daemon, address_of
+
+    certificate: Path | None = arguments.certificate
+    try:
+        daemon = Daemon(address_of(arguments.at), _token(arguments), certificate)
+        daemon.trusted()
+    except ValueError as error:
+        raise BadInput(f"--at: {error}.") from None
+    except OSError as error:
+        raise BadInput(f"--certificate {certificate}: {error.strerror}.") from None
+    return daemon
+
+
+def _token(arguments: argparse.Namespace) -> str:
     """The token; empty where none is given. Raises BadInput."""
     file: Path | None = arguments.token_file
     if file is None:
