@@ -38,7 +38,7 @@ from remote.halls import TOKEN, request, with_token
 
 SLOWER_MAX = 0.02
 MEMORY_MB_MAX = 60.0
-SUB_S = 20.0
+SUB_S = 8.0
 TURN_S = 120.0
 IDLE_STREAMS, DEAF_STREAMS, HAMMERS, SLOW = 200, 20, 8, 30
 

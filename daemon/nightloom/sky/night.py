@@ -1,6 +1,7 @@
 """Which night a moment belongs to, and when it is dark."""
 
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 
 from nightloom.sky.bodies import sun_altitude
 from nightloom.sky.interval import Interval, intervals_above
@@ -33,6 +34,7 @@ def night_span(site: Site, night: date) -> Interval:
     return Interval(noon, noon + DAY_S)
 
 
+@lru_cache(maxsize=64)
 def dark_hours(site: Site, night: date, sun_altitude_deg: float = -18.0) -> Interval | None:
     """When the Sun's centre is below an altitude; None in a night that never gets so dark.
 

@@ -67,7 +67,9 @@ def _triangles(stars: Array) -> NDArray[np.complex128]:
     pairs = np.array(list(combinations(range(1, near.shape[1]), 2)))
     first = np.broadcast_to(near[:, :1], (len(near), len(pairs)))
     every = np.stack([first, near[:, pairs[:, 0]], near[:, pairs[:, 1]]], axis=-1).reshape(-1, 3)
-    corners = places[np.unique(np.sort(every, axis=1), axis=0)]
+    # One number a triangle: rows are slow to compare.
+    numbers = np.unique(np.sort(every, axis=1) @ (len(stars) ** np.array([2, 1, 0])))
+    corners = places[np.stack(np.unravel_index(numbers, 3 * (len(stars),)), axis=-1)]
     order = np.argsort(-_opposite(corners), axis=1, kind="stable")
     corners = np.take_along_axis(corners, order, axis=1)
     longest, middle, shortest = _opposite(corners).T
