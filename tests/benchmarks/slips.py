@@ -611,6 +611,11 @@ SLIPS = (
          "lines.append((Place(place.night, behind), line))",
          "lines.append((Place(place.night, behind - len(line) - 1), line))",
          ("remote/test_log.py",)),
+    Slip("what the daemon started outlives it", "drivers/nightloom_drivers/leash.py",
+         "if ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, int(number)) != 0:",
+         "if False:",
+         ("rig/test_nothing_outlives.py::"
+          "test_a_solver_that_started_another_program_ends_with_who_waits_for_it",)),
 )  # fmt: skip
 
 
