@@ -120,11 +120,13 @@ def test_answers_are_printed_and_refusals_are_status_1(
 
 
 @pytest.mark.usefixtures("daemon")
+@pytest.mark.parametrize("columns", ["80", "48"])
 def test_the_status_is_told_to_people_and_to_programs(
-    config: Path, capsys: pytest.CaptureFixture[str]
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, columns: str
 ) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
     assert main(["status", "--config", str(config)]) == 0
-    told = capsys.readouterr().out
+    told = " ".join(capsys.readouterr().out.split())
     for part in ("gathering since 22:00:00 UTC", "R, 20 s of 60 s", "a sub of 60 s in G", "rain"):
         assert part in told
     assert main(["status", "--json", "--config", str(config)]) == 0

@@ -103,7 +103,8 @@ def test_a_script_that_hangs_ends_with_who_waits_for_it(tmp_path: Path) -> None:
     """As those that paint and that send notices begin."""
     script, there = tmp_path / "script.py", tmp_path / "there"
     script.write_text(
-        "import signal, sys\nfrom pathlib import Path\nfrom nightloom_drivers.leash import end_with\n"
+        "import signal, sys\nfrom pathlib import Path\n"
+        "from nightloom_drivers.leash import end_with\n"
         "end_with(int(sys.argv[1])); Path(sys.argv[2]).touch(); signal.pause()"
     )
     command = [sys.executable, "-c", SCRIPT, str(script), str(there)]

@@ -25,9 +25,9 @@ from nightloom.rehearsal import (
     play_virtually,
 )
 from nightloom.rig import simulated_settings
-from nightloom.schedule.windows import NoDarkness, darkness
+from nightloom.schedule.windows import NightWindows, NoDarkness, darkness
 from nightloom.settings import demo_folder, read_settings
-from nightloom.sky import night_of
+from nightloom.sky import night_of, overlaps
 from nightloom.telemetry import log_sha256
 from nightloom.telemetry.figures import counted
 from nightloom_drivers.clock import WallClock, real_monotonic_s
@@ -39,12 +39,13 @@ SPEED_MAX = 200.0
 """Beyond it a rehearsal over a socket is late for everything."""
 
 
-class _Figures(NightFigures):
+class RehearsalFigures(NightFigures):
     """What a rehearsal came to."""
 
     unevenness: float
     violations: list[str]
     troubles: dict[str, str]
+    dark_parts_s: dict[str, float]
     ended_early: str
     wall_s: float
     log_sha256: str
@@ -97,11 +98,12 @@ def run(arguments: argparse.Namespace) -> int:
     troubles = _troubles(arguments)
     rehearsal = replace(rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles)
     played = _play(rehearsal, arguments)
-    figures: _Figures = {
+    figures: RehearsalFigures = {
         **played.summary.figures(),
         "unevenness": round(played.unevenness, 4),
         "violations": played.violations,
         "troubles": {one.name: _utc(rehearsal.comes_s(one)) for one in troubles},
+        "dark_parts_s": _dark_parts_s(rehearsal),
         "ended_early": "" if played.unkept is None else str(played.unkept),
         "wall_s": round(real_monotonic_s() - began_s, 1),
         "log_sha256": log_sha256(rehearsal.log_file),
@@ -110,7 +112,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(figures))
     else:
-        _print(figures, _in_cycle(rehearsal))
+        print_figures(figures, _in_cycle(rehearsal))
     unasked = played.unkept is not None and not troubles
     return FAILED if figures["violations"] or unasked else DONE
 
@@ -178,14 +180,28 @@ def _play(rehearsal: Rehearsal, arguments: argparse.Namespace) -> Played:
         return play_virtually(rehearsal, listeners)
 
 
+def _dark_parts_s(rehearsal: Rehearsal) -> dict[str, float]:
+    """How long it is dark by the policy, "", and by each group of filters that asks otherwise."""
+    night_windows = NightWindows(rehearsal.settings, rehearsal.night)
+    darks = {"": night_windows.dark_for()}
+    for target in rehearsal.settings.targets.targets:
+        for group in target.groups:
+            if group.sun_altitude_deg is not None:
+                darks[f"{group.label} of {target.name}"] = night_windows.dark_for(group)
+    lived = {
+        name: overlaps([dark] if dark else [], [rehearsal.dark]) for name, dark in darks.items()
+    }
+    return {name: round(sum(one.duration_s for one in parts), 1) for name, parts in lived.items()}
+
+
 def _in_cycle(rehearsal: Rehearsal) -> list[str]:
     """All filters that are asked for, in the order of the targets and their cycles."""
     asked = (name for target in rehearsal.settings.targets.targets for name in target.subs)
     return list(dict.fromkeys(asked))
 
 
-def _print(figures: _Figures, order: list[str]) -> None:
-    """The closing table."""
+def print_figures(figures: RehearsalFigures, order: list[str]) -> None:
+    """The closing table, with filters in this order."""
     console = Console()
     subs = Table(box=box.SIMPLE, title=f"Night of {figures['night']}")
     for column in ("filter", "accepted", "rejected"):
@@ -194,8 +210,10 @@ def _print(figures: _Figures, order: list[str]) -> None:
     for name in (name for name in order if name in {*accepted_s, *rejected_s}):
         subs.add_row(name, _minutes(accepted_s.get(name, 0)), _minutes(rejected_s.get(name, 0)))
     console.print(subs)
-    rows = Table(box=None, show_header=False, padding=(0, 2))
-    rows.add_row("dark", _minutes(figures["dark_s"]))
+    rows = Table("", "", box=None, show_header=False, padding=(0, 2))
+    rows.columns[1].overflow = "fold"
+    for name, seconds in figures["dark_parts_s"].items():
+        rows.add_row("" if name else "dark", _minutes(seconds) + (f" for {name}" if name else ""))
     rows.add_row("clear", _minutes(figures["clear_s"]))
     rows.add_row("shutter open", f"{_minutes(figures['open_s'])}, {figures['open_fraction']:.1%}")
     looks = [(figures["focus_runs"], "curve"), (figures["focus_checks"], "short look")]
