@@ -35,6 +35,11 @@ LEFT_OUT = (0, 4, 15, 60, 250, 1000)
 saturated there. One after another until a place is found.
 """
 
+DEEPER = 1.5
+"""Of a frame so many times as many stars are looked at as the catalogue has to its area, the
+brightest: neighbours in a frame that shows far more stars are none in the catalogue.
+"""
+
 REACH_DIAGONALS = 1.0
 """Of the hint's radius no more frames' diagonals are searched."""
 
@@ -116,34 +121,46 @@ def solve_stars(pixels: Array, shape: tuple[int, int], hint: Hint, places: Array
     """
     if min(len(pixels), len(places)) < MATCHED_MIN:
         raise NotSolved(hint, f"{len(pixels)} stars in the frame, {len(places)} in the catalogue")
-    part_px = max(shape) / PARTS
-    parts = math.prod(math.ceil(side / part_px) for side in shape)
-    each = math.ceil(STARS_MATCHED / parts)
-    stars = pixels[_spread(pixels, part_px, each)]
+    best = 0
+    for stars, few, plane in _tries(pixels, shape, hint, places):
+        flat = plane.wcs_world2pix(few, 0)
+        for rough in _rough(stars, flat, plane, shape, hint.scale_tolerance):
+            wcs = _refine(rough, stars, shape, few, (ROUGHLY * math.hypot(*shape), 6.0))
+            near = _around(wcs, shape, places)
+            wcs = _refine(wcs, pixels, shape, near, TOLERANCES_PX)
+            matched, odds = _against_chance(wcs, pixels, shape, near)
+            if matched >= MATCHED_MIN and odds >= LOG_ODDS_MIN:
+                return Solution.of(wcs, shape, matched)
+            best = max(best, matched)
+    raise NotSolved(
+        hint,
+        f"{len(pixels)} stars match none of {len(places)} in the catalogue;"
+        f" at best {best} of them would lie on one",
+    )
+
+
+def _tries(
+    pixels: Array, shape: tuple[int, int], hint: Hint, places: Array
+) -> Iterator[tuple[Array, Array, WCS]]:
+    """Choices of the frame's stars, (n, 2), and of the catalogue's places, (m, 2), among which
+    triangles are made, with the plane for these; the likeliest to agree first.
+    """
     parities = (False, True) if hint.mirrored is None else (hint.mirrored,)
     planes = [_upright(hint, mirrored) for mirrored in parities]
     flats = [plane.wcs_world2pix(places, 0) for plane in planes]
     frames = np.ptp(flats[0], axis=0).prod() / math.prod(shape)
-    best = 0
+    part_px = max(shape) / PARTS
+    parts = math.prod(math.ceil(side / part_px) for side in shape)
+    each = math.ceil(STARS_MATCHED / parts)
+    bright = pixels[: max(MATCHED_MIN, math.ceil(DEEPER * len(places) / frames))]
+    stars = bright[_spread(bright, part_px, each)]
     for left_out in LEFT_OUT:
         brightest = round(left_out * frames)
         if brightest and len(places) - brightest < MATCHED_MIN:
             break
         for plane, flat in zip(planes, flats, strict=True):
             few = brightest + _spread(flat[brightest:], part_px, each)
-            for rough in _rough(stars, flat[few], plane, shape, hint.scale_tolerance):
-                wcs = _refine(rough, stars, shape, places[few], (ROUGHLY * math.hypot(*shape), 6.0))
-                near = _around(wcs, shape, places)
-                wcs = _refine(wcs, pixels, shape, near, TOLERANCES_PX)
-                matched, odds = _against_chance(wcs, pixels, shape, near)
-                if matched >= MATCHED_MIN and odds >= LOG_ODDS_MIN:
-                    return Solution.of(wcs, shape, matched)
-                best = max(best, matched)
-    raise NotSolved(
-        hint,
-        f"{len(pixels)} stars match none of {len(places)} in the catalogue;"
-        f" at best {best} of them would lie on one",
-    )
+            yield stars, places[few], plane
 
 
 def _measured(frame: Image, saturation_adu: float) -> StarField:
