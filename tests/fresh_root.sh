@@ -1,6 +1,7 @@
 #!/bin/sh
 # Installs Nightloom in a fresh Debian 12 root as README.md says, verifies its units, rehearses an hour
-# as the service's user, and removes it again. Takes some minutes and 2 GB under /var/tmp; as root.
+# as the service's user, boots systemd there and has the service run in its sandbox on the simulated
+# rig, be killed and be stopped, and removes it again. Takes some minutes and 2 GB under /var/tmp; as root.
 # Run: tests/fresh_root.sh [MIRROR]
 set -eu
 cd "$(dirname "$0")/.."
@@ -49,10 +50,55 @@ in_root setpriv --reuid nightloom --regid nightloom --init-groups --no-new-privs
 in_root setpriv --reuid nightloom --regid nightloom --init-groups \
     env HOME=/var/lib/nightloom nightloom check --config /etc/nightloom
 
+echo "== in its sandbox, under systemd"
+umount "$root/proc" "$root/dev"
+cp config/demo/*.toml "$root/etc/nightloom/"
+sed -i -e 's|~/nightloom-demo|/var/lib/nightloom|' -e 's/^port = 7624/port = 17624/' \
+    "$root/etc/nightloom/observatory.toml"
+cp -r /usr/share/astrometry "$root/usr/share/"
+mkdir -p "$root/etc/systemd/system/nightloom-indi.service.d"
+printf '[Service]\nExecStart=\nExecStart=/opt/nightloom/bin/nightloom-rig --port 17624\n' \
+    >"$root/etc/systemd/system/nightloom-indi.service.d/rig.conf"
+unshare --pid --fork --kill-child --mount --uts --ipc --cgroup --propagation private sh -ec "
+    mount --bind '$root' '$root' && cd '$root'
+    mount -t proc proc proc && mount -t sysfs sysfs sys && mount -t cgroup2 cgroup2 sys/fs/cgroup
+    mount --rbind /dev dev && mount -t tmpfs tmpfs dev/shm && mount -t tmpfs tmpfs run
+    mkdir -p run/lock mnt && pivot_root . mnt && cd / && umount -l /mnt
+    exec env -i container=lxc PATH=/usr/sbin:/usr/bin:/sbin:/bin /lib/systemd/systemd --show-status=false
+" >/dev/null 2>&1 &
+booted=$!
+sleep 5
+first=$(pgrep -P "$booted")
+inside() { nsenter -t "$first" -m -p -u -i -C \
+    env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin LC_ALL=C.UTF-8 "$@"; }
+said() { inside journalctl --no-pager -u nightloom; }
+awaited() { # WORDS TIMES SECONDS
+    for _ in $(seq "$3"); do
+        [ "$(said | grep -c -e "$1")" -lt "$2" ] || return 0
+        sleep 1
+    done
+    said | tail -20
+    return 1
+}
+inside systemctl start nightloom-indi nightloom
+awaited '"night_armed"' 1 60
+parked=$(said | grep -c -e '"mount_parked"')
+inside sh -c 'kill -9 $(systemctl show -p MainPID --value nightloom)'
+echo "killed: parked and closed without it, and started anew"
+awaited 'The rig is parked and closed' 1 60
+awaited '"mount_parked"' $((parked + 1)) 60
+awaited '"night_armed"' 2 60
+inside systemctl stop nightloom
+inside systemctl show -p Result nightloom | grep -x Result=success
+kill -9 "$first"
+wait "$booted" || true
+mount --bind /dev "$root/dev"
+mount -t proc proc "$root/proc"
+
 echo "== removed again"
 in_root /root/nightloom/systemd/uninstall.sh
 after=$(there)
 left=$(printf '%s\n' "$before" "$after" "$after" | sort | uniq -c | awk '$1 == 2 { print $2 }' |
-    grep -v -e '^/var/lib/nightloom' -e '^/etc/nightloom' -e '^/etc/.*-$' -e '\.pyc$' || true)
+    grep -v -e '^/usr/share/astrometry' -e '^/etc/machine-id' -e '^/var/lib/systemd' -e '^/var/lib/nightloom' -e '^/etc/nightloom' -e '^/etc/.*-$' -e '\.pyc$' || true)
 [ -z "$left" ] || { echo "left behind:"; echo "$left"; exit 1; }
 echo "nothing is left but data"

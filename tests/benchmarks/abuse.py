@@ -39,6 +39,9 @@ from remote.halls import TOKEN, request, with_token
 SLOWER_MAX = 0.02
 MEMORY_MB_MAX = 60.0
 SUB_S = 8.0
+FILTERS = ("L", "R", "G", "B", "Ha", "OIII", "SII")
+"""Many, since the gap after each cycle has a dither and is not compared."""
+
 TURN_S = 120.0
 IDLE_STREAMS, DEAF_STREAMS, HAMMERS, SLOW = 200, 20, 8, 30
 
@@ -51,24 +54,40 @@ def main() -> int:
     said = parser.parse_args()
     calm, busy, grown_mb, refusals = night(said.minutes, said.speed)
     for name, gaps in (("alone", calm), ("abused", busy)):
+        lengths_s = [gap.length_s for gap in gaps]
         print(
-            f"{name:7} {len(gaps)} gaps, median {statistics.median(gaps):.3f} s,"
-            f" mean {statistics.fmean(gaps):.3f} s, longest {max(gaps):.3f} s"
+            f"{name:7} {len(gaps)} gaps, mean {statistics.fmean(lengths_s):.3f} s,"
+            f" longest {max(lengths_s):.3f} s"
         )
-    more_s = statistics.median(busy) - statistics.median(calm)
-    here, real = (part / statistics.median(calm) for part in (more_s, more_s / said.speed))
+    usual_s = {gap.change: 0.0 for gap in calm if any(gap.change == one.change for one in busy)}
+    for change in usual_s:
+        usual_s[change] = statistics.median(one.length_s for one in calm if one.change == change)
+    more = [gap.length_s - usual_s[gap.change] for gap in busy if gap.change in usual_s]
+    more_s, usual = statistics.fmean(more), statistics.fmean(usual_s.values())
+    here, real = (part / usual for part in (more_s, more_s / said.speed))
+    print(f"{len(more)} abused gaps against the median of the same change of filters alone:")
     print(f"gaps {100 * here:+.1f} % at this speed, {1000 * more_s / said.speed:+.0f} ms each;")
     print(f"{100 * real:+.1f} % in a real night; memory grew by {grown_mb:.0f} MB while abused")
     print(f"refused: {', '.join(sorted(refusals))}")
     return int(said.limits and (real > SLOWER_MAX or grown_mb > MEMORY_MB_MAX))
 
 
-def night(minutes: float, speed: float) -> tuple[list[float], list[float], float, set[str]]:
+@dataclass(frozen=True)
+class Gap:
+    """From the end of an exposure to the next one, when no dither and no focus is between."""
+
+    ended_s: float
+    length_s: float
+    change: str
+    """The filters of both."""
+
+
+def night(minutes: float, speed: float) -> tuple[list[Gap], list[Gap], float, set[str]]:
     """Gaps alone and abused, the memory that was added by callers, and what was refused."""
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder)
         settings, rig = demo(
-            targets={"L": SUB_S, "R": SUB_S, "G": SUB_S},
+            targets=dict.fromkeys(FILTERS, SUB_S),
             policies={
                 "acquire": {"cool_before_s": 0.0, "begin_before_s": 0.0, "open_before_s": 60.0},
                 "remote": {"port": 0, "token_file": with_token(out)},
@@ -89,8 +108,8 @@ def night(minutes: float, speed: float) -> tuple[list[float], list[float], float
         lines = [json.loads(line) for line in text.splitlines()]
         refused = {line["reason"] for line in lines if line["event"] == "remote_refused"}
         gaps = list(gaps_of(lines))
-        busy = [gap_s for at_s, gap_s in gaps if turns.abused(at_s)]
-        calm = [gap_s for at_s, gap_s in gaps if not turns.abused(at_s)]
+        busy = [gap for gap in gaps if turns.abused(gap.ended_s)]
+        calm = [gap for gap in gaps if not turns.abused(gap.ended_s)]
         return calm, busy, turns.grown_mb, refused
 
 
@@ -146,17 +165,17 @@ async def abused(port: int, context: Context, turns: Turns) -> None:
         turns.times_s.append((begin_s, context.clock.unix_s()))
 
 
-def gaps_of(lines: list[dict[str, str]]) -> Iterator[tuple[float, float]]:
-    """When each ended, and how long it was, from the end of an exposure to the next one."""
-    ended_s: float | None = None
+def gaps_of(lines: list[dict[str, str]]) -> Iterator[Gap]:
+    """The gaps that can be compared."""
+    before: tuple[float, str] | None = None
     for line in lines:
         at_s = datetime.fromisoformat(line["utc"]).timestamp()
         if line["event"] == "sub_begun":
-            if ended_s is not None:
-                yield at_s, at_s - ended_s
-            ended_s = at_s + float(line["exposure_s"])
+            if before is not None:
+                yield Gap(at_s, at_s - before[0], f"{before[1]} to {line['filter']}")
+            before = at_s + float(line["exposure_s"]), line["filter"]
         elif line["event"] in ("phase_changed", "dithered", "focus_checked", "focus_curve"):
-            ended_s = None
+            before = None
 
 
 # The callers ----------------------------------------------------------------------------------
