@@ -13,6 +13,7 @@ from nightloom.focusing.offsets import Offset, Offsets, Trust, learn_offsets
 from nightloom.focusing.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
 from nightloom.focusing.seeing import SubSize, Surprise, surprise
 from nightloom.focusing.shape import BLURRED_DISK, HYPERBOLA, Shape
+from nightloom.focusing.star_filter import star_filter
 from nightloom.focusing.tilt import Tilt, measure_tilt
 from nightloom.focusing.travel import Approach, Travel
 from nightloom.focusing.watch import Watch
@@ -56,6 +57,7 @@ __all__ = [
     "plan_scan",
     "run_length",
     "scan_step_steps",
+    "star_filter",
     "surprise",
     "threshold_for",
 ]

@@ -27,13 +27,13 @@ async def acquire(context: Context) -> Ending:
     filters = list(context.target_run.filters(target, gathered))
     if not filters:
         return _leave(context, target)
-    policies = context.settings.policies
+    focus_filter = context.focus_filter(filters[0])
     try:
-        await change_filter(context, policies.acquire.filter or filters[0])
-        await _take_up(context, target, policies.focus.filter or filters[0])
+        await change_filter(context, context.acquire_filter(filters[0]))
+        await _take_up(context, target, focus_filter)
     except NOT_TAKEN_UP as failure:
         return give_up(context, target, failure)
-    await _focus(context, policies.focus.filter or filters[0], again=again)
+    await _focus(context, focus_filter, again=again)
     await context.sleep_until(context.schedule.dark.start_unix_s)
     return Next(Phase.GATHERING, "centred, guiding, in focus")
 

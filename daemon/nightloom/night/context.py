@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.faults import GivenUp, Part
+from nightloom.focusing import star_filter
 from nightloom.focusing.runs import Focusing
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.guiding.guiding import Guiding
@@ -61,6 +62,16 @@ class Context:
     def unguided(self) -> bool:
         """Whether the night goes on without guiding at present."""
         return self.without(Part.GUIDE_CAMERA) or self.without(Part.GUIDE_PORT)
+
+    def focus_filter(self, taken: str) -> str:
+        """The filter to focus with where subs are taken with another."""
+        asked = self.settings.policies.focus.filter
+        return star_filter(self.settings.observatory, taken, asked)
+
+    def acquire_filter(self, taken: str) -> str:
+        """The filter of frames to solve where subs are taken with another."""
+        asked = self.settings.policies.acquire.filter
+        return star_filter(self.settings.observatory, taken, asked)
 
     async def sleep_until(self, at_s: float) -> None:
         """Wait for a moment in Unix seconds, by the earlier of the two where the clock was set."""

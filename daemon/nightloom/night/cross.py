@@ -60,12 +60,12 @@ async def cross(context: Context) -> Ending:
 
 async def _wait(context: Context, target: Target) -> None:
     """Use the time until the other side may look; stand still at the limit of this one."""
-    policies, schedule = context.settings.policies, context.schedule
+    schedule = context.schedule
     filters = list(context.target_run.filters(target, schedule.gathered(target)))
     if not filters:
         filters = list(target.subs)
-    await _look_meanwhile(context, target, policies.focus.filter or filters[0])
-    await change_filter(context, policies.acquire.filter or filters[0])
+    await _look_meanwhile(context, target, context.focus_filter(filters[0]))
+    await change_filter(context, context.acquire_filter(filters[0]))
     left_s, waits_s = context.guard.left_s() - LEEWAY_S, _waits_s(context, target)
     if waits_s > left_s:
         await asyncio.sleep(max(0.0, left_s))

@@ -70,7 +70,7 @@ async def _prepare(context: Context, planned: Planned) -> None:
 
 
 def _focus_filter(context: Context, planned: Planned) -> str:
-    return context.settings.policies.focus.filter or planned.filter
+    return context.focus_filter(planned.filter)
 
 
 async def _refocus(context: Context, planned: Planned) -> bool:

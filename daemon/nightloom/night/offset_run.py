@@ -6,6 +6,7 @@ Everything else is a night as any other: it opens, centres, guides, shelters and
 from collections.abc import Sequence
 
 from nightloom.faults import Act, row_of
+from nightloom.focusing import star_filter
 from nightloom.night.context import Context
 from nightloom.night.gap import change_filter
 from nightloom.night.next_sub import Ending, Planned
@@ -18,7 +19,8 @@ REASON = "measuring the offsets"
 def measured_filters(settings: Settings) -> list[str]:
     """Filters that some target or the focusing uses, in the order of the wheel."""
     used = {name for target in settings.targets.targets for name in target.filters}
-    used |= {settings.policies.focus.filter or ""}
+    asked = settings.policies.focus.filter
+    used |= {star_filter(settings.observatory, name, asked) for name in used}
     return [name for name in settings.observatory.wheel.slots if name in used]
 
 

@@ -36,7 +36,8 @@ class FocusPolicy(Table):
     """When to focus, and how a focus curve is taken."""
 
     filter: str | None = Field(
-        default=None, description="filter for focus curves; left out, the target's first filter"
+        default=None,
+        description="filter for focus; left out, that of the subs, or the broadest for a narrow one",
     )
     points: int = Field(default=9, ge=7, le=31, description="positions of a curve, an odd number")
     step_steps: int | None = Field(
@@ -291,7 +292,9 @@ class AcquirePolicy(Table):
     )
     exposure_s: float = Field(default=6.0, gt=0, le=120, description="exposure of a frame to solve")
     filter: str | None = Field(
-        default=None, description="filter for frames to solve; left out, the target's first filter"
+        default=None,
+        description="filter for frames to solve; left out, the target's first one, or the broadest"
+        " for a narrow one",
     )
     begin_before_s: float = Field(
         default=600.0, ge=0, le=3600, description="how long before the dark acquiring may begin"
