@@ -31,6 +31,7 @@ ACTING = {
     "pointing": {"centring", "kept_offsets"},
     "remote": {
         "app",
+        "accepting",
         "connections",
         "gate",
         "lines",

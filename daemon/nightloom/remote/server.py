@@ -10,6 +10,7 @@ from ipaddress import ip_address
 
 import uvicorn
 
+from nightloom.remote.accepting import WAITING_MAX, accept
 from nightloom.remote.access import Access
 from nightloom.remote.app import Answers
 from nightloom.remote.connections import HEAD_BYTES_MAX, Connection, Tell
@@ -25,9 +26,6 @@ from nightloom.settings.remote import RemotePolicy
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import RemoteListening, RemoteShut
 from nightloom_drivers.clock import Clock
-
-BACKLOG = 16
-"""So many connections are taken in one turn of the loop at most."""
 
 CLOSING_S = 1
 
@@ -71,16 +69,17 @@ class _Server(uvicorn.Server):
     ) -> None:
         """Raises Shut."""
         said, output = settings.policies.remote, settings.observatory.output_folder
-        access, self._log = Access(token), log
+        access, self._log, self._accepting = Access(token), log, list[asyncio.Task[None]]()
         self._streams, refusals = Streams(Lines(output)), Refusals(log)
-        tls = _tls(said)
+        self._tls, self._connection = _tls(said), _telling(refusals.tell)
+        secure = self._tls is not None
         answers = Answers(
-            hear, clock, access, self._streams, Preview(output), refusals.tell, tls is not None
+            hear, clock, access, self._streams, Preview(output), refusals.tell, secure
         )
         super().__init__(
             uvicorn.Config(
                 Gate(answers.app(), access, clock, log, refusals.tell),
-                http=_telling(refusals.tell),
+                http=self._connection,
                 ws="none",
                 lifespan="off",
                 interface="asgi3",
@@ -89,11 +88,9 @@ class _Server(uvicorn.Server):
                 access_log=False,
                 proxy_headers=False,
                 server_header=False,
-                backlog=BACKLOG,
                 timeout_keep_alive=3600,  # the connection has a time of its own
                 timeout_graceful_shutdown=CLOSING_S,
                 h11_max_incomplete_event_size=HEAD_BYTES_MAX,
-                ssl_context_factory=None if tls is None else lambda *_: tls,
             )
         )
 
@@ -101,6 +98,24 @@ class _Server(uvicorn.Server):
     def capture_signals(self) -> Iterator[None]:
         """Take none."""
         yield
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Take callers in from the sockets."""
+
+        def connection() -> asyncio.Protocol:
+            return self._connection(self.config, self.server_state, self.lifespan.state)
+
+        self.servers = []  # of asyncio's, which take all callers in at once, there is none
+        for listening in sockets or []:
+            self._accepting.append(asyncio.create_task(accept(listening, connection, self._tls)))
+        self.started = True
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Take nobody in any more, and end what there is."""
+        for task in self._accepting:
+            task.cancel()
+        await asyncio.wait(self._accepting)
+        await super().shutdown(sockets)
 
     @asynccontextmanager
     async def serving(self, listening: socket.socket) -> AsyncIterator[None]:
@@ -146,7 +161,7 @@ def _listen(said: RemotePolicy) -> socket.socket:
         listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, DEAD_MS)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, UNTAKEN_BYTES)
         listening.bind((said.address, said.port))
-        listening.listen(BACKLOG)
+        listening.listen(WAITING_MAX)
         listening.setblocking(False)
     except OSError as error:
         listening.close()

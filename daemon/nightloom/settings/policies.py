@@ -37,7 +37,7 @@ class FocusPolicy(Table):
 
     filter: str | None = Field(
         default=None,
-        description="filter for focus; left out, that of the subs, or the broadest for a narrow one",
+        description="filter for focus; left out, that of the subs, for a narrow one the broadest",
     )
     points: int = Field(default=9, ge=7, le=31, description="positions of a curve, an odd number")
     step_steps: int | None = Field(
