@@ -82,7 +82,7 @@ awaited() { # WORDS TIMES SECONDS
 }
 inside systemctl start nightloom-indi nightloom
 awaited '"night_armed"' 1 60
-parked=$(said | grep -c -e '"mount_parked"')
+parked=$(said | grep -c -e '"mount_parked"' || true)
 inside sh -c 'kill -9 $(systemctl show -p MainPID --value nightloom)'
 echo "killed: parked and closed without it, and started anew"
 awaited 'The rig is parked and closed' 1 60
