@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from night.nights import SELDOM_S, demo, live
+from night.nights import demo, live
 from night.troubles import DUSK_S
 from nightloom.ledger import FILE_NAME, Ledger, LedgerBusy
 from nightloom.rig import SimulatedRig
@@ -53,12 +53,7 @@ def test_a_night_goes_on_once_it_is_free(tmp_path: Path, at_s: float) -> None:
         with held(tmp_path / FILE_NAME):
             await asyncio.sleep(HELD_S)
 
-    story = live(
-        tmp_path,
-        demo(targets=dict.fromkeys("RGB", 30.0), guide_s=SELDOM_S),
-        hours=0.5,
-        meddler=hold,
-    )
+    story = live(tmp_path, demo(targets=dict.fromkeys("RGB", 30.0)), hours=0.5, meddler=hold)
     assert story.played.violations == []
     assert not story.of(e.UnexpectedError)
     freed_s = story.rehearsal.starts_s + at_s + HELD_S
@@ -76,11 +71,6 @@ def test_the_rig_is_made_safe_while_it_is_held(tmp_path: Path) -> None:
             rig.world.weather.add_rain(clock.unix_s(), 900.0, 5.0)
             await asyncio.sleep(600.0)
 
-    story = live(
-        tmp_path,
-        demo(targets=dict.fromkeys("RGB", 30.0), guide_s=SELDOM_S),
-        hours=0.5,
-        meddler=rain,
-    )
+    story = live(tmp_path, demo(targets=dict.fromkeys("RGB", 30.0)), hours=0.5, meddler=rain)
     assert story.played.violations == []
     assert story.of(e.RoofClosed)
