@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from clouds.broken import FILTERS, Outcome, play
-from night.nights import Story, demo, live
+from night.nights import SELDOM_S, Story, demo, live
 from night.test_meridian import through_the_meridian
 from nightloom.telemetry import events as e
 
@@ -65,9 +65,17 @@ def bank(begin_h: float, for_h: float, depth_mag: float) -> dict[str, Any]:
     }
 
 
-def under(out: Path, *banks: dict[str, Any], hours: float = 1.0, **clouds: Any) -> Story:
-    """A night under so many banks of cloud, with settings of its own for them."""
-    changed = demo(targets=FILTERS, weather={"clouds": banks}, policies={"clouds": clouds})
+def under(
+    out: Path,
+    *banks: dict[str, Any],
+    hours: float = 1.0,
+    **clouds: Any,
+) -> Story:
+    """A night under so many banks of cloud; with settings of its own for them, few guide frames."""
+    guide_s = SELDOM_S if clouds else None
+    changed = demo(
+        targets=FILTERS, weather={"clouds": banks}, policies={"clouds": clouds}, guide_s=guide_s
+    )
     return live(out, changed, hours=hours)
 
 
@@ -86,8 +94,12 @@ def test_after_a_cloud_the_same_stars_go_on(tmp_path: Path, depth_mag: float) ->
 
 
 def test_moonrise_and_twilight_are_never_called_cloud(tmp_path: Path) -> None:
-    changed, simulated = demo(targets=FILTERS, policies={"dark": {"sun_altitude_deg": -13.0}})
-    story = live(tmp_path, (changed, simulated), hours=1.5, night=MOONRISE)
+    changed = demo(
+        targets=dict.fromkeys(FILTERS, 120.0),
+        policies={"dark": {"sun_altitude_deg": -13.0}},
+        guide_s=SELDOM_S,
+    )
+    story = live(tmp_path, changed, hours=1.5, night=MOONRISE)
     assert story.of(e.FrameRejected) == story.of(e.CloudHold) == []
     assert max(frame.background_adu or 0.0 for frame in story.frames) > 1.5 * min(
         frame.background_adu or 0.0 for frame in story.frames
@@ -108,6 +120,7 @@ def test_another_target_is_tried_where_that_is_asked(tmp_path: Path) -> None:
         targets=FILTERS,
         weather={"clouds": (bank(0.15, 0.25, 3.0),)},
         policies={"clouds": {"change_target_after_s": 600.0}},
+        guide_s=SELDOM_S,
     )
     (first,) = settings.targets.targets
     second = first.model_copy(
@@ -147,7 +160,9 @@ def test_the_light_of_the_west_is_the_standard_in_the_east(tmp_path: Path) -> No
     crossing, before which new guide stars are chosen, is seen all the same.
     """
     cloud = bank(0.28, 0.6, 0.36)
-    story = through_the_meridian(tmp_path, before_h=0.12, hours=0.5, weather={"clouds": (cloud,)})
+    story = through_the_meridian(
+        tmp_path, before_h=0.12, hours=0.5, weather={"clouds": (cloud,)}, guide_s=None
+    )
     (crossed,) = story.at(e.Crossed)
     judged = (*story.of(e.FrameAccepted), *story.of(e.FrameRejected))
     begun_s = dict(

@@ -187,7 +187,7 @@ def test_fewest_neighbours_of_one_filter(subs: int) -> None:
     st.lists(st.integers(1, 9), min_size=1, max_size=5),
     st.builds(GapCosts, *[st.floats(0, 60).map(lambda s: round(s, 1))] * 3),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_every_weave_is_valid_and_reaches_the_bound(counts: list[int], costs: GapCosts) -> None:
     """Whatever is asked, the counts are right, the dither rule holds and the cost is the least."""
     check(weave(named(counts), costs), named(counts), costs)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from focusing.star_frames import Bench
-from night.nights import demo, live
+from night.nights import SELDOM_S, demo, live
 from nightloom.executor import InLine
 from nightloom.focusing import Curve, Refusal
 from nightloom.focusing.runs import Focusing
@@ -295,7 +295,7 @@ def test_good_learned_offsets_replace_configured_ones(tmp_path: Path) -> None:
 
 def test_a_night_that_begins_far_out_of_focus_finds_it(tmp_path: Path) -> None:
     """150 critical focus zones away, where no frame can be solved at first."""
-    settings, rig = demo(targets={"L": 120.0})
+    settings, rig = demo(targets={"L": 120.0}, guide_s=SELDOM_S)
     focus = rig.focus.model_copy(update={"base_steps": rig.focus.base_steps + 5000})
     story = live(tmp_path, (settings, rig.model_copy(update={"focus": focus})), hours=0.4)
     first = story.of(e.FocusCurve)[0]

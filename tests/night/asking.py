@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from night.nights import NIGHT, Story, demo
+from night.nights import NIGHT, SELDOM_S, Story, demo
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.context import Context
 from nightloom.night.desk import Desk
@@ -42,7 +42,7 @@ MOVES = {
 
 def two_targets(sub_s: float = SUB_S) -> tuple[Settings, RigSettings]:
     """The demo observatory with two targets near each other, and a camera that takes its time."""
-    settings, rig = demo(targets=dict.fromkeys("RG", sub_s))
+    settings, rig = demo(targets=dict.fromkeys("RG", sub_s), guide_s=SELDOM_S)
     (first,) = settings.targets.targets
     second = first.model_copy(update={"name": "Beside it", "ra_deg": first.ra_deg + 4.0})
     targets = settings.targets.model_copy(update={"targets": (first, second)})

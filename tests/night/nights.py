@@ -17,6 +17,9 @@ NIGHT = date(2026, 11, 10)
 SMALL = {"width_px": 640, "height_px": 480}
 """A sensor small enough to be quick, with stars enough to solve and to focus."""
 
+SELDOM_S = 6.0
+"""Guide exposures where guiding is not the matter: they are most of what a night costs."""
+
 
 @dataclass(frozen=True)
 class Story:
@@ -42,10 +45,12 @@ def demo(
     weather: Mapping[str, Any] | None = None,
     rig: Mapping[str, Any] | None = None,
     policies: Mapping[str, Mapping[str, Any]] | None = None,
+    guide_s: float | None = None,
 ) -> tuple[Settings, RigSettings]:
     """The demo observatory with a small sensor, one target, and changes.
 
-    `targets` gives the first target's filters and their sub lengths in seconds.
+    `targets` gives the first target's filters and their sub lengths in seconds, `guide_s` how long
+    the guide camera exposes.
     """
     settings, simulated = simulated_settings(read_settings(demo_folder()))
     told = simulated.model_dump()
@@ -65,8 +70,12 @@ def demo(
         name: getattr(settings.policies, name).model_copy(update=dict(values))
         for name, values in (policies or {}).items()
     }
+    observatory = settings.observatory
+    if guide_s is not None:
+        chip = observatory.guide_camera.model_copy(update={"exposure_s": guide_s})
+        observatory = observatory.model_copy(update={"guide_camera": chip})
     settings = Settings(
-        settings.observatory,
+        observatory,
         settings.targets.model_copy(update={"targets": (first,)}),
         settings.policies.model_copy(update=sections),
         simulated,

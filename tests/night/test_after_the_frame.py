@@ -5,7 +5,7 @@ from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
-from night.nights import demo, live
+from night.nights import SELDOM_S, demo, live
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import Clock
@@ -39,7 +39,7 @@ def test_a_frame_that_was_taken_in_outlives_trouble_in_the_dither_after_it(tmp_p
         link.reconnect()
         await asyncio.get_running_loop().create_future()
 
-    story = live(tmp_path, demo(targets={"L": SUB_S}), hours=0.5, meddler=cut)
+    story = live(tmp_path, demo(targets={"L": SUB_S}, guide_s=SELDOM_S), hours=0.5, meddler=cut)
     assert story.played.violations == []
     assert story.of(e.UnexpectedError) == []
     trouble_s = story.at(e.DeviceTrouble)[0]
@@ -52,7 +52,7 @@ def test_a_frame_that_was_taken_in_outlives_trouble_in_the_dither_after_it(tmp_p
 
 def test_a_target_gets_the_subs_it_wants_and_none_beyond(tmp_path: Path) -> None:
     """The last verdict is waited for: until it is there nobody knows whether another is due."""
-    settings, rig = demo(targets={"L": SUB_S})
+    settings, rig = demo(targets={"L": SUB_S}, guide_s=SELDOM_S)
     (target,) = settings.targets.targets
     wanted = {
         name: sub.model_copy(update={"wanted_hours": 3 * SUB_S / 3600})

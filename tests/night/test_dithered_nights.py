@@ -1,5 +1,6 @@
 """Where a target stands on the sensor, over nights and restarts: never twice in the same place."""
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from statistics import median
@@ -8,12 +9,13 @@ import numpy as np
 import pytest
 from scipy.spatial.distance import cdist, pdist
 
-from night.nights import NIGHT, Story, demo, live
+from night.nights import NIGHT, SELDOM_S, Story, demo, live
 from nightloom.guiding.dither import SAME_PX
 from nightloom.ledger import FILE_NAME, Ledger, Place
 from nightloom.telemetry import events as e
 
 SHORT = {"R": 30.0, "G": 30.0, "B": 30.0}
+CHANGED = demo(targets=SHORT, guide_s=SELDOM_S)
 HOURS = 0.27
 
 
@@ -28,7 +30,13 @@ def offsets(places: list[Place]) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def first(tmp_path_factory: pytest.TempPathFactory) -> Story:
-    return live(tmp_path_factory.mktemp("first"), demo(targets=SHORT), hours=HOURS)
+    return live(tmp_path_factory.mktemp("first"), CHANGED, hours=HOURS)
+
+
+@pytest.fixture
+def after(first: Story, tmp_path: Path) -> Path:
+    """A folder that was left by the first evening."""
+    return Path(shutil.copytree(first.rehearsal.out, tmp_path / "out"))
 
 
 def test_every_frame_belongs_to_a_place_in_the_ledger(first: Story) -> None:
@@ -45,7 +53,7 @@ def test_another_night_uses_other_places(tmp_path: Path, first: Story) -> None:
     with Ledger(tmp_path / FILE_NAME) as ledger:
         for place in earlier:
             ledger.add_place(place)
-    story = live(tmp_path, demo(targets=SHORT), hours=HOURS)
+    story = live(tmp_path, CHANGED, hours=HOURS)
     here = offsets(places_of(story))
     used = offsets([p for p in places_of(story) if p.number in {f.pointing for f in story.frames}])
     least_px = story.rehearsal.settings.policies.dither.minimum_step_px
@@ -54,11 +62,11 @@ def test_another_night_uses_other_places(tmp_path: Path, first: Story) -> None:
     assert len(here) >= 6
 
 
-def test_a_restart_in_the_night_goes_on_from_its_places(tmp_path: Path) -> None:
+def test_a_restart_in_the_night_goes_on_from_its_places(first: Story, after: Path) -> None:
     """The same evening twice, into one ledger. The second finds the focus in the first one's looks,
     which are of its own evening and hence fresh: no curve is taken, and the stars are as small.
     """
-    before, story = (live(tmp_path, demo(targets=SHORT), hours=HOURS) for _ in range(2))
+    before, story = first, live(after, CHANGED, hours=HOURS)
     places = places_of(story)
     assert [place.number for place in places] == list(range(1, len(places) + 1))
     used = {frame.pointing for frame in story.frames}
@@ -75,14 +83,12 @@ def test_a_restart_in_the_night_goes_on_from_its_places(tmp_path: Path) -> None:
     assert sharp[1] < 1.05 * sharp[0]
 
 
-def test_a_focus_that_moved_over_a_restart_is_found_again(tmp_path: Path) -> None:
+def test_a_focus_that_moved_over_a_restart_is_found_again(after: Path) -> None:
     """Somebody took the camera off meanwhile: nothing can be solved where the focus was."""
-    changed = demo(targets=SHORT)
-    live(tmp_path, changed, hours=HOURS)
-    settings, rig = changed
+    settings, rig = CHANGED
     focus = rig.focus.model_copy(update={"base_steps": rig.focus.base_steps + 2500})
     moved = rig.model_copy(update={"focus": focus})
-    story = live(tmp_path, (replace(settings, rig=moved), moved), hours=HOURS)
+    story = live(after, (replace(settings, rig=moved), moved), hours=HOURS)
     curve = story.of(e.FocusCurve)[0]
     assert curve.reason.startswith("nothing could be solved")
     assert curve.accepted

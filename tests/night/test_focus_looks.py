@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from night.nights import NIGHT, Story, demo, live
+from night.nights import NIGHT, SELDOM_S, Story, demo, live
 from nightloom.focusing import Refusal
 from nightloom.focusing.learned import learned_offsets
 from nightloom.ledger import FILE_NAME, Ledger
@@ -135,7 +135,9 @@ def test_a_focuser_that_does_not_move_is_named_once_and_the_night_goes_on(tmp_pa
         focuser.drawtube_steps = lambda _: 10_070.0
         await places.note(rig, clock)
 
-    story = live(tmp_path, demo(targets=SHORT, rig=STEADY), hours=0.3, meddler=stick)
+    story = live(
+        tmp_path, demo(targets=SHORT, rig=STEADY, guide_s=SELDOM_S), hours=0.26, meddler=stick
+    )
     assert story.played.violations == []
     (curve,), (unmoved,) = story.of(e.FocusCurve), story.of(e.FocuserUnmoved)
     assert curve.refusal == Refusal.UNMOVED.value
@@ -155,6 +157,7 @@ def cooling(tmp_path_factory: pytest.TempPathFactory) -> Story:
             targets=SHORT,
             rig={"focus": {**STEADY["focus"], "slope_steps_per_c": -25.0}},
             policies={"focus": {"temperature_change_c": 0.4}},
+            guide_s=SELDOM_S,
         ),
         hours=1.5,
     )
@@ -213,7 +216,9 @@ def test_a_slip_of_a_zone_is_found_and_undone(tmp_path: Path) -> None:
         slipped.append(clock.unix_s())
         await asyncio.get_running_loop().create_future()
 
-    story = live(tmp_path, demo(targets=SHORT, rig=STEADY), hours=0.7, meddler=slip)
+    story = live(
+        tmp_path, demo(targets=SHORT, rig=STEADY, guide_s=SELDOM_S), hours=0.7, meddler=slip
+    )
     assert story.played.violations == []
     looks_s = [at for at in story.at(e.FocusChecked) if at > slipped[0]]
     subs = [at for at in story.at(e.SubBegun) if slipped[0] < at < looks_s[0]]

@@ -1,6 +1,7 @@
 """What the guide loop does in a night: dithers, refused pulses, knocks, calibrations that stay."""
 
 import asyncio
+import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -48,7 +49,7 @@ def refuse_pulses(rig: SimulatedRig, count: int) -> None:
 
 @pytest.fixture(scope="module")
 def clear(tmp_path_factory: pytest.TempPathFactory) -> Story:
-    return live(tmp_path_factory.mktemp("guided"), demo(targets=SHORT), hours=0.7)
+    return live(tmp_path_factory.mktemp("guided"), demo(targets=SHORT), hours=0.55)
 
 
 def test_dithers_settle_in_six_seconds(clear: Story) -> None:
@@ -73,6 +74,12 @@ def test_air_is_what_the_simulator_has(clear: Story) -> None:
     """0.5″ in one second and one axis are 0.5″ in two seconds and two axes."""
     air = np.median([frame.guide_seeing_arcsec for frame in clear.of(e.FrameAccepted)])
     assert air == pytest.approx(0.5, rel=0.15)
+
+
+@pytest.fixture
+def after(clear: Story, tmp_path: Path) -> Path:
+    """A folder that was left by the clear night."""
+    return Path(shutil.copytree(clear.rehearsal.out, tmp_path / "out"))
 
 
 @dataclass(frozen=True)
@@ -145,6 +152,7 @@ def test_a_lost_star_is_looked_for_with_longer_exposures(slips: Slips) -> None:
     assert set(slips.exposures_s(found_s, found_s + 60.0)) == {2.0}
 
 
+@pytest.mark.long
 def test_a_mount_that_goes_on_refusing_is_trouble_and_the_night_goes_on(tmp_path: Path) -> None:
     async def refuse_some(rig: SimulatedRig, clock: Clock) -> None:
         await asyncio.sleep(GATHERING_S)
@@ -177,14 +185,13 @@ def test_a_knock_out_of_the_windows_is_found_by_the_pattern_and_put_back(tmp_pat
     assert len(hurt) <= 1, "it is back before the next sub"
 
 
-def test_a_calibration_is_used_again_the_next_time(tmp_path: Path) -> None:
-    first = live(tmp_path, demo(targets=SHORT), hours=0.3)
-    again = live(tmp_path, demo(targets=SHORT), hours=0.3)
-    assert len(first.of(e.GuidingCalibrated)) == 1
+def test_a_calibration_is_used_again_the_next_time(clear: Story, after: Path) -> None:
+    again = live(after, demo(targets=SHORT), hours=0.26)
+    assert len(clear.of(e.GuidingCalibrated)) == 1
     assert not again.of(e.GuidingCalibrated)
     assert again.of(e.StarsHeld)
     assert again.of(e.SubBegun)
-    with Ledger.read(tmp_path / FILE_NAME) as ledger:
+    with Ledger.read(clear.rehearsal.out / FILE_NAME) as ledger:
         hot = ledger.hot_pixels(width_px=320, height_px=240)
     assert hot is not None
     assert len(hot.places) > 30, "the calibration alone showed them"
@@ -195,11 +202,10 @@ def test_a_calibration_is_used_again_the_next_time(tmp_path: Path) -> None:
     [pytest.param(90.0, 90.0, marks=pytest.mark.long), (0.0, 180.0)],
 )
 def test_a_calibration_that_stopped_fitting_is_measured_anew(
-    tmp_path: Path, ra_turn_deg: float, dec_turn_deg: float
+    after: Path, ra_turn_deg: float, dec_turn_deg: float
 ) -> None:
     """The guide camera was turned by a quarter, or pulses north go south since then."""
-    live(tmp_path, demo(targets=SHORT), hours=0.3)
-    with Ledger(tmp_path / FILE_NAME) as ledger:
+    with Ledger(after / FILE_NAME) as ledger:
         (true,) = ledger.calibrations()
         ledger.add_calibration(
             GuideCalibration(
@@ -215,16 +221,16 @@ def test_a_calibration_that_stopped_fitting_is_measured_anew(
                 true.north_is_south,
             )
         )
-    story = live(tmp_path, demo(targets=SHORT), hours=0.4)
+    story = live(after, demo(targets=SHORT), hours=0.4)
     assert story.of(e.GuidingDoubted)
     (calibrated,) = story.of(e.GuidingCalibrated)
     turned = calibrated.angle_deg - true.ra_angle_deg
     assert abs((turned + 180) % 360 - 180) < 3
-    after = story.at(e.GuidingCalibrated)[0]
+    anew_s = story.at(e.GuidingCalibrated)[0]
     later = [
         frame
         for at, frame in zip(story.at(e.FrameAccepted), story.of(e.FrameAccepted), strict=True)
-        if at > after + 300
+        if at > anew_s + 300
     ]
     assert later
     assert max(frame.guide_rms_arcsec for frame in later) < 1.0

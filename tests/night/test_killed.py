@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 from astropy.io import fits
 
-from night.nights import NIGHT, Story, demo, live
+from night.nights import NIGHT, SELDOM_S, Story, demo, live
 from nightloom.frames import pipeline as taking_in
 from nightloom.frames import writer
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage
@@ -91,6 +91,22 @@ PLACES = (
     after("the event", Log, "emit", WHOLE, picks=of_kind(e.FrameAccepted)),
 )
 
+QUICK = {
+    "after the record",
+    "after it is said closed",
+    "before the temporary file",
+    "half of its bytes",
+    "after its fsync",
+    "after its name",
+    "after it is said stored",
+    "after the verdict",
+    "after card 3",
+    "before the entry",
+    "after half of the entry",
+    "after the event",
+}
+"""One of each few places between which no more comes to disk."""
+
 
 def die() -> None:
     os.kill(os.getpid(), signal.SIGKILL)
@@ -150,7 +166,7 @@ def killed_night(out: Path, place: Place) -> None:
     if child == 0:
         try:
             mark(place)
-            live(out, demo(targets={"L": SUB_S}), hours=0.3, frames=True)
+            live(out, demo(targets={"L": SUB_S}, guide_s=SELDOM_S), hours=0.3, frames=True)
         finally:
             os._exit(NEVER_REACHED)
     _, status = os.waitpid(child, 0)
@@ -159,7 +175,7 @@ def killed_night(out: Path, place: Place) -> None:
 
 def restarted(out: Path) -> Story:
     """The daemon again, in what is left of the night: nothing can be taken any more."""
-    return live(out, demo(targets={"L": SUB_S}), hours=0.2, frames=True)
+    return live(out, demo(targets={"L": SUB_S}, guide_s=SELDOM_S), hours=0.2, frames=True)
 
 
 def ledger_of(out: Path) -> tuple[list[Frame], dict[str, float]]:
@@ -170,7 +186,14 @@ def ledger_of(out: Path) -> tuple[list[Frame], dict[str, float]]:
         return ledger.frames(), ledger.accepted_s("NGC 891")
 
 
-@pytest.mark.parametrize("place", PLACES, ids=lambda place: place.name)
+@pytest.mark.parametrize(
+    "place",
+    [
+        pytest.param(place, marks=() if place.name in QUICK else pytest.mark.long)
+        for place in PLACES
+    ],
+    ids=lambda place: place.name,
+)
 def test_a_frame_counts_once_or_not_at_all_and_never_is_lost_once_whole(
     place: Place, tmp_path: Path
 ) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from night.nights import NIGHT, Story, demo, live
+from night.nights import NIGHT, SELDOM_S, Story, demo, live
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.phases import Phase
 from nightloom.schedule.windows import darkness
@@ -30,13 +30,17 @@ def through_the_meridian(
     policies: Mapping[str, Mapping[str, Any]] | None = None,
     exposure_s: float = 60.0,
     weather: Mapping[str, Any] | None = None,
+    guide_s: float | None = SELDOM_S,
 ) -> Story:
     """A night that begins so many hours before its target's meridian.
 
     `table` changes the mount's settings and `mount` the mount.
     """
     settings, rig = demo(
-        targets=dict.fromkeys("RGB", exposure_s), policies=policies, weather=weather
+        targets=dict.fromkeys("RGB", exposure_s),
+        policies=policies,
+        weather=weather,
+        guide_s=guide_s,
     )
     rig = RigSettings.model_validate(
         {**rig.model_dump(), "mount": {**rig.mount.model_dump(), **(mount or {})}}
@@ -80,7 +84,7 @@ def dark_gap_s(story: Story) -> float:
 def crossed(tmp_path_factory: pytest.TempPathFactory) -> Story:
     """Three quarters of an hour, with the end of the west side in the middle."""
     out = tmp_path_factory.mktemp("crossed")
-    return through_the_meridian(out, before_h=BEFORE_H, hours=0.8)
+    return through_the_meridian(out, before_h=BEFORE_H, hours=0.8, guide_s=None)
 
 
 def test_the_other_side_takes_over_within_four_minutes(crossed: Story) -> None:
@@ -191,7 +195,7 @@ def test_a_mount_that_flips_late_is_told_once_more_and_goes(tmp_path: Path) -> N
 
 
 def test_a_mount_that_never_flips_is_stopped_and_parked_after_two_tries(tmp_path: Path) -> None:
-    story = through_the_meridian(tmp_path, before_h=0.05, hours=0.5, mount={"flip_after_h": 12.0})
+    story = through_the_meridian(tmp_path, before_h=0.0, hours=0.45, mount={"flip_after_h": 12.0})
     assert story.played.violations == []
     first, second = story.of(e.CrossingRefused)
     assert (first.next_step, second.next_step) == (

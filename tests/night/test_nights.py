@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 
@@ -10,12 +11,12 @@ import pytest
 from astropy.io import fits
 from astropy.wcs import WCS
 
-from night.nights import NIGHT, Story, demo, live
+from night.nights import NIGHT, SELDOM_S, Story, demo, live
 from nightloom.errors import FramesNotKept
 from nightloom.night.phases import Phase
 from nightloom.rig import SimulatedRig
+from nightloom.telemetry import Event, log_sha256
 from nightloom.telemetry import events as e
-from nightloom.telemetry import log_sha256
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.simulators.faults import Faults
 
@@ -175,9 +176,12 @@ def test_rain_parks_closes_waits_and_opens_again(tmp_path: Path) -> None:
     story = live(
         tmp_path,
         demo(
-            targets=SHORT, weather={"rain": (rain,)}, policies={"weather": {"wait_safe_s": 300.0}}
+            targets=SHORT,
+            weather={"rain": (rain,)},
+            policies={"weather": {"wait_safe_s": 300.0}},
+            guide_s=SELDOM_S,
         ),
-        hours=1.0,
+        hours=0.85,
     )
     assert story.played.violations == []
     names = [event.name() for _, event in story.events]
@@ -195,21 +199,29 @@ def test_a_silent_weather_station_is_bad_weather(tmp_path: Path) -> None:
         Faults(rig.link, rig.simulators, rig.world, clock).station_silent()
         await asyncio.get_running_loop().create_future()
 
-    story = live(tmp_path, demo(targets=SHORT), hours=0.5, meddler=hush)
+    story = live(tmp_path, demo(targets=SHORT, guide_s=SELDOM_S), hours=0.3, meddler=hush)
     assert story.played.violations == []
     assert "silent" in story.of(e.WeatherUnsafe)[0].reasons[0]
     assert story.of(e.RoofClosed)
 
 
 def test_a_cut_link_in_the_middle_of_a_sub_costs_that_sub_only(tmp_path: Path) -> None:
+    begun = asyncio.Event()
+
+    def listen(_: datetime, event: Event) -> None:
+        if isinstance(event, e.SubBegun):
+            begun.set()
+
     async def cut(rig: SimulatedRig, clock: Clock) -> None:
-        await asyncio.sleep(3900.0)
+        await begun.wait()
+        await asyncio.sleep(30.0)
         rig.link.disconnect()
         await asyncio.sleep(20.0)
         rig.link.reconnect()
         await asyncio.get_running_loop().create_future()
 
-    story = live(tmp_path, demo(targets=SHORT), hours=0.6, meddler=cut)
+    changed = demo(targets=SHORT, guide_s=SELDOM_S)
+    story = live(tmp_path, changed, hours=0.3, meddler=cut, listener=listen)
     assert story.played.violations == []
     trouble = story.at(e.DeviceTrouble)[0]
     assert [at for at in story.at(e.SubBegun) if at > trouble], "the night goes on"
@@ -227,7 +239,7 @@ def test_the_whole_table_of_moves_is_respected(clear: Story) -> None:
 def test_a_disk_that_refuses_ends_the_night_parked_and_closed(tmp_path: Path) -> None:
     """The frames' folder is a file: no frame can be written, and nothing stays open."""
     (tmp_path / "frames").touch()
-    story = live(tmp_path, demo(targets=SHORT), hours=0.5, frames=True)
+    story = live(tmp_path, demo(targets=SHORT, guide_s=SELDOM_S), hours=0.3, frames=True)
     assert isinstance(story.played.unkept, FramesNotKept)
     assert "3 frames in a row" in str(story.played.unkept)
     lines = [json.loads(line) for line in (tmp_path / f"{NIGHT}.jsonl").read_text().splitlines()]

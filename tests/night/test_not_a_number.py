@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from night.nights import demo, live
+from night.nights import SELDOM_S, demo, live
 from night.troubles import DUSK_S
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import Event
@@ -37,7 +37,12 @@ def test_a_minute_of_it_costs_a_few_subs_at_most(tmp_path: Path, device: str) ->
         await asyncio.sleep(NAN_S)
         faults.heal(device)
 
-    story = live(tmp_path, demo(targets=dict.fromkeys("RGB", 30.0)), hours=0.5, meddler=no_numbers)
+    story = live(
+        tmp_path,
+        demo(targets=dict.fromkeys("RGB", 30.0), guide_s=SELDOM_S),
+        hours=0.5,
+        meddler=no_numbers,
+    )
     assert story.played.violations == []
     assert not story.of(e.UnexpectedError)
     fault_s = story.rehearsal.starts_s + DUSK_S + 700.0
@@ -65,7 +70,7 @@ def test_a_mount_that_does_not_know_where_it_is_sets_no_target_aside(tmp_path: P
 
     story = live(
         tmp_path,
-        demo(targets=dict.fromkeys("RGB", 30.0)),
+        demo(targets=dict.fromkeys("RGB", 30.0), guide_s=SELDOM_S),
         hours=0.4,
         meddler=no_numbers,
         listener=listen,

@@ -13,7 +13,7 @@ DEADLINE_S = 20.0
 
 
 def short(out: Path, **said: object) -> Story:
-    return live(out, demo(targets=SUBS, **said), hours=0.3)  # type: ignore[arg-type]
+    return live(out, demo(targets=SUBS, **said), hours=0.26)  # type: ignore[arg-type]
 
 
 def test_rough_air_is_not_waited_out(tmp_path: Path) -> None:

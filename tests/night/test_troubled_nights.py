@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from night.nights import demo, live
+from night.nights import SELDOM_S, demo, live
 from night.troubles import DUSK_S, complaints, gust, troubled_night
 from nightloom.rig import SimulatedRig
 from nightloom.telemetry import events as e
@@ -29,7 +29,7 @@ def test_a_sub_that_was_knocked_about_is_rejected_and_made_up(tmp_path: Path) ->
 
     frames = {"maximum_guide_rms_arcsec": 1.5}
     changed = demo(targets=dict.fromkeys("RGB", 60.0), policies={"frames": frames})
-    story = live(tmp_path, changed, hours=0.5, meddler=blow)
+    story = live(tmp_path, changed, hours=0.4, meddler=blow)
     assert story.played.violations == []
     rejected = story.of(e.FrameRejected)
     assert rejected
@@ -45,8 +45,8 @@ def test_a_sub_out_of_focus_is_rejected_for_its_star_size(tmp_path: Path) -> Non
         await asyncio.sleep(DUSK_S + 700.0)
         rig.link.set("Rig Focuser", "ABS_FOCUS_POSITION", {"FOCUS_ABSOLUTE_POSITION": 10_300.0})
 
-    changed = demo(targets=dict.fromkeys("RGB", 60.0))
-    story = live(tmp_path, changed, hours=0.5, meddler=bump)
+    changed = demo(targets=dict.fromkeys("RGB", 60.0), guide_s=SELDOM_S)
+    story = live(tmp_path, changed, hours=0.4, meddler=bump)
     (rejected,) = story.of(e.FrameRejected)
     assert "larger than usual in this filter" in rejected.reason
     accepted_s = story.played.summary.accepted_s
@@ -55,8 +55,10 @@ def test_a_sub_out_of_focus_is_rejected_for_its_star_size(tmp_path: Path) -> Non
 
 def test_stars_drawn_out_are_a_reason_too(tmp_path: Path) -> None:
     changed = demo(
-        targets=dict.fromkeys("RGB", 30.0), policies={"frames": {"maximum_ellipticity": 0.001}}
+        targets=dict.fromkeys("RGB", 30.0),
+        policies={"frames": {"maximum_ellipticity": 0.001}},
+        guide_s=SELDOM_S,
     )
-    story = live(tmp_path, changed, hours=0.3)
+    story = live(tmp_path, changed, hours=0.26)
     assert story.frames
     assert all("ellipticity" in frame.reason for frame in story.frames)

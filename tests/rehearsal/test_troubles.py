@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from night.nights import NIGHT, demo
+from night.nights import NIGHT, SELDOM_S, demo
 from nightloom.errors import FramesNotKept
 from nightloom.rehearsal import TROUBLES, Played, Rehearsal, Trouble, play_virtually
 from nightloom.sky import Interval
@@ -18,7 +18,7 @@ BY_NAME = {trouble.name: trouble for trouble in TROUBLES}
 def night(out: Path, *names: str, hours: float = 0.5, seed: int = 7) -> tuple[Played, list[Event]]:
     """A short night with these troubles, and what it said."""
     out.mkdir(exist_ok=True)
-    settings, rig = demo(targets=dict.fromkeys("LR", 30.0))
+    settings, rig = demo(targets=dict.fromkeys("LR", 30.0), guide_s=SELDOM_S)
     troubles = tuple(BY_NAME[name] for name in names)
     frames = any(trouble.needs_frames for trouble in troubles)
     rehearsal = Rehearsal(settings, rig, NIGHT, out, seed, hours, frames=frames, troubles=troubles)

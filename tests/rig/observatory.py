@@ -13,6 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from nightloom.ledger import FILE_NAME, GuideCalibration, Ledger
 from nightloom.sky import Site, altitude_azimuth, dark_hours, night_of, sidereal_deg
 from nightloom_drivers.catalogue import tycho2
 from nightloom_drivers.clock import WallClock
@@ -261,6 +262,26 @@ ramp_c_per_min = 20.0
 until_c = 0.0
 """)
     return place
+
+
+def calibrated(output: Path, place: Place) -> None:
+    """Have the ledger know from an earlier night how guide pulses move the stars."""
+    output.mkdir(exist_ok=True)
+    with Ledger(output / FILE_NAME) as ledger:
+        ledger.add_calibration(
+            GuideCalibration(
+                measured_utc=WallClock().now(),
+                pier_side="west",
+                scale_arcsec_per_px=206.265 * GUIDE_PIXEL_UM / FOCAL_LENGTH_MM,
+                declination_deg=place.dec_deg,
+                ra_angle_deg=90.0,
+                dec_angle_deg=180.0,
+                ra_rate_px_per_s=4.5,
+                dec_rate_px_per_s=4.5,
+                backlash_s=0.0,
+                north_is_south=False,
+            )
+        )
 
 
 def program(name: str) -> str:

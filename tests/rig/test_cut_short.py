@@ -7,7 +7,15 @@ import pytest
 
 from nightloom.ledger import FILE_NAME, Ledger
 from rig.daemon import Daemon, Line, running
-from rig.observatory import TIME_FACTOR, ask, configure, simulators, tell_simulators
+from rig.observatory import (
+    TIME_FACTOR,
+    ask,
+    calibrated,
+    configure,
+    park_near,
+    simulators,
+    tell_simulators,
+)
 from servers import Server
 
 pytestmark = pytest.mark.rig
@@ -43,7 +51,9 @@ def outlived(tmp_path: Path, away_s: float) -> Daemon:
     """
     config, output = tmp_path / "config", tmp_path / "out"
     with simulators(tmp_path / "home") as server:
-        configure(config, output, server.port, cycles=100, sub_s=SUB_S, start_steps=37500)
+        place = configure(config, output, server.port, cycles=100, sub_s=SUB_S, start_steps=37500)
+        park_near(server, place)
+        calibrated(output, place)
         with running(config) as daemon:
             daemon.until(lambda d: len(kept(d)) >= 1, READY_S_MAX)
             cut = [in_mid_sub(daemon)]

@@ -23,7 +23,7 @@ from nightloom.requests.door import FOLDER, SOCKET
 from nightloom_drivers.clock import real_monotonic_s
 from remote.halls import TOKEN, with_token
 from rig.daemon import Daemon, Line, nightloom, running
-from rig.observatory import ask, configure, park_near, simulators
+from rig.observatory import ask, calibrated, configure, park_near, simulators
 from rig.test_safe_start import by_day, is_safe, leave_open
 from servers import Server
 
@@ -78,9 +78,9 @@ def test_requests_over_the_door(tmp_path: Path, server: Server, requests: int) -
     """At random moments of a night, by the socket and over HTTP, each in force within a second;
     then a crash in a pause, and a night that is ended, and stays so."""
     config, output = tmp_path / "config", tmp_path / "out"
-    park_near(
-        server, configure(config, output, server.port, cycles=100, sub_s=SUB_S, start_steps=37500)
-    )
+    place = configure(config, output, server.port, cycles=100, sub_s=SUB_S, start_steps=37500)
+    park_near(server, place)
+    calibrated(output, place)
     policies = config / "policies.toml"
     token = f'[remote]\ntoken_file = "{with_token(tmp_path)}"\n'
     policies.write_text(policies.read_text().replace("[remote]\n", token))
@@ -92,13 +92,13 @@ def test_requests_over_the_door(tmp_path: Path, server: Server, requests: int) -
         (listening,) = daemon.of("remote_listening")
         afar = FarDaemon(listening["url"].rstrip("/"), TOKEN)
         for number in range(requests // 2):
-            place, origin = ((output, "process "), (afar, "address 127.0.0.1"))[number % 2]
+            door, origin = ((output, "process "), (afar, "address 127.0.0.1"))[number % 2]
             wait(float(chance.uniform(0.0, 6.0)))
             at = len(daemon.events)
-            assert isinstance(asked(place, Pause()), Done)
+            assert isinstance(asked(door, Pause()), Done)
             took_s.append(moved_on(daemon, at, "pausing", origin=origin))
             wait(EFFECTIVE_S)
-            told = asked(place, Ask())
+            told = asked(door, Ask())
             assert isinstance(told, Told)
             assert told.status.phase == "pausing"
             assert told.status.exposing is None
@@ -108,7 +108,7 @@ def test_requests_over_the_door(tmp_path: Path, server: Server, requests: int) -
                 assert ask(server, "Telescope Simulator.TELESCOPE_TRACK_STATE.TRACK_OFF") == "On"
                 assert isinstance(asked(afar, Pause()), Refused)
             at = len(daemon.events)
-            assert isinstance(asked(place, Resume()), Done)
+            assert isinstance(asked(door, Resume()), Done)
             took_s.append(moved_on(daemon, at, "readying", origin=origin))
         at = len(daemon.events)
         daemon.until(lambda d: any(e["event"] == "frame_accepted" for e in d.events[at:]), 60.0)

@@ -10,16 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from nightloom.ledger import FILE_NAME, GuideCalibration, Ledger
 from nightloom.sky import Site, altitude_azimuth
 from rig.daemon import Daemon, running
 from rig.observatory import (
-    FOCAL_LENGTH_MM,
-    GUIDE_PIXEL_UM,
     LATITUDE_DEG,
     LEAST_DITHER_PX,
     Place,
     ask,
+    calibrated,
     configure,
     park_near,
     put,
@@ -39,26 +37,6 @@ def cloud(server: Server, faintest_mag: float) -> None:
     told = {"SIM_LIMITINGMAG": faintest_mag}
     cameras = "CCD Simulator", "Guide Simulator"
     put(server, *((camera, "SIMULATOR_SETTINGS", told) for camera in cameras))
-
-
-def calibrated(output: Path, place: Place) -> None:
-    """Have the ledger know from an earlier night how guide pulses move the stars."""
-    output.mkdir(exist_ok=True)
-    with Ledger(output / FILE_NAME) as ledger:
-        ledger.add_calibration(
-            GuideCalibration(
-                measured_utc=CLOCK.now(),
-                pier_side="west",
-                scale_arcsec_per_px=206.265 * GUIDE_PIXEL_UM / FOCAL_LENGTH_MM,
-                declination_deg=place.dec_deg,
-                ra_angle_deg=90.0,
-                dec_angle_deg=180.0,
-                ra_rate_px_per_s=4.5,
-                dec_rate_px_per_s=4.5,
-                backlash_s=0.0,
-                north_is_south=False,
-            )
-        )
 
 
 def not_up_yet(config: Path, place: Place) -> None:

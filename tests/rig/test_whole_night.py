@@ -32,7 +32,7 @@ from rig.sky import Seen, solved, verified
 
 pytestmark = pytest.mark.rig
 
-CYCLES, SUB_S = 4, 30.0
+CYCLES, SUB_S = 3, 30.0
 NIGHT_S_MAX = 300.0
 
 
@@ -64,7 +64,7 @@ ASKED_AFTER = (
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory: pytest.TempPathFactory) -> Night:
-    """Four cycles of R, G and B, and what is left of the night with nothing to do."""
+    """Three cycles of R, G and B, and what is left of the night with nothing to do."""
     folder = tmp_path_factory.mktemp("rig")
     config, output = folder / "config", folder / "out"
     with simulators(folder / "home") as server:
@@ -144,7 +144,7 @@ def test_the_stars_are_held(night: Night) -> None:
     assert night.one("stars_released")["rms_arcsec"] < REST_ARCSEC
 
 
-def test_four_cycles_are_kept_and_no_sub_more(night: Night) -> None:
+def test_three_cycles_are_kept_and_no_sub_more(night: Night) -> None:
     assert [frame.verdict for frame in night.frames] == ["accepted"] * 3 * CYCLES
     for number, cycle in enumerate(_cycles(night.frames), start=1):
         assert Counter(frame.filter for frame in cycle) == Counter("RGB")

@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from night.nights import NIGHT, Story, demo, live
+from night.nights import NIGHT, SELDOM_S, Story, demo, live
 from nightloom.rig import SimulatedRig
 from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
@@ -198,7 +198,7 @@ def evening(
     seed: int = 7,
 ) -> Evening:
     """Let a short night go by with a trouble beside it."""
-    settings, simulated = changed or demo(targets=dict.fromkeys("RG", SUB_S))
+    settings, simulated = changed or short_subs()
     waiting: list[tuple[Callable[[Event], bool], asyncio.Future[None]]] = []
     moments: list[Moment] = []
     worlds: list[World] = []
@@ -276,7 +276,7 @@ def at_hour_angle(
 
     `table` changes the mount's settings.
     """
-    settings, rig = demo(targets=dict.fromkeys("RG", SUB_S))
+    settings, rig = short_subs()
     observatory = settings.observatory
     dusk_s = darkness(settings, NIGHT).start_unix_s
     here_deg = sidereal_deg(dusk_s, observatory.site.longitude_deg)
@@ -288,6 +288,11 @@ def at_hour_angle(
         observatory=observatory.model_copy(update={"mount": mount}),
         targets=settings.targets.model_copy(update={"targets": (target,)}),
     ), rig
+
+
+def short_subs(**changes: Any) -> tuple[Settings, RigSettings]:
+    """The demo observatory with short subs of two filters, and few guide frames."""
+    return demo(targets=dict.fromkeys("RG", SUB_S), guide_s=SELDOM_S, **changes)
 
 
 async def nothing(_: Scene) -> None:

@@ -42,7 +42,7 @@ def dead_in_rain(*devices: str) -> Trouble:
 
 @pytest.mark.parametrize(
     "devices",
-    [(LIGHT_PANEL,), (CAMERA,), ALL_BUT_MOUNT_AND_ROOF],
+    [(LIGHT_PANEL,), pytest.param((CAMERA,), marks=pytest.mark.long), ALL_BUT_MOUNT_AND_ROOF],
     ids=["light panel", "camera", "all but mount and roof"],
 )
 def test_a_device_that_has_no_part_in_it_does_not_keep_the_roof_open(
@@ -58,7 +58,9 @@ def test_a_device_that_has_no_part_in_it_does_not_keep_the_roof_open(
     assert seen.violations == []
 
 
-@pytest.mark.parametrize("fault", ["sticks", "refuses", "deaf"])
+@pytest.mark.parametrize(
+    "fault", ["sticks", pytest.param("refuses", marks=pytest.mark.long), "deaf"]
+)
 def test_a_dust_cap_that_fails_does_not_keep_the_roof_open(tmp_path: Path, fault: str) -> None:
     async def trouble(scene: Scene) -> None:
         await asyncio.sleep(DARK_S + 45.0)

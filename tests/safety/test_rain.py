@@ -19,7 +19,14 @@ LEFT_OUT = {
 """What the other tests here have seen, or what is as any other moment."""
 
 
-@pytest.mark.parametrize("moment", [name for name in MOMENTS if name not in LEFT_OUT])
+@pytest.mark.parametrize(
+    "moment",
+    [
+        pytest.param(name, marks=pytest.mark.long) if name == "without Rig Wheel" else name
+        for name in MOMENTS
+        if name not in LEFT_OUT
+    ],
+)
 def test_rain_closes_the_roof_at_any_moment(tmp_path: Path, moment: str) -> None:
     seed = tuple(MOMENTS).index(moment)
     outcome = run_moment(seed, tmp_path)

@@ -6,12 +6,12 @@ from typing import Any
 
 import pytest
 
-from night.nights import NIGHT, demo
+from night.nights import NIGHT
 from nightloom.schedule.windows import darkness
 from nightloom.sky import Site, sun_altitude
 from nightloom.telemetry import events as e
 from nightloom_drivers.simulators.rig import CAMERA, FOCUSER, GUIDE_CAMERA, MOUNT
-from safety.evenings import DARK_S, SUB_S, Scene, at_hour_angle, evening, nothing
+from safety.evenings import DARK_S, SUB_S, Scene, at_hour_angle, evening, nothing, short_subs
 
 WEST_ENDS_H = 0.25
 """The demo observatory's limit for a telescope west of the pier."""
@@ -35,8 +35,7 @@ def test_the_roof_stays_closed_while_nothing_is_due(tmp_path: Path) -> None:
 
 def test_the_roof_stays_closed_in_sunlight(tmp_path: Path) -> None:
     """With settings that are allowed one by one: open two hours before a dusk at 0°."""
-    changed = demo(
-        targets=dict.fromkeys("RG", SUB_S),
+    changed = short_subs(
         policies={"dark": {"sun_altitude_deg": 0.0}, "acquire": {"open_before_s": 7200.0}},
     )
     seen = evening(tmp_path, nothing, hours=0.3, changed=changed)
@@ -122,7 +121,7 @@ def test_a_restart_while_the_guide_loop_is_not_awaited_is_noticed(
         scene.faults.revive(device)
 
     hour_angle_h = WEST_ENDS_H - 0.15 if phase == "crossing" else -1.0
-    seen = evening(tmp_path, trouble, hours=0.6, changed=at_hour_angle(hour_angle_h))
+    seen = evening(tmp_path, trouble, hours=0.55, changed=at_hour_angle(hour_angle_h))
     assert frames_between(seen, at_s[0], at_s[0] + 1500.0) > 0
     assert seen.tracked_past_h(WEST_ENDS_H) <= TOLERANCE_H
     assert seen.left_as == "parked and closed"
@@ -168,8 +167,7 @@ def test_a_missed_set_point_does_not_leave_the_roof_open_for_nothing(
         if weak:
             scene.faults.cooler_weak(5.0)
 
-    changed = demo(
-        targets=dict.fromkeys("RG", SUB_S),
+    changed = short_subs(
         weather={"mean_temperature_c": air_c, "dew_point_c": air_c - 15.0},
     )
     seen = evening(tmp_path, trouble, hours=0.5, changed=changed)

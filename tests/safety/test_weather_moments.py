@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from night.nights import demo
 from nightloom_drivers.simulators.rig import STATION, WHEEL
 from nightloom_drivers.simulators.weather import WeatherSimulator
 from safety.evenings import (
@@ -17,10 +16,10 @@ from safety.evenings import (
     DARK_S,
     NOTICED_S,
     OPENS_S,
-    SUB_S,
     Scene,
     at_hour_angle,
     evening,
+    short_subs,
 )
 
 DOWNLOAD_S = 15.0
@@ -74,7 +73,7 @@ def test_a_station_that_fails_is_unsafe_weather(tmp_path: Path, fault: str) -> N
         await asyncio.sleep(DARK_S + 120.0)
         getattr(scene.faults, fault)()
 
-    seen = evening(tmp_path, fail, hours=0.75)
+    seen = evening(tmp_path, fail, hours=0.68 if fault == "station_frozen" else 0.26)
     failed_s = seen.moments[0].at_s + DARK_S + 120.0
     silence_s = 180.0 if fault != "station_frozen" else 1800.0
     assert seen.closed_after(failed_s) <= silence_s + seen.within_s
@@ -92,7 +91,7 @@ def test_rain_in_a_download_closes_and_keeps_the_sub(tmp_path: Path) -> None:
         assert isinstance(station, WeatherSimulator)
         station.receive("WEATHER_REFRESH", {"REFRESH": True})
 
-    settings, rig = demo(targets=dict.fromkeys("RG", SUB_S))
+    settings, rig = short_subs()
     rig = rig.model_copy(
         update={"sensor": rig.sensor.model_copy(update={"download_s": DOWNLOAD_S})}
     )
@@ -108,7 +107,7 @@ def test_a_sub_is_kept_when_the_next_filter_is_refused_in_its_download(tmp_path:
         await scene.exposing()
         scene.faults.refuses(WHEEL, "FILTER_SLOT")
 
-    settings, rig = demo(targets=dict.fromkeys("RG", SUB_S))
+    settings, rig = short_subs()
     rig = rig.model_copy(
         update={"sensor": rig.sensor.model_copy(update={"download_s": DOWNLOAD_S})}
     )
@@ -123,7 +122,7 @@ def test_a_roof_without_a_weather_station_is_not_opened_in_rain(tmp_path: Path) 
     async def rain(scene: Scene) -> None:
         scene.faults.rain(for_s=4.0 * 3600.0)
 
-    settings, rig = demo(targets=dict.fromkeys("RG", SUB_S))
+    settings, rig = short_subs()
     blind = replace(settings, observatory=settings.observatory.model_copy(update={"weather": ()}))
     seen = evening(tmp_path, rain, hours=0.3, changed=(blind, rig))
     assert seen.open_s(seen.rained_s + NOTICED_S, seen.ended_s) == 0.0

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from night.nights import demo, live
+from night.nights import SELDOM_S, demo, live
 from nightloom.ledger import Frame, Ledger, Verdict
 from nightloom.schedule.schedule import Schedule
 from nightloom.schedule.windows import darkness
@@ -218,7 +218,7 @@ def test_a_target_that_only_waits_is_no_end_of_the_night(ledger: Ledger) -> None
 
 def test_a_night_follows_its_plan_from_one_target_to_the_next(tmp_path: Path) -> None:
     """The first target is left at its time of day, in whole cycles, and the second goes on."""
-    settings, rig = demo(targets={"R": 60.0, "G": 60.0, "B": 60.0})
+    settings, rig = demo(targets={"R": 60.0, "G": 60.0, "B": 60.0}, guide_s=SELDOM_S)
     (first,) = settings.targets.targets
     until_s = darkness(settings, date(2026, 11, 10)).start_unix_s + 1100.0
     until = datetime.fromtimestamp(until_s, UTC).strftime("%H:%M:%S")
@@ -248,7 +248,7 @@ def test_a_night_follows_its_plan_from_one_target_to_the_next(tmp_path: Path) ->
 
 def test_a_night_goes_on_with_another_group_without_moving(tmp_path: Path) -> None:
     """Ha begins in a twilight too bright for R and G, which follow it without another slew."""
-    settings, rig = demo()
+    settings, rig = demo(guide_s=SELDOM_S)
     (first,) = settings.targets.targets
     one = target(
         first.name,
