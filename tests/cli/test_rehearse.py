@@ -12,8 +12,8 @@ from nightloom.rehearsal import TROUBLES
 FIGURES = {
     "night", "dark_s", "clear_s", "open_s", "open_fraction", "bound_fraction", "accepted_s",
     "rejected_s", "subs", "dithers", "focus_runs", "focus_checks", "focus_s", "shelters",
-    "guide_rms_arcsec", "unevenness", "violations", "troubles", "ended_early", "wall_s",
-    "log_sha256", "out",
+    "guide_rms_arcsec", "unevenness", "violations", "troubles", "assumed", "ended_early",
+    "wall_s", "log_sha256", "out",
 }  # fmt: skip
 
 

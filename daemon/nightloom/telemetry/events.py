@@ -32,6 +32,13 @@ class NightsMissed(Event):
     nights: list[str] = Field(description="dates of their evenings, YYYY-MM-DD")
 
 
+class LikenessAssumed(Event):
+    """What the configuration does not say of a part of the rig, and the simulated one has."""
+
+    group: str = Field(description="part of the rig")
+    assumed: list[str] = Field(description="what is taken to be so")
+
+
 class LedgerCopied(Event):
     """The ledger was checked, put in order and copied, by day."""
 

@@ -211,6 +211,7 @@ SAID: dict[type[Event], Said] = {
     # The night as a whole
     e.NightArmed: Said("Waiting for the night of {night:night}, from {begins_utc}"),
     e.NightsMissed: Said("No daemon ran in the night of {nights:night}"),
+    e.LikenessAssumed: Said("The simulated {group} is taken to have {assumed}"),
     e.LedgerCopied: Said("Ledger checked and copied to {path}, {size_mb:mb}", ALL),
     e.UpkeepFailed: Said("The upkeep by day failed: {reason}"),
     e.ServerAwaited: Said("No INDI server answers yet; waiting for one: {reason}"),
