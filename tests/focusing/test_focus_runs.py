@@ -158,7 +158,7 @@ def test_points_under_a_cloud_are_repeated(tmp_path: Path) -> None:
     )
     told = focused(tmp_path, rig, one_curve)
     assert told.curves[0].refusal is None
-    assert rig.frames == 9 + 3
+    assert rig.frames == 9 + 3 + 1  # and the one that confirms
     assert min(told.entries[-1].star_counts) > 20
     assert rig.position_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
 
@@ -180,20 +180,24 @@ def test_a_focuser_that_does_not_move_is_reported(tmp_path: Path) -> None:
     assert [entry.accepted for entry in told.entries] == [False] * len(told.entries)
 
 
-def test_more_backlash_than_is_taken_up_is_named(tmp_path: Path) -> None:
+def test_more_backlash_than_is_taken_up_is_measured(tmp_path: Path) -> None:
     """80 steps are configured and half as much again is taken up; the gears have 180.
 
-    The focuser goes back to where it was. With 100 steps nothing is amiss.
+    The focuser ends in focus all the same. With 100 steps nothing is amiss.
     """
     rig = StandIn(bench(11, best_steps=10_060.0), play_steps=180)
     told = focused(tmp_path / "loose", rig, one_curve)
-    assert told.curves[0].refusal is Refusal.LOPSIDED
-    assert "backlash" in told.entries[-1].refusal
-    assert (len(told.entries), rig.position_steps) == (1, 10_100)
+    assert told.entries[0].refusal == Refusal.LOPSIDED.value
+    assert told.curves[0].refusal is None
+    (found,) = (event for event in told.events if isinstance(event, e.BacklashFound))
+    assert (found.configured_steps, found.found_steps) == (80, pytest.approx(180, abs=10))
+    assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
 
     rig = StandIn(bench(11, best_steps=10_060.0), play_steps=100)
-    assert focused(tmp_path / "held", rig, one_curve).curves[0].refusal is None
+    told = focused(tmp_path / "held", rig, one_curve)
+    assert told.curves[0].refusal is None
     assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
+    assert not [event for event in told.events if isinstance(event, e.BacklashFound)]
 
 
 def test_a_refused_curve_leaves_the_last_good_position(tmp_path: Path) -> None:

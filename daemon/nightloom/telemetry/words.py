@@ -318,6 +318,17 @@ SAID: dict[type[Event], Said] = {
         "{device} does not move the focus: stars stay the same from {from_steps:number}"
         " to {to_steps:steps}"
     ),
+    e.BacklashFound: Said(
+        "Backlash of the focuser: configured {configured_steps:steps}, found about"
+        " {found_steps:steps}; taken up from now on"
+    ),
+    e.BacklashRecalled: Said(
+        "Backlash of the focuser as measured on {night:night}: {steps:steps} are taken up"
+    ),
+    e.FocusUnconfirmed: Said(
+        "Focus in {filter} not confirmed: stars of {radius_px:px} where the curve has"
+        " {curve_px:px}; another look follows"
+    ),
     e.OffsetsAdopted: Said(_function(_offsets), SUBS),
     e.FocusRecalled: Said(
         "Focus as it was {age_min:min} ago in {filter}: {position_steps:steps}, no new curve"
