@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any, cast
@@ -15,7 +16,7 @@ from night.nights import demo, live
 from nightloom.executor import InLine
 from nightloom.focusing import Curve, Refusal
 from nightloom.focusing.runs import Focusing
-from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.ledger import FILE_NAME, FocuserBacklash, Ledger
 from nightloom.ledger import Curve as Entry
 from nightloom.settings import Settings
 from nightloom.telemetry import Event, Log
@@ -190,7 +191,8 @@ def test_more_backlash_than_is_taken_up_is_measured(tmp_path: Path) -> None:
     assert told.entries[0].refusal == Refusal.LOPSIDED.value
     assert told.curves[0].refusal is None
     (found,) = (event for event in told.events if isinstance(event, e.BacklashFound))
-    assert (found.configured_steps, found.found_steps) == (80, pytest.approx(180, abs=10))
+    assert found.configured_steps == 80
+    assert found.found_steps == pytest.approx(180, abs=10)
     assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
 
     rig = StandIn(bench(11, best_steps=10_060.0), play_steps=100)
@@ -198,6 +200,18 @@ def test_more_backlash_than_is_taken_up_is_measured(tmp_path: Path) -> None:
     assert told.curves[0].refusal is None
     assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
     assert not [event for event in told.events if isinstance(event, e.BacklashFound)]
+
+
+def test_the_next_night_begins_with_what_was_measured(tmp_path: Path) -> None:
+    """The ledger knows of 180 steps; nothing is measured again, and the focus is right."""
+    rig = StandIn(bench(11, best_steps=10_060.0), play_steps=180)
+    known = FocuserBacklash("2026-11-09", datetime(2026, 11, 9, 20, tzinfo=UTC), 80, 180.0, 2.0)
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        ledger.add_backlash(known)
+        assert ledger.backlash() == known
+    told = focused(tmp_path, rig, one_curve)
+    assert [type(event) for event in told.events] == [e.BacklashRecalled, e.FocusCurve]
+    assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
 
 
 def test_a_refused_curve_leaves_the_last_good_position(tmp_path: Path) -> None:

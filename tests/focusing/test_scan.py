@@ -201,7 +201,7 @@ def test_loose_gears_ask_for_the_same_scan_from_farther_away() -> None:
     """Farther each time, and not for ever: play of nine scans' width is something else."""
     first = scan = plan_scan(25000, 20, 9, OUTWARD)
     loose = fit_curve(scan.positions_steps, np.full(9, 2.0), [50] * 9)
-    leads = []
+    leads: list[int] = []
     while (following := next_scan(replace(loose, refusal=Refusal.LOPSIDED), scan, aim(), [])) and (
         len(leads) < 9
     ):

@@ -93,8 +93,10 @@ class WayBack:
         beyond = self.travel.sign * (self.curve.vertex_steps - drawtube[-1])
         return bool(moved.sum() >= _LEAST_MOVED and beyond >= self.step_steps)
 
-    def _drawtube(self, positions: Floats, lag_steps: float) -> Floats:
-        """Where the drawtube is behind n positions of the way back, (n,), with a lag."""
+    def _drawtube(self, positions: Floats, lag_steps: float | Floats) -> Floats:
+        """Where the drawtube is behind n positions of the way back, (n,), with a lag; (lags, n)
+        with several, (lags, 1).
+        """
         sign = self.travel.sign
         back = sign * (self.top_steps - positions)
         return np.asarray(self.top_steps - sign * np.maximum(back - lag_steps, 0.0))
@@ -105,12 +107,8 @@ class WayBack:
         positions = np.array([point.position_steps for point in counting], float)
         sizes = np.log([point.radius_px for point in counting])
         lags = np.arange(0.0, abs(self.top_steps - points[-1].position_steps) + 1.0)
-        misfit = np.array(
-            [
-                np.abs(sizes - np.log(self.curve.radius_at(self._drawtube(positions, lag)))).sum()
-                for lag in lags
-            ]
-        )
+        places = self._drawtube(positions, lags[:, None])
+        misfit = np.abs(sizes - np.log(self.curve.radius_at(places))).sum(axis=1)
         best = int(misfit.argmin())
         # A frame's error moves the lag by that error over the flank's steepness, 1/√n of it.
         steepness = abs(self.curve.slope_px_per_step) / self.curve.radius_px
