@@ -202,6 +202,22 @@ def test_more_backlash_than_is_taken_up_is_measured(tmp_path: Path) -> None:
     assert not [event for event in told.events if isinstance(event, e.BacklashFound)]
 
 
+def test_a_focus_that_moved_behind_its_curve_is_looked_for_again(tmp_path: Path) -> None:
+    """Somebody touches the tube after the ninth frame: no backlash is blamed, a curve follows."""
+    rig = StandIn(bench(12, best_steps=10_060.0))
+
+    def moved(frame: int) -> float:
+        if frame == 10:
+            rig.bench.best_steps += 60.0
+        return 1.0
+
+    rig.light = moved
+    told = focused(tmp_path, rig, one_curve)
+    kinds = [type(event) for event in told.events if not isinstance(event, e.OffsetsAdopted)]
+    assert kinds == [e.FocusCurve, e.FocusUnconfirmed, e.FocusCurve]
+    assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
+
+
 def test_the_next_night_begins_with_what_was_measured(tmp_path: Path) -> None:
     """The ledger knows of 180 steps; nothing is measured again, and the focus is right."""
     rig = StandIn(bench(11, best_steps=10_060.0), play_steps=180)

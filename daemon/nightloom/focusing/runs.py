@@ -267,9 +267,9 @@ class Focusing:
         """
         curve, scan = await self._one_curve(filter_name, reason)
         for _ in range(BACKLASH_ROUNDS):
-            if curve.refusal is not None or not await self._more_taken_up(filter_name, curve, scan):
+            if curve.refusal is not None or await self._confirmed(filter_name, curve, scan):
                 break
-            again = f"{reason}; after backlash was measured"
+            again = f"{reason}; a frame at the last curve's best position was not sharp"
             curve, scan = await self._one_curve(filter_name, again)
         return curve
 
@@ -314,28 +314,40 @@ class Focusing:
             following = next_scan(curve, scan, aim, points)
         return curve, scan, points
 
-    async def _more_taken_up(self, filter_name: str, curve: Curve, scan: Scan) -> bool:
-        """Whether backlash was found at a curve's vertex that had not been taken up, and now is."""
-        if self._held:
-            return False
+    async def _confirmed(self, filter_name: str, curve: Curve, scan: Scan) -> bool:
+        """Whether a curve may stand; else backlash was taken up, or the focus has moved meanwhile.
+
+        One that cannot be confirmed stands for a while: another look at the focus follows.
+        """
         zone_steps, position = self.zone_steps(filter_name), self.position_steps(filter_name)
-        missed = await self._confirming.missed(curve, zone_steps, position, filter_name)
+        missed = (
+            None
+            if self._held
+            else await self._confirming.missed(curve, zone_steps, position, filter_name)
+        )
         if missed is None:
             self._unconfirmed = 0
+            return True
+        if self._unconfirmed == 0 and await self._more_taken_up(filter_name, curve, scan):
             return False
-        if not self._unconfirmed:  # what was measured once and found to be no backlash is none
-            way = WayBack(curve, scan.positions_steps[-1], scan.step_steps, self._travel)
-            self._arrived_steps = None
-            found = await self._confirming.backlash(way, filter_name)
-            if found is not None and found.steps > abs(self._travel.lead_steps):
-                self.records.backlash(self._travel.backlash_steps, found)
-                self._travel = replace(self._travel, backlash_steps=round(found.steps))
-                return True
-            await self.follow(filter_name)
         self._unconfirmed += 1
         self.records.unconfirmed(filter_name, missed.radius_px, curve.radius_px)
+        if self._unconfirmed == 1:
+            return False
         self._expect_later("a frame at the curve's best position was not sharp", self._unconfirmed)
-        return False
+        return True
+
+    async def _more_taken_up(self, filter_name: str, curve: Curve, scan: Scan) -> bool:
+        """Whether more backlash was measured than was taken up, and is from now on."""
+        way = WayBack(curve, scan.positions_steps[-1], scan.step_steps, self._travel)
+        self._arrived_steps = None
+        found = await self._confirming.backlash(way, filter_name)
+        if found is None or found.steps <= abs(self._travel.lead_steps):
+            await self.follow(filter_name)
+            return False
+        self.records.backlash(self._travel.backlash_steps, found)
+        self._travel = replace(self._travel, backlash_steps=round(found.steps))
+        return True
 
     def _starless_by_cloud(self, points: Sequence[Point], scan: Scan, aim: Aim) -> bool:
         """Whether clouds are likelier than a focus far away: it was good and no curve failed since.
