@@ -15,7 +15,7 @@ ACTING = {
     "clouds": {"monitor"},
     "cycle": set[str](),
     "faults": {"trying"},
-    "focusing": {"runs", "scanning", "watching", "records", "learned", "kept_focus"},
+    "focusing": {"runs", "scanning", "watching", "records", "learned", "kept_focus", "confirming"},
     "frames": {"pipeline", "measuring", "disk", "records", "recovery"},
     "guiding": {
         "guiding",

@@ -11,12 +11,14 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from nightloom.likeness import likeness
 from nightloom.roles import ROLES
 from nightloom.safety import SafetyDevices
 from nightloom.settings import Observatory, Settings
 from nightloom.settings.observatory import Outlet, Weather
 from nightloom.settings.observatory import PowerSwitch as PowerSwitchSection
 from nightloom.solving.catalogue_solver import StarSource
+from nightloom.telemetry.events import LikenessAssumed
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import (
     Camera,
@@ -33,7 +35,7 @@ from nightloom_drivers.link import Link, LoopbackLink
 from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.world import World
-from nightloom_drivers.rig_settings import FilterSettings, OpticsSettings, RigSettings, SiteSettings
+from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.serve import Options as RigOptions
 from nightloom_drivers.serve import serve
 from nightloom_drivers.simulators.rig import STATION, build_rig, outlet_of
@@ -181,11 +183,11 @@ def simulated_sky(settings: RigSettings) -> StarSource:
 def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
     """The settings with the simulated devices in place of the configured ones, and what these are.
 
-    Without a rig.toml the simulated rig has the observatory's site, telescope, pixels and filters.
-    A camera whose pixels the settings leave out has the simulated one's.
+    Without a rig.toml the simulated rig is the observatory's likeness. A camera whose pixels the
+    settings leave out has the simulated one's.
     """
-    rig = settings.rig if isinstance(settings.rig, RigSettings) else _like(settings.observatory)
     observatory = settings.observatory
+    rig = settings.rig if isinstance(settings.rig, RigSettings) else likeness(observatory).rig
     named = {
         role.section: getattr(observatory, role.section).model_copy(
             update={"device": role.simulated}
@@ -201,6 +203,13 @@ def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
     stations = tuple(_simulated_station(said) for said in observatory.weather[:1])
     named |= {"weather": stations}
     return replace(settings, observatory=observatory.model_copy(update=named)), rig
+
+
+def assumptions(settings: Settings) -> tuple[LikenessAssumed, ...]:
+    """What the simulated rig of some settings assumes; nothing where a rig.toml states it all."""
+    if isinstance(settings.rig, RigSettings):
+        return ()
+    return likeness(settings.observatory).assumed
 
 
 def _simulated_station(said: Weather) -> Weather:
@@ -221,47 +230,3 @@ def _simulated_outlets(power: PowerSwitchSection) -> PowerSwitchSection:
         vector, element = outlet_of(fed[role])
         outlets[role] = Outlet(vector=vector, element=element)
     return power.model_copy(update={"outlets": outlets})
-
-
-def _like(observatory: Observatory) -> RigSettings:
-    """A simulated rig as the observatory describes itself."""
-    usual, o = RigSettings(), observatory
-    site = SiteSettings(
-        latitude_deg=o.site.latitude_deg,
-        longitude_deg=o.site.longitude_deg,
-        elevation_m=o.site.elevation_m,
-    )
-    optics = OpticsSettings(
-        focal_length_mm=o.optics.focal_length_mm,
-        aperture_mm=o.optics.aperture_mm,
-        central_obstruction=o.optics.central_obstruction,
-    )
-    filters = tuple(
-        FilterSettings(
-            name=name,
-            wavelength_nm=o.filters[name].wavelength_nm,
-            band_nm=o.filters[name].bandwidth_nm or 100.0,
-            focus_offset_steps=o.filters[name].offset_steps,
-        )
-        for name in o.wheel.slots
-    )
-    pixel_um = o.camera.pixel_um or usual.sensor.pixel_um
-    middle_steps = (o.focuser.minimum_steps + o.focuser.maximum_steps) // 2
-    start_steps = middle_steps if o.focuser.start_steps is None else o.focuser.start_steps
-    return usual.model_copy(
-        update={
-            "site": site,
-            "optics": optics,
-            "sensor": usual.sensor.model_copy(update={"pixel_um": pixel_um}),
-            "wheel": usual.wheel.model_copy(update={"filters": filters}),
-            "focuser": usual.focuser.model_copy(
-                update={
-                    "range_steps": o.focuser.maximum_steps,
-                    "start_steps": start_steps,
-                    "step_um": o.focuser.step_um,
-                    "backlash_steps": o.focuser.backlash_steps,
-                }
-            ),
-            "focus": usual.focus.model_copy(update={"base_steps": float(start_steps)}),
-        }
-    )

@@ -19,7 +19,8 @@ from nightloom.settings import demo_folder
 FIGURES = {
     "night", "dark_s", "clear_s", "open_s", "open_fraction", "bound_fraction", "accepted_s",
     "rejected_s", "subs", "dithers", "focus_runs", "focus_checks", "focus_s", "shelters",
-    "guide_rms_arcsec", "unevenness", "violations", "troubles", "dark_parts_s", "ended_early",
+    "guide_rms_arcsec", "unevenness", "violations", "troubles", "assumed", "dark_parts_s",
+    "ended_early",
     "wall_s", "log_sha256", "out",
 }  # fmt: skip
 

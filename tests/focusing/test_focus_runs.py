@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any, cast
@@ -15,7 +16,7 @@ from night.nights import SELDOM_S, demo, live
 from nightloom.executor import InLine
 from nightloom.focusing import Curve, Refusal
 from nightloom.focusing.runs import Focusing
-from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.ledger import FILE_NAME, FocuserBacklash, Ledger
 from nightloom.ledger import Curve as Entry
 from nightloom.settings import Settings
 from nightloom.telemetry import Event, Log
@@ -158,7 +159,7 @@ def test_points_under_a_cloud_are_repeated(tmp_path: Path) -> None:
     )
     told = focused(tmp_path, rig, one_curve)
     assert told.curves[0].refusal is None
-    assert rig.frames == 9 + 3
+    assert rig.frames == 9 + 3 + 1  # and the one that confirms
     assert min(told.entries[-1].star_counts) > 20
     assert rig.position_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
 
@@ -180,19 +181,52 @@ def test_a_focuser_that_does_not_move_is_reported(tmp_path: Path) -> None:
     assert [entry.accepted for entry in told.entries] == [False] * len(told.entries)
 
 
-def test_more_backlash_than_is_taken_up_is_named(tmp_path: Path) -> None:
+def test_more_backlash_than_is_taken_up_is_measured(tmp_path: Path) -> None:
     """80 steps are configured and half as much again is taken up; the gears have 180.
 
-    The focuser goes back to where it was. With 100 steps nothing is amiss.
+    The focuser ends in focus all the same. With 100 steps nothing is amiss.
     """
     rig = StandIn(bench(11, best_steps=10_060.0), play_steps=180)
     told = focused(tmp_path / "loose", rig, one_curve)
-    assert told.curves[0].refusal is Refusal.LOPSIDED
-    assert "backlash" in told.entries[-1].refusal
-    assert (len(told.entries), rig.position_steps) == (1, 10_100)
+    assert told.entries[0].refusal == Refusal.LOPSIDED.value
+    assert told.curves[0].refusal is None
+    (found,) = (event for event in told.events if isinstance(event, e.BacklashFound))
+    assert found.configured_steps == 80
+    assert found.found_steps == pytest.approx(180, abs=10)
+    assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
 
     rig = StandIn(bench(11, best_steps=10_060.0), play_steps=100)
-    assert focused(tmp_path / "held", rig, one_curve).curves[0].refusal is None
+    told = focused(tmp_path / "held", rig, one_curve)
+    assert told.curves[0].refusal is None
+    assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
+    assert not [event for event in told.events if isinstance(event, e.BacklashFound)]
+
+
+def test_a_focus_that_moved_behind_its_curve_is_looked_for_again(tmp_path: Path) -> None:
+    """Somebody touches the tube after the ninth frame: no backlash is blamed, a curve follows."""
+    rig = StandIn(bench(12, best_steps=10_060.0))
+
+    def moved(frame: int) -> float:
+        if frame == 10:
+            rig.bench.best_steps += 60.0
+        return 1.0
+
+    rig.light = moved
+    told = focused(tmp_path, rig, one_curve)
+    kinds = [type(event) for event in told.events if not isinstance(event, e.OffsetsAdopted)]
+    assert kinds == [e.FocusCurve, e.FocusUnconfirmed, e.FocusCurve]
+    assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
+
+
+def test_the_next_night_begins_with_what_was_measured(tmp_path: Path) -> None:
+    """The ledger knows of 180 steps; nothing is measured again, and the focus is right."""
+    rig = StandIn(bench(11, best_steps=10_060.0), play_steps=180)
+    known = FocuserBacklash("2026-11-09", datetime(2026, 11, 9, 20, tzinfo=UTC), 80, 180.0, 2.0)
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        ledger.add_backlash(known)
+        assert ledger.backlash() == known
+    told = focused(tmp_path, rig, one_curve)
+    assert [type(event) for event in told.events] == [e.BacklashRecalled, e.FocusCurve]
     assert rig.drawtube_steps == pytest.approx(rig.bench.best_steps, abs=QUARTER_STEPS)
 
 

@@ -163,8 +163,8 @@ def test_gears_that_are_loose_at_the_start_are_found_out(loose: int, travel: Tra
             behind = max(loose - travel.sign * (at - first), 0.0)
             return stars(at + travel.sign * behind)
 
-        (curve,) = run(25000, aim(travel), late)
-        assert curve.refusal is Refusal.LOPSIDED
+        first_curve, *_ = run(25000, aim(travel), late)
+        assert first_curve.refusal is Refusal.LOPSIDED
 
 
 @pytest.mark.parametrize("which", range(1, 9))
@@ -193,8 +193,24 @@ def test_runs_come_to_an_end() -> None:
 def test_a_curve_through_clouds_asks_for_no_other_scan() -> None:
     scan = plan_scan(25000, 20, 9, OUTWARD)
     curve = fit_curve(scan.positions_steps, np.full(9, 2.0), [50] * 9)
-    for refusal in (Refusal.CLOUDED, Refusal.UNMOVED, Refusal.LOPSIDED):
+    for refusal in (Refusal.CLOUDED, Refusal.UNMOVED):
         assert next_scan(replace(curve, refusal=refusal), scan, aim(), []) is None
+
+
+def test_loose_gears_ask_for_the_same_scan_from_farther_away() -> None:
+    """Farther each time, and not for ever: play of nine scans' width is something else."""
+    first = scan = plan_scan(25000, 20, 9, OUTWARD)
+    loose = fit_curve(scan.positions_steps, np.full(9, 2.0), [50] * 9)
+    leads: list[int] = []
+    while (following := next_scan(replace(loose, refusal=Refusal.LOPSIDED), scan, aim(), [])) and (
+        len(leads) < 9
+    ):
+        scan = following
+        assert scan.positions_steps == first.positions_steps
+        leads.append(scan.positions_steps[0] - scan.overshoot_steps)
+    assert leads == sorted(leads)
+    assert first.width_steps < leads[0]
+    assert 1 < len(leads) < 4
 
 
 def test_moves_end_from_the_right_side() -> None:

@@ -24,12 +24,13 @@ from nightloom.rehearsal import (
     play_over_socket,
     play_virtually,
 )
-from nightloom.rig import simulated_settings
+from nightloom.rig import assumptions, simulated_settings
 from nightloom.schedule.windows import NightWindows, NoDarkness, darkness
 from nightloom.settings import demo_folder, read_settings
 from nightloom.sky import night_of, overlaps
 from nightloom.telemetry import log_sha256
 from nightloom.telemetry.figures import counted
+from nightloom.telemetry.words import sentence
 from nightloom_drivers.clock import WallClock, real_monotonic_s
 
 DEMO_NIGHT = date(2026, 11, 10)
@@ -46,6 +47,7 @@ class RehearsalFigures(NightFigures):
     violations: list[str]
     troubles: dict[str, str]
     dark_parts_s: dict[str, float]
+    assumed: list[str]
     ended_early: str
     wall_s: float
     log_sha256: str
@@ -104,6 +106,7 @@ def run(arguments: argparse.Namespace) -> int:
         "violations": played.violations,
         "troubles": {one.name: _utc(rehearsal.comes_s(one)) for one in troubles},
         "dark_parts_s": _dark_parts_s(rehearsal),
+        "assumed": [sentence(one) for one in rehearsal.assumed],
         "ended_early": "" if played.unkept is None else str(played.unkept),
         "wall_s": round(real_monotonic_s() - began_s, 1),
         "log_sha256": log_sha256(rehearsal.log_file),
@@ -152,7 +155,9 @@ def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
     except NoDarkness as error:
         raise BadInput(f"There is nothing to rehearse: {error}.") from None
     out = _out_folder(arguments.out, night, arguments.seed)
-    return Rehearsal(settings, rig, night, out, arguments.seed, arguments.hours)
+    return Rehearsal(
+        settings, rig, night, out, arguments.seed, arguments.hours, assumed=assumptions(said)
+    )
 
 
 def _out_folder(asked: Path | None, night: date, seed: int) -> Path:
@@ -201,8 +206,10 @@ def _in_cycle(rehearsal: Rehearsal) -> list[str]:
 
 
 def print_figures(figures: RehearsalFigures, order: list[str]) -> None:
-    """The closing table, with filters in this order."""
+    """What was assumed, and the closing table with the filters in this order."""
     console = Console()
+    for assumed in figures["assumed"]:
+        console.print(assumed)
     subs = Table(box=box.SIMPLE, title=f"Night of {figures['night']}")
     for column in ("filter", "accepted", "rejected"):
         subs.add_column(column, justify="left" if column == "filter" else "right", overflow="fold")

@@ -4,11 +4,18 @@ import math
 from collections.abc import Sequence
 
 from nightloom.focusing import Check, CheckOutcome, Curve, Point, Refusal, Tilt
+from nightloom.focusing.backlash import Backlash
 from nightloom.ledger import Check as CheckEntry
 from nightloom.ledger import Curve as CurveEntry
-from nightloom.ledger import Ledger
+from nightloom.ledger import FocuserBacklash, Ledger
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import FocusChecked, FocusCurve, FocuserUnmoved
+from nightloom.telemetry.events import (
+    BacklashFound,
+    FocusChecked,
+    FocusCurve,
+    FocuserUnmoved,
+    FocusUnconfirmed,
+)
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Focuser
 
@@ -80,6 +87,29 @@ class FocusRecords:
                 took_s=self._clock.unix_s() - began_s,
             )
         )
+
+    def backlash(self, known_steps: int, found: Backlash) -> None:
+        """Keep the backlash that was measured, for the nights to come too, and tell of it."""
+        self._ledger.add_backlash(
+            FocuserBacklash(
+                night=self._night,
+                measured_utc=self._clock.now(),
+                known_steps=known_steps,
+                found_steps=found.steps,
+                error_steps=found.error_steps,
+            )
+        )
+        self._log.emit(
+            BacklashFound(
+                configured_steps=known_steps,
+                found_steps=found.steps,
+                error_steps=found.error_steps,
+            )
+        )
+
+    def unconfirmed(self, filter_name: str, radius_px: float, curve_px: float) -> None:
+        """Tell of a curve that a frame at its vertex contradicts, and not for backlash."""
+        self._log.emit(FocusUnconfirmed(filter=filter_name, radius_px=radius_px, curve_px=curve_px))
 
     def check(
         self,

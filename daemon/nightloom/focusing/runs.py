@@ -27,6 +27,8 @@ from nightloom.focusing import (
     plan_scan,
     scan_step_steps,
 )
+from nightloom.focusing.backlash import WayBack
+from nightloom.focusing.confirming import Confirming
 from nightloom.focusing.kept_focus import kept_focus
 from nightloom.focusing.learned import (
     adopted_offsets,
@@ -40,7 +42,7 @@ from nightloom.focusing.watching import FocusWatch
 from nightloom.ledger import Ledger
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import FocusRecalled, OffsetsAdopted
+from nightloom.telemetry.events import BacklashRecalled, FocusRecalled, OffsetsAdopted
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, Focuser
 from nightloom_drivers.devices.focuser import POSITION
@@ -50,6 +52,9 @@ USUAL_SEEING_ARCSEC = 3.0
 
 GROWTH = 2.2
 """Of the stars from the middle of a scan to its ends; see `scan_step_steps`."""
+
+BACKLASH_ROUNDS = 3
+"""Times that backlash is measured for one curve: the first may be by a curve that it spoilt."""
 
 FINE = 3.0
 """A scan whose step is within this factor of the wanted one is worth long exposures and waiting."""
@@ -101,13 +106,14 @@ class Focusing:
         self.slope_px_per_step = math.nan
         """How fast stars grow far out of focus, by the last good curve."""
         self._arrived_steps: int | None = None
-        self._refused = 0
+        self._refused = self._unconfirmed = 0
         self._held_until_s = -math.inf
         self._growth_most = settings.policies.frames.maximum_growth_percent / 100.0
         self._stuck_steps: int | None = None
         """Where the focuser was last seen to arrive, or to be stuck."""
         self._again: asyncio.TimerHandle | None = None
         self.watch = FocusWatch(focuser, settings, clock)
+        self._confirming = Confirming(focuser, self._scanning, self._policy.minimum_stars)
         self.records = FocusRecords(focuser, night, ledger, clock, log)
 
     def begin(self) -> None:
@@ -115,6 +121,7 @@ class Focusing:
         where this night's looks have left the focuser when it begins anew.
         """
         self._adopt()
+        self._recall_backlash()
         kept = kept_focus(self._ledger, self._night)
         if kept is None or kept.filter not in self._offsets:
             return
@@ -129,6 +136,13 @@ class Focusing:
                 age_min=(self._clock.unix_s() - kept.looked_utc.timestamp()) / 60.0,
             )
         )
+
+    def _recall_backlash(self) -> None:
+        """Take up what was measured once, where the settings say less: too much does no harm."""
+        found = self._ledger.backlash()
+        if found is not None and found.found_steps > self._travel.backlash_steps:
+            self._travel = replace(self._travel, backlash_steps=round(found.found_steps))
+            self._log.emit(BacklashRecalled(steps=self._travel.backlash_steps, night=found.night))
 
     def _adopt(self) -> None:
         learned = learned_offsets(self._ledger, self._observatory)
@@ -245,24 +259,24 @@ class Focusing:
         return await self._scanning.point(position_steps, filter_name)
 
     async def curve(self, filter_name: str, reason: str) -> Curve:
-        """Take a focus curve and go to its vertex; when it is refused, back to where it was good.
+        """Take a focus curve, go to its vertex, and see that the focus is there; when the curve is
+        refused, back to where it was good.
 
-        Raises DeviceError.
+        Where a frame at the vertex contradicts the curve, backlash is measured and taken up, and
+        the curve taken anew. Raises DeviceError.
         """
+        curve, scan = await self._one_curve(filter_name, reason)
+        for _ in range(BACKLASH_ROUNDS):
+            if curve.refusal is not None or await self._confirmed(filter_name, curve, scan):
+                break
+            again = f"{reason}; a frame at the last curve's best position was not sharp"
+            curve, scan = await self._one_curve(filter_name, again)
+        return curve
+
+    async def _one_curve(self, filter_name: str, reason: str) -> tuple[Curve, Scan]:
+        """The curve, its last scan, and the focuser where it says."""
         began_s = self._clock.unix_s()
-        aim = self._aim(filter_name)
-        scan: Scan | None = plan_scan(
-            self.position_steps(filter_name), aim.step_steps, aim.points, aim.travel
-        )
-        while scan is not None:
-            self._arrived_steps = None
-            fine = scan.step_steps <= FINE * aim.step_steps
-            points = await self._scanning.take(scan, filter_name, fine=fine)
-            curve = _judged(points, scan, aim, fine=fine)
-            if self._starless_by_cloud(points, scan, aim):
-                curve = replace(curve, refusal=Refusal.CLOUDED)
-            self.records.scan(filter_name, reason, points, curve)
-            scan = next_scan(curve, scan, aim, points)
+        curve, scan, points = await self._scanned(filter_name, reason)
         found_steps = math.nan
         if curve.refusal is None:
             found_steps = curve.vertex_steps - self._exact_steps(filter_name)
@@ -280,7 +294,60 @@ class Focusing:
         await self.follow(filter_name)
         tilt = await self._compute(measure_tilt, points) if curve.refusal is None else None
         self.records.run(filter_name, reason, points, curve, tilt, began_s)
-        return curve
+        return curve, scan
+
+    async def _scanned(self, filter_name: str, reason: str) -> tuple[Curve, Scan, Sequence[Point]]:
+        """Scan after scan until one is good or another would not help."""
+        aim = self._aim(filter_name)
+        following: Scan | None = plan_scan(
+            self.position_steps(filter_name), aim.step_steps, aim.points, aim.travel
+        )
+        while following is not None:
+            scan = following
+            self._arrived_steps = None
+            fine = scan.step_steps <= FINE * aim.step_steps
+            points = await self._scanning.take(scan, filter_name, fine=fine)
+            curve = _judged(points, scan, aim, fine=fine)
+            if self._starless_by_cloud(points, scan, aim):
+                curve = replace(curve, refusal=Refusal.CLOUDED)
+            self.records.scan(filter_name, reason, points, curve)
+            following = next_scan(curve, scan, aim, points)
+        return curve, scan, points
+
+    async def _confirmed(self, filter_name: str, curve: Curve, scan: Scan) -> bool:
+        """Whether a curve may stand; else backlash was taken up, or the focus has moved meanwhile.
+
+        One that cannot be confirmed stands for a while: another look at the focus follows.
+        """
+        zone_steps, position = self.zone_steps(filter_name), self.position_steps(filter_name)
+        missed = (
+            None
+            if self._held
+            else await self._confirming.missed(curve, zone_steps, position, filter_name)
+        )
+        if missed is None:
+            self._unconfirmed = 0
+            return True
+        if self._unconfirmed == 0 and await self._more_taken_up(filter_name, curve, scan):
+            return False
+        self._unconfirmed += 1
+        self.records.unconfirmed(filter_name, missed.radius_px, curve.radius_px)
+        if self._unconfirmed == 1:
+            return False
+        self._expect_later("a frame at the curve's best position was not sharp", self._unconfirmed)
+        return True
+
+    async def _more_taken_up(self, filter_name: str, curve: Curve, scan: Scan) -> bool:
+        """Whether more backlash was measured than was taken up, and is from now on."""
+        way = WayBack(curve, scan.positions_steps[-1], scan.step_steps, self._travel)
+        self._arrived_steps = None
+        found = await self._confirming.backlash(way, filter_name)
+        if found is None or found.steps <= abs(self._travel.lead_steps):
+            await self.follow(filter_name)
+            return False
+        self.records.backlash(self._travel.backlash_steps, found)
+        self._travel = replace(self._travel, backlash_steps=round(found.steps))
+        return True
 
     def _starless_by_cloud(self, points: Sequence[Point], scan: Scan, aim: Aim) -> bool:
         """Whether clouds are likelier than a focus far away: it was good and no curve failed since.
@@ -300,10 +367,13 @@ class Focusing:
             self._refused = 0
             return
         occasion = f"the last curve was refused ({refusal.value})"
-        later = asyncio.get_running_loop().call_later
         self._refused += 1
-        again_s = wait_s(row_of(Act.CURVE), self._refused)
-        self._again = later(again_s, self.watch.expect, occasion)
+        self._expect_later(occasion, self._refused)
+
+    def _expect_later(self, occasion: str, times: int) -> None:
+        """Have a look at the focus taken after a while, the longer the more often it failed."""
+        later = asyncio.get_running_loop().call_later
+        self._again = later(wait_s(row_of(Act.CURVE), times), self.watch.expect, occasion)
 
     def _exact_steps(self, filter_name: str) -> float:
         if self._base is None:

@@ -26,6 +26,7 @@ _SIGMAS = 3.0  # a finer scan holds the vertex with this many standard errors on
 _LOOSE_SCATTER = 0.025  # of the points about a curve: below, no gears were loose
 _LOOSE_LEAST, _LOOSE_MOST = 1.5, 4.0  # steps of a scan that loose gears are looked for
 _LOOSE_MISFIT = 0.45  # of the misfit, when that explains the points; a bad one hardly does
+_LONGER_LEAD, _LONGEST_LEAD = 3, 9  # times the backlash known so far, and the scan's width
 _MOVED = 0.25  # of what geometry says the largest stars of a scan must be, if the focuser moves
 
 
@@ -118,13 +119,16 @@ def judge_scan(curve: Curve, scan: Scan, aim: Aim, points: Sequence[Point]) -> C
 def next_scan(curve: Curve, scan: Scan, aim: Aim, points: Sequence[Point]) -> Scan | None:
     """Where to look next after a refused curve; None when another scan would not help.
 
-    Too coarse: finer, about the vertex. Vertex outside: towards it, and wider when it is far.
-    Otherwise towards the one position that shows much smaller stars than the others; without one,
-    as wide as the stars' size asks for, up to the focuser's limits.
+    Begun with loose gears: once more, from farther away. Too coarse: finer, about the vertex.
+    Vertex outside: towards it, and wider when it is far. Otherwise towards the one position that
+    shows much smaller stars than the others; without one, as wide as the stars' size asks for, up
+    to the focuser's limits.
     """
     match curve.refusal:
-        case None | Refusal.UNMOVED | Refusal.CLOUDED | Refusal.LOPSIDED:
+        case None | Refusal.UNMOVED | Refusal.CLOUDED:
             return None
+        case Refusal.LOPSIDED:
+            return _longer_lead(scan, aim)
         case Refusal.COARSE:
             return _follow(scan, aim, curve.vertex_steps, _finer(curve, scan, aim))
         case Refusal.VERTEX_OUTSIDE:
@@ -159,6 +163,22 @@ def _began_late(curve: Curve, scan: Scan, aim: Aim, points: Sequence[Point]) -> 
 def _misfit(curve: Curve, positions: Floats, radii_px: Sequence[float]) -> float:
     """Sum over n points of how far radii are from the curve, relative to it; NaN where one is."""
     return float(np.abs(np.asarray(radii_px) / curve.radius_at(positions) - 1.0).sum())
+
+
+def _longer_lead(scan: Scan, aim: Aim) -> Scan | None:
+    """The same scan begun farther away, so that gears with more play than is known of hold.
+
+    None when it was begun so far away that this is not what is wrong, or the travel is too short.
+    """
+    backlash = max(scan.width_steps, _LONGER_LEAD * scan.travel.backlash_steps)
+    travel = replace(scan.travel, backlash_steps=backlash)
+    room = travel.maximum_steps - travel.minimum_steps
+    if backlash > _LONGEST_LEAD * scan.width_steps or scan.number >= SCANS_MAX:
+        return None
+    if scan.width_steps + abs(travel.lead_steps) > room:
+        return None
+    planned = plan_scan(scan.centre_steps, scan.step_steps, aim.points, travel)
+    return replace(planned, number=scan.number + 1, flat_steps=scan.flat_steps)
 
 
 def _finest(scan: Scan, aim: Aim) -> int:

@@ -102,7 +102,8 @@ class FocusScan:
         }
 
     async def _seen(self, position_steps: int, filter_name: str, *, longer: bool) -> _Seen:
-        await self._focuser.move_to(position_steps)
+        if self._focuser.position_steps != position_steps:
+            await self._focuser.move_to(position_steps)
         while True:
             exposure_s = self._exposures_s[filter_name]
             frame = await self._camera.expose(exposure_s)

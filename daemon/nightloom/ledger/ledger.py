@@ -11,6 +11,7 @@ from nightloom.ledger.records import (
     Check,
     Curve,
     Duration,
+    FocuserBacklash,
     Frame,
     GuideCalibration,
     GuideHotPixels,
@@ -265,6 +266,18 @@ class Ledger(Store):
             [],
         )
         return [from_row(GuideCalibration, row) for row in rows]
+
+    # Backlash of the focuser ------------------------------------------------------------------
+
+    def add_backlash(self, found: FocuserBacklash) -> None:
+        """Enter the focuser's backlash; the latest counts."""
+        self._insert("focuser_backlash", found)
+
+    def backlash(self) -> FocuserBacklash | None:
+        """The latest that was measured, or None."""
+        names = ", ".join(columns(FocuserBacklash))
+        rows = self._rows(f"SELECT {names} FROM focuser_backlash ORDER BY id DESC LIMIT 1", [])
+        return from_row(FocuserBacklash, rows[0]) if rows else None
 
     # Hot pixels of the guide camera -----------------------------------------------------------
 

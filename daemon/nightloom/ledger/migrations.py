@@ -180,6 +180,16 @@ MIGRATIONS = (
     ALTER TABLE frames ADD COLUMN taken_back_after TEXT NOT NULL DEFAULT '';
     ALTER TABLE frames ADD COLUMN dim INTEGER NOT NULL DEFAULT 0 CHECK (dim IN (0, 1));
     """,
+    """
+    CREATE TABLE focuser_backlash (
+        id INTEGER PRIMARY KEY,
+        night TEXT NOT NULL,
+        measured_utc TEXT NOT NULL,
+        known_steps INTEGER NOT NULL CHECK (known_steps >= 0),
+        found_steps REAL NOT NULL CHECK (found_steps >= 0),
+        error_steps REAL NOT NULL
+    ) STRICT;
+    """,
 )
 
 

@@ -216,6 +216,18 @@ class GuideCalibration:
 
 
 @dataclass(frozen=True)
+class FocuserBacklash:
+    """The focuser's lost motion on a turn, measured, with one standard error."""
+
+    night: str
+    measured_utc: datetime
+    known_steps: int
+    """What was taken up until then, before any margin."""
+    found_steps: float
+    error_steps: float
+
+
+@dataclass(frozen=True)
 class GuideHotPixels:
     """The hot pixels of the guide camera, by column and row, in frames of this size."""
 

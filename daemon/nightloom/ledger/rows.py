@@ -14,6 +14,7 @@ from nightloom.ledger.records import (
     Check,
     Curve,
     Duration,
+    FocuserBacklash,
     Frame,
     GuideCalibration,
     GuideHotPixels,
@@ -28,6 +29,7 @@ AnyRecord = (
     | Curve
     | Check
     | Duration
+    | FocuserBacklash
     | GuideCalibration
     | GuideHotPixels
     | PointingMiss

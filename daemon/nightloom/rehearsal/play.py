@@ -146,6 +146,8 @@ async def _play(
         account = Account()
         for listener in (summary.observe, account.observe, *listeners(summary)):
             stack.enter_context(log.listen(listener))
+        for assumption in rehearsal.assumed:
+            log.emit(assumption)
         context = build_context(
             settings,
             assemble(link, settings.observatory, clock),

@@ -11,6 +11,7 @@ from nightloom.schedule.schedule import ready_from_s
 from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
 from nightloom.sky import Interval
+from nightloom.telemetry.events import LikenessAssumed
 from nightloom_drivers.rig_settings import RigSettings
 
 
@@ -32,6 +33,8 @@ class Rehearsal:
     """What the night does once a target is ready: take subs, or something else."""
     troubles: tuple[Trouble, ...] = ()
     """What goes wrong, each at its moment; on virtual time only."""
+    assumed: tuple[LikenessAssumed, ...] = ()
+    """What the simulated rig has that the configuration does not state."""
 
     @property
     def starts_s(self) -> float:

@@ -43,6 +43,11 @@ def scale_arcsec_per_px(pixel_um: float, focal_length_mm: float) -> float:
     return 206.264806 * pixel_um / focal_length_mm
 
 
+def _both_sizes(width_px: int | None, height_px: int | None) -> None:
+    if (width_px is None) is not (height_px is None):
+        raise ValueError("must have both width_px and height_px, or neither")
+
+
 class Site(Table):
     """Where the rig stands, and what hides the sky there."""
 
@@ -129,6 +134,15 @@ class Camera(Table):
     pixel_um: float | None = Field(
         default=None, gt=0, description="size of an unbinned pixel; left out, the camera is asked"
     )
+    width_px: int | None = Field(
+        default=None,
+        ge=16,
+        le=65535,
+        description="columns of the unbinned sensor, for rehearsals; both sizes or neither",
+    )
+    height_px: int | None = Field(
+        default=None, ge=16, le=65535, description="rows of the unbinned sensor, for rehearsals"
+    )
     target_temperature_c: float = Field(
         default=-10.0, ge=-60, le=40, description="sensor temperature during the night"
     )
@@ -148,6 +162,11 @@ class Camera(Table):
         default=False, description="true when an odd number of mirrors forms the image"
     )
 
+    @model_validator(mode="after")
+    def _whole_size(self) -> Self:
+        _both_sizes(self.width_px, self.height_px)
+        return self
+
 
 class GuideCamera(Table):
     """The chip that watches the guide stars."""
@@ -159,6 +178,15 @@ class GuideCamera(Table):
     exposure_s: float = Field(default=2.0, gt=0, le=60, description="guide exposure")
     focal_length_mm: float = Field(gt=0, description="focal length in front of the guide chip")
     pixel_um: float = Field(gt=0, description="size of an unbinned pixel")
+    width_px: int | None = Field(
+        default=None,
+        ge=16,
+        le=65535,
+        description="columns of the unbinned sensor, for rehearsals; both sizes or neither",
+    )
+    height_px: int | None = Field(
+        default=None, ge=16, le=65535, description="rows of the unbinned sensor, for rehearsals"
+    )
     binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
     saturation_adu: float = Field(
         default=65535.0, gt=0, description="pixel value at which a guide star's light is cut off"
@@ -166,6 +194,11 @@ class GuideCamera(Table):
     gain_e_per_adu: float = Field(
         default=1.0, gt=0, description="electrons for one unit of a guide frame"
     )
+
+    @model_validator(mode="after")
+    def _whole_size(self) -> Self:
+        _both_sizes(self.width_px, self.height_px)
+        return self
 
     @property
     def scale_arcsec_per_px(self) -> float:

@@ -32,6 +32,13 @@ class NightsMissed(Event):
     nights: list[str] = Field(description="dates of their evenings, YYYY-MM-DD")
 
 
+class LikenessAssumed(Event):
+    """What the configuration does not say of a part of the rig, and the simulated one has."""
+
+    group: str = Field(description="part of the rig")
+    assumed: list[str] = Field(description="what is taken to be so")
+
+
 class LedgerCopied(Event):
     """The ledger was checked, put in order and copied, by day."""
 
@@ -573,6 +580,33 @@ class FocuserUnmoved(Event):
     device: str = Field(description="device that reports positions it does not reach")
     from_steps: int = Field(description="lowest position of the widest scan")
     to_steps: int = Field(description="highest position of the widest scan")
+
+
+class BacklashFound(Event):
+    """The focuser's gears have more play than was taken up; it is measured, and is from now on."""
+
+    level: ClassVar[Level] = "warning"
+
+    configured_steps: int = Field(description="what was known of it, by settings or ledger")
+    found_steps: float = Field(description="what was measured")
+    error_steps: float = Field(description="standard error of that")
+
+
+class BacklashRecalled(Event):
+    """The backlash that an earlier night measured is taken up: the settings say less."""
+
+    steps: int = Field(description="what is taken up")
+    night: str = Field(description="night it was measured in")
+
+
+class FocusUnconfirmed(Event):
+    """Stars at a curve's best position are larger than it says, and not for backlash."""
+
+    level: ClassVar[Level] = "warning"
+
+    filter: str = Field(description="filter of the curve")
+    radius_px: float = Field(description="half-flux radius in the confirming frame")
+    curve_px: float = Field(description="the smallest by the curve")
 
 
 class OffsetsAdopted(Event):

@@ -211,6 +211,7 @@ SAID: dict[type[Event], Said] = {
     # The night as a whole
     e.NightArmed: Said("Waiting for the night of {night:night}, from {begins_utc}"),
     e.NightsMissed: Said("No daemon ran in the night of {nights:night}"),
+    e.LikenessAssumed: Said("The simulated {group} is taken to have {assumed}"),
     e.LedgerCopied: Said("Ledger checked and copied to {path}, {size_mb:mb}", ALL),
     e.UpkeepFailed: Said("The upkeep by day failed: {reason}"),
     e.ServerAwaited: Said("No INDI server answers yet; waiting for one: {reason}"),
@@ -316,6 +317,17 @@ SAID: dict[type[Event], Said] = {
     e.FocuserUnmoved: Said(
         "{device} does not move the focus: stars stay the same from {from_steps:number}"
         " to {to_steps:steps}"
+    ),
+    e.BacklashFound: Said(
+        "Backlash of the focuser: configured {configured_steps:steps}, found about"
+        " {found_steps:steps}; taken up from now on"
+    ),
+    e.BacklashRecalled: Said(
+        "Backlash of the focuser as measured on {night:night}: {steps:steps} are taken up"
+    ),
+    e.FocusUnconfirmed: Said(
+        "Focus in {filter} not confirmed: stars of {radius_px:px} where the curve has"
+        " {curve_px:px}; another look follows"
     ),
     e.OffsetsAdopted: Said(_function(_offsets), SUBS),
     e.FocusRecalled: Said(
