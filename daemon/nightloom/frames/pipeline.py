@@ -205,7 +205,7 @@ class FramePipeline:
             return
         finally:
             self._downloads.discard(download)
-        self._records.ended(sub, self._clock.unix_s() - closed_s)
+        self._records.ended(sub, self._clock.unix_s() - closed_s, frame.doubt)
         path = self._disk.path(sub, frame.start)
         sub = replace(sub, stage=Stage.ARRIVED, start_utc=frame.start, path=path)
         download.end()

@@ -16,6 +16,7 @@ from nightloom.telemetry.events import (
     FrameAccepted,
     FrameRejected,
     FrameTakenBack,
+    FrameTimesDoubted,
     SubCancelled,
     SubEnded,
 )
@@ -54,6 +55,7 @@ class FrameRecords:
 
     def __init__(self, settings: Settings, ledger: Ledger, log: Log) -> None:
         self._settings, self._ledger, self._log = settings, ledger, log
+        self._doubted = False
 
     def enter(self, sub: Sub, measured: Measured, judgement: Judgement, sha256: str) -> None:
         """Enter the frame, which ends its sub, and say so."""
@@ -62,8 +64,12 @@ class FrameRecords:
         if judgement.accepted and sub.kind is FrameKind.LIGHT:
             self._count_cycles(sub)
 
-    def ended(self, sub: Sub, download_s: float) -> None:
-        """Tell that a sub's frame has come down."""
+    def ended(self, sub: Sub, download_s: float, doubt: str = "") -> None:
+        """Tell that a sub's frame has come down; `doubt` of its header's times is told once."""
+        if doubt and not self._doubted:
+            self._doubted = True
+            camera = self._settings.observatory.camera.device
+            self._log.emit(FrameTimesDoubted(device=camera, seen=doubt))
         self._log.emit(
             SubEnded(
                 uid=sub.uid,

@@ -713,6 +713,17 @@ class FrameLost(Event):
     reason: str = Field(description="what the disk said")
 
 
+class FrameTimesDoubted(Event):
+    """A camera's header gives times that cannot be: its frames are dated by the daemon's own clock
+    where it does; told once a night.
+    """
+
+    level: ClassVar[Level] = "warning"
+
+    device: str = Field(description="name of the camera")
+    seen: str = Field(description="what the header says")
+
+
 class DiskFilling(Event):
     """There is room for few more frames: make some, or the night will end for it."""
 

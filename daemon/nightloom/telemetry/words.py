@@ -330,6 +330,9 @@ SAID: dict[type[Event], Said] = {
     e.FrameRejected: Said("{filter} {exposure_s:s} rejected: {reason}" + _FRAME_MORE),
     e.FrameTakenBack: Said("{filter} {exposure_s:s} of {target} counts no more: {reason}"),
     e.FrameLost: Said("A frame is lost, {uid:uid} of the night: {reason}"),
+    e.FrameTimesDoubted: Said(
+        "The frames of {device} carry times that cannot be, and are dated by the clock here: {seen}"
+    ),
     e.DiskFilling: Said("Disk nearly full: room for {frames_left:+frame} more in {folder}"),
     e.FrameFound: Said("Frame {uid:uid} of a run that was cut short is whole, and judged: {path}"),
     e.PartialRemoved: Said(
