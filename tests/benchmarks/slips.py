@@ -31,6 +31,7 @@ PARTS, MOUNTS = "devices/test_roof_cap_and_weather.py", "devices/test_mount_and_
 PIER, FAULT_NIGHTS = "night/test_pier_limits.py", "night/test_fault_table.py"
 STATIONS, UNITS = "devices/test_stations.py", "devices/test_weather_units.py"
 FAULTS, FAULT_TABLE = "daemon/nightloom/faults/", "faults/test_table.py"
+FOCUSING = "daemon/nightloom/focusing/"
 FRAMES, WRITER = "daemon/nightloom/frames/", "frames/test_writer.py"
 FULL = (
     "frames/test_pipeline.py::test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches",
@@ -395,6 +396,16 @@ SLIPS = (
     Slip("a guide frame that is nobody's ends a sub", FAULTS + "table.py",
          "(Part.GUIDE_CAMERA,), (Kind.LATE, Kind.REFUSED, Kind.CONTRADICTS),",
          "(Part.GUIDE_CAMERA,), (Kind.LATE, Kind.REFUSED),", ("night/test_frames_as_told.py",)),
+    # The focus ----------------------------------------------------------------------------------
+    Slip("a refused first curve leaves the focuser where it began", FOCUSING + "runs.py",
+         "self._base = self._base_of(filter_name, curve.vertex_steps)\n            longest_s",
+         "longest_s", ("focusing/test_refused_first_curve.py",)),
+    Slip("one side of the focus is enough for a guess", FOCUSING + "curve.py",
+         "        len(side) >= _EACH_SIDE and max(side)", "        max(side, default=99.0)",
+         ("focusing/test_refused_first_curve.py",)),
+    Slip("a refused first curve is repeated as it was", FOCUSING + "scanning.py",
+         "longer_s = min(LONGER * than_s,", "longer_s = min(than_s,",
+         ("focusing/test_refused_first_curve.py",)),
     # What headers say ---------------------------------------------------------------------------
     Slip("a frame's centre is the target", NIGHT + "sub.py",
          "context.pointing.middle() or (target.ra_deg, target.dec_deg)",

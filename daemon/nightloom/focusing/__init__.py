@@ -4,7 +4,14 @@ Star size is the half-flux radius: the radius of the circle that holds half of a
 """
 
 from nightloom.focusing.check import Check, CheckOutcome, judge_check, next_offset_steps
-from nightloom.focusing.curve import Curve, Point, Refusal, fit_curve, fit_points
+from nightloom.focusing.curve import (
+    Curve,
+    Point,
+    Refusal,
+    fit_curve,
+    fit_points,
+    measured_both_sides,
+)
 from nightloom.focusing.cusum import run_length, threshold_for
 from nightloom.focusing.drift import Drift
 from nightloom.focusing.light import dimmed, light_ratio
@@ -51,6 +58,7 @@ __all__ = [
     "learn_offsets",
     "light_ratio",
     "measure_tilt",
+    "measured_both_sides",
     "next_offset_steps",
     "next_scan",
     "plan_scan",

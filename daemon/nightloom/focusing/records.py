@@ -8,7 +8,7 @@ from nightloom.ledger import Check as CheckEntry
 from nightloom.ledger import Curve as CurveEntry
 from nightloom.ledger import Ledger
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import FocusChecked, FocusCurve, FocuserUnmoved
+from nightloom.telemetry.events import FocusChecked, FocusCurve, FocuserUnmoved, FocusGuessed
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Focuser
 
@@ -78,6 +78,18 @@ class FocusRecords:
                 tilt_error_steps=None if tilt is None else _known(tilt.error_steps),
                 temperature_c=self._focuser.temperature_c,
                 took_s=self._clock.unix_s() - began_s,
+            )
+        )
+
+    def estimate(self, filter_name: str, curve: Curve, exposure_s: float) -> None:
+        """Tell that the best guess of a refused curve has to do, and how the next one is taken."""
+        self._log.emit(
+            FocusGuessed(
+                filter=filter_name,
+                position_steps=curve.vertex_steps,
+                error_steps=_known(curve.vertex_error_steps),
+                scatter_percent=100.0 * curve.scatter,
+                exposure_s=exposure_s,
             )
         )
 

@@ -23,6 +23,7 @@ from nightloom.focusing import (
     fit_points,
     judge_scan,
     measure_tilt,
+    measured_both_sides,
     next_scan,
     plan_scan,
     scan_step_steps,
@@ -247,6 +248,8 @@ class Focusing:
     async def curve(self, filter_name: str, reason: str) -> Curve:
         """Take a focus curve and go to its vertex; when it is refused, back to where it was good.
 
+        Where nothing was good yet, the best guess of a refused one is gone to, if there is one.
+
         Raises DeviceError.
         """
         began_s = self._clock.unix_s()
@@ -269,6 +272,8 @@ class Focusing:
             self._base = self._base_of(filter_name, curve.vertex_steps)
             self._focused_px, self._recalled = curve.radius_px, False
             self.slope_px_per_step = curve.slope_px_per_step
+        elif not self.proven:
+            self._take_estimate(filter_name, curve, points, aim)
         self.watch.looked(
             moved=True,
             curve=curve.refusal is None,
@@ -281,6 +286,18 @@ class Focusing:
         tilt = await self._compute(measure_tilt, points) if curve.refusal is None else None
         self.records.run(filter_name, reason, points, curve, tilt, began_s)
         return curve
+
+    def _take_estimate(
+        self, filter_name: str, curve: Curve, points: Sequence[Point], aim: Aim
+    ) -> None:
+        """No place was good yet: the best guess of a refused curve beats where it began, and the
+        next one exposes longer.
+        """
+        if measured_both_sides(curve, points, aim.least_stars):
+            self._base = self._base_of(filter_name, curve.vertex_steps)
+            longest_s = max(point.exposure_s for point in points)
+            exposure_s = self._scanning.expose_longer(filter_name, longest_s)
+            self.records.estimate(filter_name, curve, exposure_s)
 
     def _starless_by_cloud(self, points: Sequence[Point], scan: Scan, aim: Aim) -> bool:
         """Whether clouds are likelier than a focus far away: it was good and no curve failed since.

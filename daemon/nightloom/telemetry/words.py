@@ -313,6 +313,11 @@ SAID: dict[type[Event], Said] = {
         "Filter {after}[ after {before}], in {took_s:time}[; focuser at {focuser_steps:steps}]", ALL
     ),
     e.FocusCurve: Said(_function(_curve)),
+    e.FocusGuessed: Said(
+        "No good curve in {filter} yet, its points scatter by {scatter_percent:percent}: the"
+        " focuser goes to the best guess, {position_steps:steps}[, give or take"
+        " {error_steps:steps}]; the next curve exposes {exposure_s:s}"
+    ),
     e.FocuserUnmoved: Said(
         "{device} does not move the focus: stars stay the same from {from_steps:number}"
         " to {to_steps:steps}"
