@@ -20,6 +20,7 @@ from nightloom.focusing.offsets import Offset, Offsets, Trust, learn_offsets
 from nightloom.focusing.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
 from nightloom.focusing.seeing import SubSize, Surprise, surprise
 from nightloom.focusing.shape import BLURRED_DISK, HYPERBOLA, Shape
+from nightloom.focusing.sharpest import Sharpest
 from nightloom.focusing.tilt import Tilt, measure_tilt
 from nightloom.focusing.travel import Approach, Travel
 from nightloom.focusing.watch import Watch
@@ -42,6 +43,7 @@ __all__ = [
     "Refusal",
     "Scan",
     "Shape",
+    "Sharpest",
     "SubSize",
     "Surprise",
     "Tilt",

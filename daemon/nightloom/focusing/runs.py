@@ -272,6 +272,8 @@ class Focusing:
             self._base = self._base_of(filter_name, curve.vertex_steps)
             self._focused_px, self._recalled = curve.radius_px, False
             self.slope_px_per_step = curve.slope_px_per_step
+            scale_arcsec = self._observatory.optics.scale_arcsec_per_px(self._camera.pixel_um)
+            self.watch.focused(filter_name, curve.radius_px, scale_arcsec, began_s)
         elif not self.proven:
             self._take_estimate(filter_name, curve, points, aim)
         self.watch.looked(
