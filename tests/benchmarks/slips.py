@@ -31,6 +31,7 @@ PARTS, MOUNTS = "devices/test_roof_cap_and_weather.py", "devices/test_mount_and_
 PIER, FAULT_NIGHTS = "night/test_pier_limits.py", "night/test_fault_table.py"
 STATIONS, UNITS = "devices/test_stations.py", "devices/test_weather_units.py"
 FAULTS, FAULT_TABLE = "daemon/nightloom/faults/", "faults/test_table.py"
+FOCUSING = "daemon/nightloom/focusing/"
 FRAMES, WRITER = "daemon/nightloom/frames/", "frames/test_writer.py"
 FULL = (
     "frames/test_pipeline.py::test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches",
@@ -382,6 +383,44 @@ SLIPS = (
          "        try:\n            await asyncio.wait({task})\n"
          "        except asyncio.CancelledError:\n            pass\n"
          "        if self._task is not task:", (LOOP,)),
+    # Frames whose headers cannot be -------------------------------------------------------------
+    Slip("a frame may end in the future", DEVICES + "frame_times.py",
+         "if (end - now).total_seconds() <= self.allowed_s:", "if True:",
+         ("devices/test_two_chips.py", "night/test_frames_as_told.py")),
+    Slip("a frame with the other chip's times is lost", DEVICES + "exposure.py",
+         '("" if self._of_two_chips else other_times)', "other_times",
+         ("devices/test_two_chips.py",)),
+    Slip("any frame may have the other chip's times", DEVICES + "exposure.py",
+         "        return self._shared and (\n", "        return True or (\n",
+         ("devices/test_two_chips.py",)),
+    Slip("a guide frame that is nobody's ends a sub", FAULTS + "table.py",
+         "(Part.GUIDE_CAMERA,), (Kind.LATE, Kind.REFUSED, Kind.CONTRADICTS),",
+         "(Part.GUIDE_CAMERA,), (Kind.LATE, Kind.REFUSED),", ("night/test_frames_as_told.py",)),
+    # The focus ----------------------------------------------------------------------------------
+    Slip("a refused first curve leaves the focuser where it began", FOCUSING + "runs.py",
+         "self._base = self._base_of(filter_name, curve.vertex_steps)\n            longest_s",
+         "longest_s", ("focusing/test_refused_first_curve.py",)),
+    Slip("one side of the focus is enough for a guess", FOCUSING + "curve.py",
+         "        len(side) >= _EACH_SIDE and max(side)", "        max(side, default=99.0)",
+         ("focusing/test_refused_first_curve.py",)),
+    Slip("a refused first curve is repeated as it was", FOCUSING + "scanning.py",
+         "longer_s = min(LONGER * than_s,", "longer_s = min(than_s,",
+         ("focusing/test_refused_first_curve.py",)),
+    # What headers say ---------------------------------------------------------------------------
+    Slip("a frame's centre is the target", NIGHT + "sub.py",
+         "context.pointing.middle() or (target.ra_deg, target.dec_deg)",
+         "(target.ra_deg, target.dec_deg)", ("night/test_headers_of_a_night.py",)),
+    Slip("the focuser is said to stand where it began", NIGHT + "sub.py",
+         "focuser_position_steps=context.focusing.seen_steps",
+         "focuser_position_steps=observatory.focuser.start_steps",
+         ("night/test_headers_of_a_night.py",)),
+    Slip("the focuser is said to stand where it belongs", NIGHT + "sub.py",
+         "focuser_position_steps=context.focusing.seen_steps",
+         "focuser_position_steps=context.focusing.position_steps(sub.filter)",
+         ("night/test_headers_of_a_night.py",)),
+    Slip("the air makes more than all of a guide error", "daemon/nightloom/guiding/statistics.py",
+         "return min(self._root(self.seeing_square_sum), self.rms_arcsec)",
+         "return self._root(self.seeing_square_sum)", ("night/test_headers_of_a_night.py",)),
     # The link -----------------------------------------------------------------------------------
     Slip("bytes are a sign of life", LINK + "liveness.py",
          "        if messages != self._messages:\n",
@@ -587,6 +626,11 @@ SLIPS = (
          ("service/test_signs_of_life.py",)),
     Slip("three stars on their places are a solution", SOLVING + "catalogue_solver.py",
          "MATCHED_MIN = 5\n", "MATCHED_MIN = 3\n", ("solving/test_star_lists.py",)),
+    Slip("four stars on their places are a solution", SOLVING + "catalogue_solver.py",
+         "MATCHED_MIN = 5\n", "MATCHED_MIN = 4\n", ("solving/test_near_misses.py",)),
+    Slip("a solution may have a scale half as far off again", SOLVING + "triangles.py",
+         "np.log1p(scale_tolerance)", "np.log1p(1.5 * scale_tolerance)",
+         ("solving/test_near_misses.py",)),
     Slip("a solution may have another scale", SOLVING + "triangles.py",
          "np.log1p(scale_tolerance)", "1.0",
          ("solving/test_star_lists.py",)),

@@ -68,7 +68,8 @@ FIGURES: RehearsalFigures = {
     "focus_s": 432.0, "shelters": 1, "guide_rms_arcsec": 0.514, "unevenness": 0.67,
     "violations": ["a sub of 120 s in L was taken while the roof was not open, at 21:14:07"],
     "troubles": {"camera-hangs": "2026-11-10T21:14:07Z"},
-    "assumed": ["Simulated with an assumed guide camera of 640 x 480 pixels"], "dark_parts_s": {"": 38400.0, "Hα of NGC 1499": 40020.0},
+    "assumed": ["Simulated with an assumed guide camera of 640 x 480 pixels"],
+    "dark_parts_s": {"": 38400.0, "Hα of NGC 1499": 40020.0},
     "ended_early": "", "wall_s": 81.4,
     "log_sha256": "0", "out": "/a/folder/with/a/path/that/is/rather/long/rehearsals/2026-11-10-1",
 }  # fmt: skip

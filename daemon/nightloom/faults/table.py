@@ -156,7 +156,7 @@ TABLE = (
     Row(Act.NIGHT, (Part.GUARD,), (Kind.REFUSED,),
         6, 5.0, MOST, WAIT, (Then.RETIRE,), mend="Look at what the guard refused, and why."),
     # Within a phase -----------------------------------------------------------------------------
-    Row(Act.GUIDE_FRAME, (Part.GUIDE_CAMERA,), (Kind.LATE, Kind.REFUSED),
+    Row(Act.GUIDE_FRAME, (Part.GUIDE_CAMERA,), (Kind.LATE, Kind.REFUSED, Kind.CONTRADICTS),
         2, 0.0, 0.0, WAIT, (Then.NIGHT,)),
     Row(Act.PULSE, (Part.GUIDE_PORT,), (Kind.LATE, Kind.REFUSED),
         2, 0.0, 0.0, WAIT, (Then.NIGHT,)),

@@ -4,7 +4,14 @@ Star size is the half-flux radius: the radius of the circle that holds half of a
 """
 
 from nightloom.focusing.check import Check, CheckOutcome, judge_check, next_offset_steps
-from nightloom.focusing.curve import Curve, Point, Refusal, fit_curve, fit_points
+from nightloom.focusing.curve import (
+    Curve,
+    Point,
+    Refusal,
+    fit_curve,
+    fit_points,
+    measured_both_sides,
+)
 from nightloom.focusing.cusum import run_length, threshold_for
 from nightloom.focusing.drift import Drift
 from nightloom.focusing.light import dimmed, light_ratio
@@ -13,6 +20,7 @@ from nightloom.focusing.offsets import Offset, Offsets, Trust, learn_offsets
 from nightloom.focusing.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
 from nightloom.focusing.seeing import SubSize, Surprise, surprise
 from nightloom.focusing.shape import BLURRED_DISK, HYPERBOLA, Shape
+from nightloom.focusing.sharpest import Sharpest
 from nightloom.focusing.star_filter import star_filter
 from nightloom.focusing.tilt import Tilt, measure_tilt
 from nightloom.focusing.travel import Approach, Travel
@@ -36,6 +44,7 @@ __all__ = [
     "Refusal",
     "Scan",
     "Shape",
+    "Sharpest",
     "SubSize",
     "Surprise",
     "Tilt",
@@ -52,6 +61,7 @@ __all__ = [
     "learn_offsets",
     "light_ratio",
     "measure_tilt",
+    "measured_both_sides",
     "next_offset_steps",
     "next_scan",
     "plan_scan",

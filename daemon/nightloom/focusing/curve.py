@@ -120,6 +120,21 @@ def fit_curve(
     return replace(curve, refusal=_refusal(curve, positions[used]))
 
 
+def measured_both_sides(curve: Curve, points: Sequence[Point], least_stars: int) -> bool:
+    """Whether a curve that was refused for its scatter was measured to rise on both sides: its
+    vertex is then the best guess.
+    """
+    if curve.refusal is not Refusal.POOR_FIT:
+        return False
+    used = [point for point in points if point.counts(least_stars)]
+    below = [one.radius_px for one in used if one.position_steps < curve.vertex_steps]
+    above = [one.radius_px for one in used if one.position_steps > curve.vertex_steps]
+    return all(
+        len(side) >= _EACH_SIDE and max(side) >= _LEAST_GROWTH * curve.radius_px
+        for side in (below, above)
+    )
+
+
 def _nothing(refusal: Refusal) -> Curve:
     return Curve(nan, nan, nan, nan, nan, refusal)
 

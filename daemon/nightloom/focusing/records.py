@@ -14,6 +14,7 @@ from nightloom.telemetry.events import (
     FocusChecked,
     FocusCurve,
     FocuserUnmoved,
+    FocusGuessed,
     FocusUnconfirmed,
 )
 from nightloom_drivers.clock import Clock
@@ -110,6 +111,18 @@ class FocusRecords:
     def unconfirmed(self, filter_name: str, radius_px: float, curve_px: float) -> None:
         """Tell of a curve that a frame at its vertex contradicts, and not for backlash."""
         self._log.emit(FocusUnconfirmed(filter=filter_name, radius_px=radius_px, curve_px=curve_px))
+
+    def estimate(self, filter_name: str, curve: Curve, exposure_s: float) -> None:
+        """Tell that the best guess of a refused curve has to do, and how the next one is taken."""
+        self._log.emit(
+            FocusGuessed(
+                filter=filter_name,
+                position_steps=curve.vertex_steps,
+                error_steps=_known(curve.vertex_error_steps),
+                scatter_percent=100.0 * curve.scatter,
+                exposure_s=exposure_s,
+            )
+        )
 
     def check(
         self,

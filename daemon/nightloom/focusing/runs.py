@@ -23,6 +23,7 @@ from nightloom.focusing import (
     fit_points,
     judge_scan,
     measure_tilt,
+    measured_both_sides,
     next_scan,
     plan_scan,
     scan_step_steps,
@@ -263,7 +264,8 @@ class Focusing:
         refused, back to where it was good.
 
         Where a frame at the vertex contradicts the curve, backlash is measured and taken up, and
-        the curve taken anew. Raises DeviceError.
+        the curve taken anew. Where nothing was good yet, the best guess of a refused one is gone
+        to, if there is one. Raises DeviceError.
         """
         curve, scan = await self._one_curve(filter_name, reason)
         for _ in range(BACKLASH_ROUNDS):
@@ -276,13 +278,18 @@ class Focusing:
     async def _one_curve(self, filter_name: str, reason: str) -> tuple[Curve, Scan]:
         """The curve, its last scan, and the focuser where it says."""
         began_s = self._clock.unix_s()
-        curve, scan, points = await self._scanned(filter_name, reason)
+        aim = self._aim(filter_name)
+        curve, scan, points = await self._scanned(filter_name, reason, aim)
         found_steps = math.nan
         if curve.refusal is None:
             found_steps = curve.vertex_steps - self._exact_steps(filter_name)
             self._base = self._base_of(filter_name, curve.vertex_steps)
             self._focused_px, self._recalled = curve.radius_px, False
             self.slope_px_per_step = curve.slope_px_per_step
+            scale_arcsec = self._observatory.optics.scale_arcsec_per_px(self._camera.pixel_um)
+            self.watch.focused(filter_name, curve.radius_px, scale_arcsec, began_s)
+        elif not self.proven:
+            self._take_estimate(filter_name, curve, points, aim)
         self.watch.looked(
             moved=True,
             curve=curve.refusal is None,
@@ -296,9 +303,10 @@ class Focusing:
         self.records.run(filter_name, reason, points, curve, tilt, began_s)
         return curve, scan
 
-    async def _scanned(self, filter_name: str, reason: str) -> tuple[Curve, Scan, Sequence[Point]]:
+    async def _scanned(
+        self, filter_name: str, reason: str, aim: Aim
+    ) -> tuple[Curve, Scan, Sequence[Point]]:
         """Scan after scan until one is good or another would not help."""
-        aim = self._aim(filter_name)
         following: Scan | None = plan_scan(
             self.position_steps(filter_name), aim.step_steps, aim.points, aim.travel
         )
@@ -348,6 +356,18 @@ class Focusing:
         self.records.backlash(self._travel.backlash_steps, found)
         self._travel = replace(self._travel, backlash_steps=round(found.steps))
         return True
+
+    def _take_estimate(
+        self, filter_name: str, curve: Curve, points: Sequence[Point], aim: Aim
+    ) -> None:
+        """No place was good yet: the best guess of a refused curve beats where it began, and the
+        next one exposes longer.
+        """
+        if measured_both_sides(curve, points, aim.least_stars):
+            self._base = self._base_of(filter_name, curve.vertex_steps)
+            longest_s = max(point.exposure_s for point in points)
+            exposure_s = self._scanning.expose_longer(filter_name, longest_s)
+            self.records.estimate(filter_name, curve, exposure_s)
 
     def _starless_by_cloud(self, points: Sequence[Point], scan: Scan, aim: Aim) -> bool:
         """Whether clouds are likelier than a focus far away: it was good and no curve failed since.

@@ -52,6 +52,14 @@ class FocusScan:
         """How long a focus exposure has to be with a filter, as far as is known."""
         return self._exposures_s[filter_name]
 
+    def expose_longer(self, filter_name: str, than_s: float) -> float:
+        """Have the next points of a filter exposed longer, so that the air moves them about less;
+        return for how long.
+        """
+        longer_s = min(LONGER * than_s, self._policy.maximum_exposure_s)
+        self._exposures_s[filter_name] = longer_s
+        return longer_s
+
     async def point(self, position_steps: int, filter_name: str) -> Point:
         """Go straight to a position and measure there. Raises DeviceError."""
         point = (await self._seen(position_steps, filter_name, longer=True)).point

@@ -6,7 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
-from nightloom.focusing import Drift, SubSize, Watch
+from nightloom.focusing import Drift, Sharpest, SubSize, Watch
 from nightloom.focusing.learned import zone_steps
 from nightloom.settings import Settings
 from nightloom_drivers.clock import Clock
@@ -30,6 +30,9 @@ class FocusWatch:
         self._stars = Watch()
         self._drift: Drift | None = None
         self._followed_steps = 0.0
+        self._observatory = observatory
+        self._sharpest: Sharpest | None = None
+        self._main_px_per_guide_px = math.nan
         self._guide: deque[tuple[float, float]] = deque(maxlen=GUIDE_FRAMES_KEPT)
         self._looked_at_s = self._curve_at_s = -math.inf
         self._looked_c: float | None = None
@@ -71,6 +74,26 @@ class FocusWatch:
             self._stars = self._stars.saw(
                 SubSize(middle_s, filter_name, radius_px, airmass, width_px, pointing)
             )
+
+    def focused(
+        self, filter_name: str, radius_px: float, scale_arcsec: float, began_s: float
+    ) -> None:
+        """A curve that began then, in Unix seconds, was good, with this radius at its minimum, in
+        pixels of this scale.
+        """
+        guide = self._observatory.guide_camera.scale_arcsec_per_px
+        self._main_px_per_guide_px = guide / scale_arcsec
+        width_px = self._main_px_per_guide_px * self._guide_width_px(began_s, self._clock.unix_s())
+        wavelength_nm = self._observatory.filters[filter_name].wavelength_nm
+        self._sharpest = Sharpest(radius_px, wavelength_nm, width_px)
+
+    def expected_px(self, filter_name: str, began_s: float, exposure_s: float) -> float:
+        """The half-flux radius of a sub in focus that began then, in Unix seconds; NaN unknown."""
+        if self._sharpest is None:
+            return math.nan
+        width_px = self._main_px_per_guide_px * self._guide_width_px(began_s, began_s + exposure_s)
+        wavelength_nm = self._observatory.filters[filter_name].wavelength_nm
+        return self._sharpest.expected_px(wavelength_nm, width_px)
 
     def expect(self, occasion: str) -> None:
         """Ask for a look, however fresh the last one is."""

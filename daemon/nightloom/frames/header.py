@@ -2,7 +2,8 @@
 
 Dates, XPOSURE, RADESYS, EQUINOX, BUNIT, AIRMASS, the OBSGEO cards and the WCS are those of the
 FITS standard 4.0 (https://fits.gsfc.nasa.gov/fits_standard.html). IMAGETYP, FILTER, CCD-TEMP,
-XBINNING, XPIXSZ, FOCALLEN, SITELAT and SITELONG and their like are common practice, no source.
+XBINNING, XPIXSZ, FOCALLEN, OBJCTRA, SITELAT and SITELONG and their like are common practice, no
+source.
 FRAMEID, HALFFLUX, STARCNT, VERDICT and those that begin with GUIDE are our own.
 
 A frame goes to disk before it is measured, with room for the cards in JUDGED: VERDICT, which then
@@ -33,7 +34,8 @@ between OBSGEO-[BLH] and OBSGEO-[XYZ] (its chapter on time; Rots et al. 2015, A&
 class HeaderFacts:
     """What is known about a frame; None where it is not, and the card is then left out.
 
-    `started_at` is an aware UTC datetime, positions are ICRS, the pixel size includes the binning,
+    `started_at` is an aware UTC datetime, positions are ICRS, `ra_deg` and `dec_deg` those of the
+    frame's centre, the pixel size includes the binning,
     `pier_side` is "EAST" or "WEST", and `wcs` maps the frame's 0-based pixels.
     """
 
@@ -43,10 +45,13 @@ class HeaderFacts:
     exposure_s: float | None = None
     target: str | None = None
     filter_name: str | None = None
+    target_ra_deg: float | None = None
+    target_dec_deg: float | None = None
     ra_deg: float | None = None
     dec_deg: float | None = None
     wcs: WCS | None = None
     camera: str | None = None
+    observatory: str | None = None
     telescope: str | None = None
     gain: float | None = None
     offset: float | None = None
@@ -118,6 +123,18 @@ def _mjd(moment: datetime) -> float:
     return float(Time(moment, scale="utc").mjd)
 
 
+def _hours(degrees: float) -> str:
+    """A right ascension as hours, minutes and seconds."""
+    _, (hours, minutes, seconds, part) = erfa.a2tf(2, math.radians(degrees % 360.0))
+    return f"{hours:02d} {minutes:02d} {seconds:02d}.{part:02d}"
+
+
+def _degrees(degrees: float) -> str:
+    """A declination as degrees, minutes and seconds."""
+    sign, (whole, minutes, seconds, part) = erfa.a2af(1, math.radians(degrees))
+    return f"{sign.decode()}{whole:02d} {minutes:02d} {seconds:02d}.{part:d}"
+
+
 CardValue = str | float
 Row = tuple[str, str, Callable[..., CardValue], str]
 """Keyword, the fact it holds, how it is written, and the comment, with its unit in brackets."""
@@ -126,6 +143,8 @@ CARDS: tuple[Row, ...] = (
     ("IMAGETYP", "kind", str.upper, "kind of frame"),
     ("FRAMEID", "uid", str, "name of the frame in the ledger"),
     ("OBJECT", "target", str, "target"),
+    ("OBJCTRA", "target_ra_deg", _hours, "[h m s] right ascension of the target"),
+    ("OBJCTDEC", "target_dec_deg", _degrees, "[deg m s] declination of the target"),
     ("FILTER", "filter_name", str, "filter"),
     ("DATE-OBS", "started_at", _utc, "start of exposure, UTC"),
     ("DATE-BEG", "started_at", _utc, "start of exposure, UTC"),
@@ -153,6 +172,7 @@ CARDS: tuple[Row, ...] = (
     ("YBINNING", "binning", int, "[pix] binning along y"),
     ("XPIXSZ", "pixel_size_um", float, "[um] pixel width, binning included"),
     ("YPIXSZ", "pixel_size_um", float, "[um] pixel height, binning included"),
+    ("OBSERVAT", "observatory", str, "observatory"),
     ("TELESCOP", "telescope", str, "telescope"),
     ("FOCALLEN", "focal_length_mm", float, "[mm] focal length"),
     ("APTDIA", "aperture_mm", float, "[mm] aperture"),

@@ -4,6 +4,7 @@ What was known when its shutter closed goes first, then the depth of its stars, 
 and size. Each frame is held to the earlier ones of the night, which `JudgingMemory` carries.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -17,7 +18,9 @@ from nightloom.clouds import (
     transparency_at,
 )
 from nightloom.frames.quality import (
+    IN_FOCUS,
     RECENT_GUIDED,
+    USUAL,
     QualityPolicy,
     Usual,
     guided_as_usual,
@@ -39,7 +42,9 @@ class JudgedFacts:
     Guide errors are None when nothing was guided; star sizes are NaN without stars.
     `guide_transparency` is the mean that the guide stars had meanwhile, `light` that of the frame's
     own stars, `lit_sky` how bright Sun and Moon make a clear sky, in parts of a dark one; None is
-    what is not known. `unmeasured` says why the pixels could not be measured.
+    what is not known. `in_focus_px` is the star size that the last good focus curve lets expect
+    under the air of the moment, NaN unknown. `unmeasured` says why the pixels could not be
+    measured.
     """
 
     target: str
@@ -57,6 +62,7 @@ class JudgedFacts:
     guide_transparency: float | None = None
     light: StarLight | None = None
     lit_sky: float | None = None
+    in_focus_px: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -191,6 +197,10 @@ def _quality(
     usual = memory.sizes_px.get(facts.filter, Usual())
     size_px = at_zenith_px(facts.half_flux_radius_px, facts.airmass)
     shown = (facts.guide_rms_arcsec, facts.ellipticity, size_px, usual.median)
+    held = (policy, USUAL)
+    if math.isfinite(facts.in_focus_px):  # what is usual creeps after a focus that drifts
+        shown = (*shown[:2], facts.half_flux_radius_px, facts.in_focus_px)
+        held = (policy, IN_FOCUS)
     guided = guided_as_usual(facts.guide_rms_arcsec, memory.guide_rms_arcsec.median)
     shows_focus = guided and not quality_doubt(*shown, replace(policy, growth_max=None))
     memory = replace(
@@ -198,4 +208,4 @@ def _quality(
         sizes_px={**memory.sizes_px, facts.filter: usual.seen(size_px)},
         guide_rms_arcsec=memory.guide_rms_arcsec.seen(facts.guide_rms_arcsec),
     )
-    return memory, quality_doubt(*shown, policy), shows_focus
+    return memory, quality_doubt(*shown, *held), shows_focus

@@ -6,6 +6,7 @@ a restart finds it there. Nothing in the night waits for verdicts, except its en
 """
 
 import asyncio
+import math
 from collections.abc import Callable, Coroutine, Mapping
 from contextlib import suppress
 from dataclasses import replace
@@ -13,15 +14,19 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
-from nightloom.clouds import FramePolicy
 from nightloom.executor import Executor, NotComputed
 from nightloom.frames.disk import FrameDisk
 from nightloom.frames.header import HeaderFacts
 from nightloom.frames.image import Pixels
-from nightloom.frames.judging import Judgement, JudgingMemory, JudgingPolicy, judge, look_again
+from nightloom.frames.judging import Judgement, JudgingMemory, judge, look_again
 from nightloom.frames.measuring import Measured, measure_frame
-from nightloom.frames.quality import QualityPolicy
-from nightloom.frames.records import FrameRecords, JudgedFrame, facts_of, header_facts
+from nightloom.frames.records import (
+    FrameRecords,
+    JudgedFrame,
+    facts_of,
+    header_facts,
+    judging_policy,
+)
 from nightloom.frames.recovery import recovered
 from nightloom.frames.writer import FrameNotRead, read_frame
 from nightloom.ledger import Ledger, LedgerBusy, Stage, Sub, in_time
@@ -75,12 +80,13 @@ class FramePipeline:
         self._clock, self._log = clock, log
         self._disk = FrameDisk(folder, settings.policies.frames.name_pattern, night, store, log)
         self._records = FrameRecords(settings, ledger, log)
-        self._policy, self._memory = _policy(settings), JudgingMemory()
+        self._policy, self._memory = judging_policy(settings), JudgingMemory()
         self._accepted: dict[str, tuple[Sub, HeaderFacts]] = {}
         """Tonight's accepted frames, whose verdict a clearer sky may yet change."""
         self._too_dim: dict[str, str] = {}
         """Accepted frames that should not be, and why, until evenness lets them be taken back."""
         self._listeners: list[Callable[[JudgedFrame], None]] = []
+        self._in_focus_px: Callable[[Sub], float] = lambda _: math.nan
         self._group: asyncio.TaskGroup | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self._downloads: set[Download] = set()
@@ -96,6 +102,10 @@ class FramePipeline:
         One that an earlier run took says nothing of the sky now, and is not told.
         """
         self._listeners.append(hear)
+
+    def ask(self, in_focus_px: Callable[[Sub], float]) -> None:
+        """Have star sizes held against what this says of a sub; NaN where it does not know."""
+        self._in_focus_px = in_focus_px
 
     def begin(self, group: asyncio.TaskGroup) -> None:
         """From now on frames are taken in, by tasks of this group; none raises into it.
@@ -205,7 +215,7 @@ class FramePipeline:
             return
         finally:
             self._downloads.discard(download)
-        self._records.ended(sub, self._clock.unix_s() - closed_s)
+        self._records.ended(sub, self._clock.unix_s() - closed_s, frame.doubt)
         path = self._disk.path(sub, frame.start)
         sub = replace(sub, stage=Stage.ARRIVED, start_utc=frame.start, path=path)
         download.end()
@@ -281,20 +291,6 @@ class FramePipeline:
         """A light is held to those before it; whatever else is on disk counts."""
         if sub.kind is not FrameKind.LIGHT:
             return Judgement()
-        self._memory, judgement = judge(facts_of(sub, measured), self._memory, self._policy)
+        facts = facts_of(sub, measured, self._in_focus_px(sub))
+        self._memory, judgement = judge(facts, self._memory, self._policy)
         return judgement
-
-
-def _policy(settings: Settings) -> JudgingPolicy:
-    limits = settings.policies.frames
-    return JudgingPolicy(
-        FramePolicy(
-            accept_fraction=limits.minimum_star_fraction,
-            dimming_max_mag=settings.policies.clouds.maximum_extinction_mag,
-        ),
-        QualityPolicy(
-            limits.maximum_guide_rms_arcsec,
-            limits.maximum_ellipticity,
-            limits.maximum_growth_percent / 100.0,
-        ),
-    )

@@ -19,6 +19,10 @@ GUIDE_GROWTH_MAX = 1.6
 is looked at: from 0.8″ to 1.3″ rms by a tenth, where the air makes them 3″ wide (in quadrature)."""
 
 
+USUAL, IN_FOCUS = "usual in this filter", "in focus under this air"
+"""What a star size is held against: the filter's frames before it, or the last good curve."""
+
+
 @dataclass(frozen=True)
 class QualityPolicy:
     """What a frame may show at most; None allows everything.
@@ -68,6 +72,7 @@ def quality_doubt(
     size_px: float,
     usual_px: float | None,
     policy: QualityPolicy,
+    standard: str = USUAL,
 ) -> str:
     """Why a frame is to be rejected; empty when nothing speaks against it.
 
@@ -81,7 +86,7 @@ def quality_doubt(
     if policy.growth_max is not None and usual_px and size_px > usual_px * (1 + policy.growth_max):
         growth_percent = 100 * (size_px / usual_px - 1)
         return (
-            f"stars are {growth_percent:.0f} % larger than usual in this filter,"
+            f"stars are {growth_percent:.0f} % larger than {standard},"
             f" at most {100 * policy.growth_max:g} % allowed"
         )
     return ""

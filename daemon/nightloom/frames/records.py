@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass, replace
 
-from nightloom.clouds import StarLight
+from nightloom.clouds import FramePolicy, StarLight
 from nightloom.cycle import Cycle, cycles_done, stays_even_without
 from nightloom.frames import StarField
 from nightloom.frames.header import HeaderFacts
-from nightloom.frames.judging import JudgedFacts, Judgement
+from nightloom.frames.judging import JudgedFacts, Judgement, JudgingPolicy
 from nightloom.frames.measuring import Measured
+from nightloom.frames.quality import QualityPolicy
 from nightloom.ledger import Frame, Ledger, Sub, Verdict
 from nightloom.settings import Settings, cycle_of
 from nightloom.telemetry import Log
@@ -16,6 +17,7 @@ from nightloom.telemetry.events import (
     FrameAccepted,
     FrameRejected,
     FrameTakenBack,
+    FrameTimesDoubted,
     SubCancelled,
     SubEnded,
 )
@@ -54,6 +56,7 @@ class FrameRecords:
 
     def __init__(self, settings: Settings, ledger: Ledger, log: Log) -> None:
         self._settings, self._ledger, self._log = settings, ledger, log
+        self._doubted = False
 
     def enter(self, sub: Sub, measured: Measured, judgement: Judgement, sha256: str) -> None:
         """Enter the frame, which ends its sub, and say so."""
@@ -62,8 +65,12 @@ class FrameRecords:
         if judgement.accepted and sub.kind is FrameKind.LIGHT:
             self._count_cycles(sub)
 
-    def ended(self, sub: Sub, download_s: float) -> None:
-        """Tell that a sub's frame has come down."""
+    def ended(self, sub: Sub, download_s: float, doubt: str = "") -> None:
+        """Tell that a sub's frame has come down; `doubt` of its header's times is told once."""
+        if doubt and not self._doubted:
+            self._doubted = True
+            camera = self._settings.observatory.camera.device
+            self._log.emit(FrameTimesDoubted(device=camera, seen=doubt))
         self._log.emit(
             SubEnded(
                 uid=sub.uid,
@@ -123,7 +130,23 @@ class FrameRecords:
         return None
 
 
-def facts_of(sub: Sub, measured: Measured) -> JudgedFacts:
+def judging_policy(settings: Settings) -> JudgingPolicy:
+    """What frames must show, by the settings."""
+    limits = settings.policies.frames
+    return JudgingPolicy(
+        FramePolicy(
+            accept_fraction=limits.minimum_star_fraction,
+            dimming_max_mag=settings.policies.clouds.maximum_extinction_mag,
+        ),
+        QualityPolicy(
+            limits.maximum_guide_rms_arcsec,
+            limits.maximum_ellipticity,
+            limits.maximum_growth_percent / 100.0,
+        ),
+    )
+
+
+def facts_of(sub: Sub, measured: Measured, in_focus_px: float) -> JudgedFacts:
     """What a light frame is judged by."""
     stars = measured.stars
     return JudgedFacts(
@@ -142,6 +165,7 @@ def facts_of(sub: Sub, measured: Measured) -> JudgedFacts:
         guide_transparency=sub.guide_transparency,
         light=None if measured.unmeasured else star_light(stars, sub.exposure_s, sub.rotation_deg),
         lit_sky=sub.lit_sky,
+        in_focus_px=in_focus_px,
     )
 
 

@@ -198,6 +198,11 @@ class Control:
         """The part of the total error that the air and the measurement make."""
         return math.hypot(self.ra.forecast.seeing_px, self.dec.forecast.seeing_px)
 
+    @property
+    def air_px(self) -> float:
+        """The same as far as frames have shown it, for the record."""
+        return math.hypot(self.ra.forecast.air_px, self.dec.forecast.air_px)
+
     def distance(self, ra_px: float, dec_px: float) -> float:
         """How far an error is from nothing, in scatters: √(a² + b²) of both axes."""
         return math.hypot(

@@ -8,7 +8,7 @@ from nightloom.frames.image import Pixels
 from nightloom.guiding import Pulses
 from nightloom.guiding.hot_map import HotMap
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import DeviceTrouble
+from nightloom.telemetry.events import DeviceTrouble, FrameTimesDoubted
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Camera, GuidePort
 from nightloom_drivers.errors import DeviceError
@@ -27,8 +27,9 @@ class GuideFrame:
 
 
 class GuideDevices:
-    """Exposes and pulses. A frame that comes late and a pulse that is refused are tried again, or
-    left to the next frame, as often as the table of faults has it; what is gone is trouble at once.
+    """Exposes and pulses. A frame that is late or nobody's and a pulse that is refused are tried
+    again, or left to the next frame, as often as the table of faults has it; what is gone is
+    trouble at once.
     """
 
     def __init__(
@@ -37,6 +38,7 @@ class GuideDevices:
         self._camera, self._port, self._hot_map = camera, port, hot_map
         self._clock, self._log = clock, log
         self._refused = 0
+        self._doubted = False
         self.moved_s = float("-inf")
         """When the last pulse ended, on the event loop's time."""
 
@@ -81,7 +83,11 @@ class GuideDevices:
         asked_s = asyncio.get_running_loop().time()
         exposure = await self._camera.begin(exposure_s)
         middle_s = self._clock.unix_s() + exposure_s / 2
-        raw = (await exposure.frame()).data
+        frame = await exposure.frame()
+        if frame.doubt and not self._doubted:
+            self._doubted = True
+            self._log.emit(FrameTimesDoubted(device=self._camera.device, seen=frame.doubt))
+        raw = frame.data
         return GuideFrame(raw, self._hot_map.mended(raw), asked_s, middle_s)
 
     def _note(self, error: Exception, next_step: str) -> None:

@@ -54,6 +54,8 @@ class Forecast:
         self._level = np.zeros(len(gain))
         self._slope = np.zeros(len(gain))
         self._error = np.full(len(gain), SCATTER_PX_FIRST**2)
+        self._first_share = 1.0
+        """Of each error, what is still left of the scatter that it began with."""
         # A wave that is known begins.
         known = np.array([False, *(one.amplitude_px > 0 for one in periodic_errors)])[self._wave]
         self._best = int(np.argmin(np.abs(gain - 0.4) + share - 0.01 * known))
@@ -76,6 +78,17 @@ class Forecast:
         For a filter whose gain suits, the variance of a frame is its error's times 1 − gain.
         """
         return self.scatter_px * math.sqrt(1 - float(self._gain[self._best]))
+
+    @property
+    def air_px(self) -> float:
+        """The same without what is left of the scatter that it began with, once frames were judged:
+        careful is what guides, and true what is told.
+        """
+        if self._first_share == 1.0:
+            return self.seeing_px
+        first = self._first_share * SCATTER_PX_FIRST**2
+        own = max(float(self._error[self._best]) - first, 0.0) / (1 - self._first_share)
+        return math.sqrt(own * (1 - float(self._gain[self._best])))
 
     @property
     def gain(self) -> float:
@@ -172,6 +185,7 @@ class Forecast:
         """Hold the forecasts against what came, and hear the best one; ``miss`` (k,), no NaN."""
         weight = max(1 / (self._frames + RUN_IN_FRAMES), 1 / MEMORY_FRAMES)
         largest = (OUTLIER_SIGMA * self.scatter_px) ** 2
+        self._first_share *= 1 - weight
         self._error += weight * (np.minimum(miss**2, largest) - self._error)
         if self._frames > RUN_IN_FRAMES:
             self._best = int(self._error.argmin())

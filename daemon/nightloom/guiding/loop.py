@@ -117,7 +117,7 @@ class GuideLoop:
         ra_px, dec_px = control.calibration.to_axes(seen.dx_px, seen.dy_px)
         distance = control.distance(ra_px, dec_px)
         control.observe(frame.middle_s, ra_px, dec_px)
-        self.statistics = self.statistics.add(ra_px, dec_px, control.seeing_px)
+        self.statistics = self.statistics.add(ra_px, dec_px, control.air_px)
         self._readings.tell(
             Reading(
                 at_s=self._clock.unix_s(),

@@ -53,8 +53,11 @@ class GuideStatistics:
 
     @property
     def seeing_arcsec(self) -> float:
-        """The part of `rms_arcsec` that the air and the measurement make: no mount holds better."""
-        return self._root(self.seeing_square_sum)
+        """The part of `rms_arcsec` that the air and the measurement make: no mount holds better.
+
+        They are known over the last minutes: where fewer frames were luckier, it is all of it.
+        """
+        return min(self._root(self.seeing_square_sum), self.rms_arcsec)
 
     def _root(self, square_sum: float) -> float:
         return math.sqrt(square_sum / self.count) if self.count else math.nan

@@ -35,7 +35,8 @@ async def acquire(context: Context) -> Ending:
         return give_up(context, target, failure)
     await _focus(context, focus_filter, again=again)
     await context.sleep_until(context.schedule.dark.start_unix_s)
-    return Next(Phase.GATHERING, "centred, guiding, in focus")
+    focused = "in focus" if context.focusing.proven else "not focused by a good curve yet"
+    return Next(Phase.GATHERING, f"centred, guiding, {focused}")
 
 
 async def _take_up(context: Context, target: Target, focus_filter: str) -> None:

@@ -14,7 +14,7 @@ from nightloom.frames.records import JudgedFrame
 from nightloom.frames.seeing import at_zenith_px
 from nightloom.guiding.guiding import Guiding
 from nightloom.guiding.readings import Reading
-from nightloom.ledger import Ledger
+from nightloom.ledger import Ledger, Sub
 from nightloom.night.context import Context
 from nightloom.night.desk import Desk
 from nightloom.night.target_run import TargetRun
@@ -144,6 +144,11 @@ def _tell_of_frames(context: Context) -> None:
                 sub.pointing,
             )
 
+    def in_focus_px(sub: Sub) -> float:
+        began_s = (sub.start_utc or sub.begun_utc).timestamp()
+        return focusing.watch.expected_px(sub.filter, began_s, sub.exposure_s)
+
+    pipeline.ask(in_focus_px)
     pipeline.listen(of_the_focus)
     pipeline.listen(of_the_sky)
 

@@ -95,16 +95,20 @@ def _facts(
     """What the header says, from the daemon's own knowledge rather than the driver's."""
     rig, observatory = context.rig, context.settings.observatory
     middle_s = began_s + sub.exposure_s / 2
+    ra_deg, dec_deg = context.pointing.middle() or (target.ra_deg, target.dec_deg)
     return HeaderFacts(
         kind=sub.kind,
         exposure_s=sub.exposure_s,
         target=sub.target,
         filter_name=sub.filter,
-        ra_deg=target.ra_deg,
-        dec_deg=target.dec_deg,
+        target_ra_deg=target.ra_deg,
+        target_dec_deg=target.dec_deg,
+        ra_deg=ra_deg,
+        dec_deg=dec_deg,
         wcs=context.pointing.wcs(),
         camera=observatory.camera.device,
-        telescope=observatory.name,
+        observatory=observatory.name,
+        telescope=observatory.optics.described,
         gain=observatory.camera.gain,
         offset=observatory.camera.offset,
         sensor_temperature_c=rig.camera.temperature_c,

@@ -176,6 +176,17 @@ class Pointing:
         moved.wcs.crpix = moved.wcs.crpix + self.dither_px
         return moved
 
+    def middle(self) -> tuple[float, float] | None:
+        """Right ascension and declination of the middle of a frame taken now, in degrees; None
+        until one was solved.
+        """
+        if self.solution is None:
+            return None
+        solved = self.solution
+        middle = solved.wcs.wcs_world2pix([[solved.ra_deg, solved.dec_deg]], 0) - self.dither_px
+        ra_deg, dec_deg = solved.wcs.wcs_pix2world(middle, 0)[0]
+        return float(ra_deg), float(dec_deg)
+
     def place_px(self, target: Target) -> tuple[float, float]:
         """Where a target stands on the sensor now, from where it stands when centred exactly."""
         assert self.solution is not None

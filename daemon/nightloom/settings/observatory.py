@@ -105,6 +105,9 @@ class Server(Table):
 class Optics(Table):
     """The main telescope."""
 
+    name: str | None = Field(
+        default=None, min_length=1, description="written into frames; left out, its measures are"
+    )
     focal_length_mm: float = Field(gt=0, description="effective focal length, reducer included")
     aperture_mm: float = Field(gt=0, description="clear diameter of the lens or mirror")
     central_obstruction: float = Field(
@@ -113,6 +116,12 @@ class Optics(Table):
         lt=1,
         description="diameter of the secondary mirror over that of the aperture",
     )
+
+    @property
+    def described(self) -> str:
+        """Its name; without one, its aperture and focal length."""
+        measures = f"{self.aperture_mm:g} mm f/{self.focal_ratio:.2g}, {self.focal_length_mm:g} mm"
+        return self.name or measures
 
     @property
     def focal_ratio(self) -> float:

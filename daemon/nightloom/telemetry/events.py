@@ -572,6 +572,20 @@ class FocusCurve(Event):
     took_s: float = Field(description="time the curve took")
 
 
+class FocusGuessed(Event):
+    """No curve of this night was good; the last one's best guess is gone to, and another one will
+    be taken with longer exposures.
+    """
+
+    level: ClassVar[Level] = "warning"
+
+    filter: str = Field(description="filter in the light path")
+    position_steps: float = Field(description="where the focuser goes")
+    error_steps: float | None = Field(description="standard error of that")
+    scatter_percent: float = Field(description="how far the points lie from the curve")
+    exposure_s: float = Field(description="what the next curve begins with")
+
+
 class FocuserUnmoved(Event):
     """Stars kept their size over positions that must change it: the focuser does not move."""
 
@@ -745,6 +759,17 @@ class FrameLost(Event):
 
     uid: str = Field(description="the frame's name in the ledger")
     reason: str = Field(description="what the disk said")
+
+
+class FrameTimesDoubted(Event):
+    """A camera's header gives times that cannot be: its frames are dated by the daemon's own clock
+    where it does; told once a night.
+    """
+
+    level: ClassVar[Level] = "warning"
+
+    device: str = Field(description="name of the camera")
+    seen: str = Field(description="what the header says")
 
 
 class DiskFilling(Event):

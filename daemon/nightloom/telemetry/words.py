@@ -314,6 +314,11 @@ SAID: dict[type[Event], Said] = {
         "Filter {after}[ after {before}], in {took_s:time}[; focuser at {focuser_steps:steps}]", ALL
     ),
     e.FocusCurve: Said(_function(_curve)),
+    e.FocusGuessed: Said(
+        "No good curve in {filter} yet, its points scatter by {scatter_percent:percent}: the"
+        " focuser goes to the best guess, {position_steps:steps}[, give or take"
+        " {error_steps:steps}]; the next curve exposes {exposure_s:s}"
+    ),
     e.FocuserUnmoved: Said(
         "{device} does not move the focus: stars stay the same from {from_steps:number}"
         " to {to_steps:steps}"
@@ -342,6 +347,9 @@ SAID: dict[type[Event], Said] = {
     e.FrameRejected: Said("{filter} {exposure_s:s} rejected: {reason}" + _FRAME_MORE),
     e.FrameTakenBack: Said("{filter} {exposure_s:s} of {target} counts no more: {reason}"),
     e.FrameLost: Said("A frame is lost, {uid:uid} of the night: {reason}"),
+    e.FrameTimesDoubted: Said(
+        "The frames of {device} carry times that cannot be, and are dated by the clock here: {seen}"
+    ),
     e.DiskFilling: Said("Disk nearly full: room for {frames_left:+frame} more in {folder}"),
     e.FrameFound: Said("Frame {uid:uid} of a run that was cut short is whole, and judged: {path}"),
     e.PartialRemoved: Said(

@@ -26,6 +26,7 @@ class Camera(CooledDevice):
         super().__init__(link, device, clock)
         self.settings = settings
         self.chip = CHIPS[settings.chip]
+        (self.beside,) = (chip for name, chip in CHIPS.items() if name != settings.chip)
         self.needed = (self.chip.exposure, f"{self.chip.prefix}_INFO")
         self.running: Exposure | None = None
         self.discarded = 0

@@ -1,7 +1,9 @@
 """One exposure, from the request to its own frame.
 
 Frames of earlier exposures can arrive late, twice, or after an abort: a frame counts only when
-its header fits this exposure. The frame may come before or after the driver's Ok.
+its header fits this exposure. The frame may come before or after the driver's Ok. A driver of two
+chips may give the frame of one the times of the other: where that may be so, and the frame comes
+when it is due, it counts, and its times are those of one's own clock.
 """
 
 import asyncio
@@ -12,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from nightloom_drivers.devices.device import described
 from nightloom_drivers.devices.fits_image import CardValue, FitsImage, Pixels, open_image
+from nightloom_drivers.devices.frame_times import AskedTimes
 from nightloom_drivers.errors import (
     DeviceContradicts,
     DeviceError,
@@ -49,12 +52,16 @@ INLINE_BYTES = 8_000_000
 
 @dataclass(frozen=True)
 class CameraFrame:
-    """What an exposure gave: pixels (height, width), the driver's header, start and duration."""
+    """What an exposure gave: pixels (height, width), the driver's header, start and duration.
+
+    `doubt` says what times in the header cannot be; the start is then one's own clock's.
+    """
 
     data: Pixels
     header: "Mapping[str, CardValue]"
     start: datetime
     exposure_s: float
+    doubt: str = ""
 
 
 class Exposure:
@@ -69,12 +76,18 @@ class Exposure:
         self._vector, self._blob = camera.chip.exposure, camera.chip.blob
         self._begun, self._closed = asyncio.Event(), asyncio.Event()
         self._arrived, self._free = asyncio.Event(), asyncio.Event()
-        self._asked_at = camera.clock.now()
-        self._begun_at = self._asked_at
+        self._begun_at = camera.clock.now()
+        self._asked = AskedTimes(
+            self._begun_at, exposure_s, kind, camera.settings.start_tolerance_s
+        )
         self._closes_s = 0.0
         self._counted_down = False
         self._error: DeviceError | None = None
         self._image: FitsImage | None = None
+        self._doubt = ""
+        beside = camera.get(camera.beside.exposure)
+        self._shared = beside is not None and beside.state is State.BUSY
+        """Whether the driver's other chip has been exposing meanwhile."""
 
     async def __aenter__(self) -> "Exposure":
         return self
@@ -139,6 +152,8 @@ class Exposure:
             case Updated(vector) | Defined(vector) if vector.device == device:
                 if vector.name == self._vector:
                     self._follow(vector)
+                elif vector.name == self._camera.beside.exposure:
+                    self._shared = self._shared or vector.state is State.BUSY
             case Removed(owner, name) if owner == device and name in ("", self._vector):
                 self.fail(DeviceGone, "it was removed")
             case Lost(reason):
@@ -188,33 +203,32 @@ class Exposure:
         except (ValueError, zlib.error) as error:
             self._camera.discard(str(error))
             return
-        stranger = self._stranger(image)
+        asked, now = self._asked, self._camera.clock.now()
+        other_times = asked.other_than(image, now)
+        stranger = self._stranger(image) or ("" if self._of_two_chips else other_times)
         if stranger:
             self._camera.discard(stranger)
             return
-        self._image = image
+        self._image, self._doubt = image, other_times or asked.yet_to_end(image, now)
         self._closed.set()
         self._arrived.set()
 
     def _stranger(self, image: FitsImage) -> str:
-        """Why the frame is not of this exposure, or an empty text."""
+        """Why the frame is not of this exposure whatever its times are, or an empty text."""
         if not self._begun.is_set():
             return "it came before the exposure began"
-        problem = self._camera.misfit(image)
-        exposed_s = image.number("EXPTIME")
-        tolerance_s = max(0.02, 0.01 * self.exposure_s)
-        off_s = abs(exposed_s - self.exposure_s) if exposed_s is not None else 0.0
-        if off_s > tolerance_s and self.kind is not FrameKind.BIAS:
-            problem = f"its EXPTIME is {exposed_s:g} s, not {self.exposure_s:g} s"
-        start, allowed_s = image.start(), self._camera.settings.start_tolerance_s
-        if start is not None and allowed_s is not None:
-            early_s = (self._asked_at - start).total_seconds()
-            late_s = (start - self._camera.clock.now()).total_seconds()
-            if max(early_s, late_s) > allowed_s:
-                problem = f"its DATE-OBS is {start:%H:%M:%S.%f}, asked {self._asked_at:%H:%M:%S.%f}"
+        start = image.start()
         if start is not None and start == self._camera.last_start and start.microsecond:
-            problem = f"it was had before, with DATE-OBS {start:%H:%M:%S.%f}"
-        return problem
+            return f"it was had before, with DATE-OBS {start:%H:%M:%S.%f}"
+        return self._camera.misfit(image)
+
+    @property
+    def _of_two_chips(self) -> bool:
+        """Whether a frame that comes now may have the times of the driver's other chip."""
+        due_s = self._closes_s - self._asked.tolerance_s
+        return self._shared and (
+            self._closed.is_set() or asyncio.get_running_loop().time() >= due_s
+        )
 
     # Waiting ----------------------------------------------------------------------------------
 
@@ -254,8 +268,10 @@ class Exposure:
             data: Pixels = await asyncio.to_thread(image.read) if packed else image.read()
         except ValueError as error:
             raise self._made(DeviceContradicts, str(error)) from error
-        self._camera.last_start = image.start()
-        return CameraFrame(data, image.header, image.start() or self._begun_at, self.exposure_s)
+        start = None if self._doubt else image.start()
+        self._camera.last_start = start
+        began_at = start or self._begun_at
+        return CameraFrame(data, image.header, began_at, self.exposure_s, self._doubt)
 
     def _raise(self) -> None:
         if self._error is not None:

@@ -27,6 +27,8 @@ leave an open roof in the rain that could have been closed:
     camera_exposing a camera is found exposing: the exposure is nobody's, and is aborted
     never_ends      an exposure whose frame never comes: its wait has a deadline
     frame_lost      an exposure ends well and its frame is never sent: its wait has a deadline
+    misdated        a header gives another start or length: what may be one's own is kept, and dated
+                    by one's own clock; the rest is nobody's
     covered         something hides the sky from a camera: frames come, without a star
     rain, cloud     the weather turns at an exact moment
     cooler_weak     the set point is out of reach: dark frames can be taken at what is reached
@@ -54,6 +56,7 @@ from nightloom_drivers.link import (
 from nightloom_drivers.physics.enclosure import Cover
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.simulators.camera import CameraSimulator
+from nightloom_drivers.simulators.fits import told_otherwise
 from nightloom_drivers.simulators.rig import (
     CAMERA,
     DEVICES,
@@ -361,6 +364,27 @@ class Faults:
             if lost:
                 left -= 1
             return None if lost else event
+
+        self._afflict(device, says=says)
+
+    def misdated(
+        self,
+        times: float = 1,
+        device: str = CAMERA,
+        *,
+        later_s: float = 0.0,
+        exposure_s: float | None = None,
+    ) -> None:
+        """The headers of so many frames give a later start, or another exposure."""
+        left = times
+
+        def says(event: Event) -> Event:
+            nonlocal left
+            if not isinstance(event, Received) or left <= 0:
+                return event
+            left -= 1
+            data = told_otherwise(bytes(event.blob.data), later_s, exposure_s)
+            return Received(replace(event.blob, data=data))
 
         self._afflict(device, says=says)
 

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,19 @@ def fits_bytes(frame: NDArray[np.uint16], cards: Iterable[Card]) -> bytes:
     return b"".join(
         [_padded(header.encode("ascii"), b" "), pixels, b"\0" * (-len(pixels) % _BLOCK)]
     )
+
+
+def told_otherwise(data: bytes, later_s: float, exposure_s: float | None) -> bytes:
+    """A FITS file of `fits_bytes` whose header gives a later start, or another exposure."""
+    at = data.index(b"DATE-OBS= '") + len("DATE-OBS= '")
+    start = datetime.fromisoformat(data[at : at + 23].decode("ascii"))
+    later = (start + timedelta(seconds=later_s)).isoformat(timespec="milliseconds")
+    data = data[:at] + later.encode("ascii") + data[at + 23 :]
+    if exposure_s is None:
+        return data
+    at = data.index(b"EXPTIME = ")
+    card = _card("EXPTIME", float(exposure_s), "[s] exposure").encode("ascii")
+    return data[:at] + card + data[at + 80 :]
 
 
 def _padded(data: bytes, filler: bytes) -> bytes:
