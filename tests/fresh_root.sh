@@ -71,7 +71,7 @@ sleep 5
 first=$(pgrep -P "$booted")
 inside() { nsenter -t "$first" -m -p -u -i -C \
     env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin LC_ALL=C.UTF-8 "$@"; }
-said() { inside journalctl --no-pager -u nightloom; }
+said() { inside journalctl --no-pager -u nightloom -u nightloom-indi; }
 awaited() { # WORDS TIMES SECONDS
     for _ in $(seq "$3"); do
         [ "$(said | grep -c -e "$1")" -lt "$2" ] || return 0
@@ -80,7 +80,9 @@ awaited() { # WORDS TIMES SECONDS
     said | tail -20
     return 1
 }
-inside systemctl start nightloom-indi nightloom
+inside systemctl start nightloom-indi
+awaited 'listens on' 1 60
+inside systemctl start nightloom
 awaited '"night_armed"' 1 60
 parked=$(said | grep -c -e '"mount_parked"' || true)
 inside sh -c 'kill -9 $(systemctl show -p MainPID --value nightloom)'
