@@ -1,5 +1,7 @@
 """A sensor: from electrons to raw numbers."""
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -8,6 +10,8 @@ from nightloom_drivers.rig_settings import SensorSettings
 Pixels = NDArray[np.uint16]
 Image = NDArray[np.float32]
 Area = tuple[slice, slice]
+
+_BAND_PX = 100_000
 
 WHOLE: Area = (slice(None), slice(None))
 
@@ -23,11 +27,17 @@ class Sensor:
         shape = (settings.height_px, settings.width_px)
         self.dark_at_0c = np.full(shape, settings.dark_e_per_s, np.float32)
         """Dark current of each pixel at 0 °C, electrons per second."""
-        hot = rng.random(shape) < settings.hot_pixel_fraction
+        hot = np.empty(shape, bool)
+        for rows in in_bands(*shape):
+            hot[rows] = rng.random(hot[rows].shape) < settings.hot_pixel_fraction
         self.dark_at_0c[hot] += rng.exponential(settings.hot_pixel_e_per_s, int(hot.sum()))
         y, x = np.ogrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
-        spread = settings.response_spread * rng.standard_normal(shape, np.float32)
-        self.response = ((1 - vignetting * (x * x + y * y) / 2) * (1 + spread)).astype(np.float32)
+        self.response = np.empty(shape, np.float32)
+        for rows in in_bands(*shape):
+            part = y[rows]
+            spread = rng.standard_normal((len(part), shape[1]), np.float32)
+            spread *= np.float32(settings.response_spread)
+            self.response[rows] = (1 - vignetting * (x * x + part * part) / 2) * (1 + spread)
         """Relative response of each pixel to light, vignetting included."""
 
     def warmth(self, sensor_c: float) -> float:
@@ -39,6 +49,13 @@ class Sensor:
 
         Photon noise is taken as Gaussian, read noise is that of `reads` pixels summed.
         """
+        raw = np.empty(electrons.shape, np.uint16)
+        for rows in in_bands(*electrons.shape):
+            raw[rows] = self._read(electrons[rows], rng, reads)
+        return raw
+
+    def _read(self, electrons: Image, rng: np.random.Generator, reads: int) -> Pixels:
+        """The raw numbers of some rows (rows, columns)."""
         s = self.settings
         noise = rng.standard_normal(electrons.shape, np.float32)
         spread = np.sqrt(electrons + np.float32(reads * s.read_noise_e**2))
@@ -46,6 +63,14 @@ class Sensor:
         electrons += noise
         np.minimum(electrons, np.float32(s.full_well_e * reads), out=electrons)
         return digitise(electrons, s, reads)
+
+
+def in_bands(height_px: int, width_px: int) -> Iterator[slice]:
+    """Rows of a frame, a band after the other: what is reckoned of one stays in the processor's
+    cache, and needs no second frame's memory.
+    """
+    rows = max(1, _BAND_PX // width_px)
+    return (slice(first, first + rows) for first in range(0, height_px, rows))
 
 
 def digitise(electrons: Image, settings: SensorSettings, reads: int = 1) -> Pixels:
