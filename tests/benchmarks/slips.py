@@ -406,6 +406,13 @@ SLIPS = (
     Slip("a refused first curve is repeated as it was", FOCUSING + "scanning.py",
          "longer_s = min(LONGER * than_s,", "longer_s = min(than_s,",
          ("focusing/test_refused_first_curve.py",)),
+    Slip("a drifting focus teaches the judge", FRAMES + "judging.py",
+         "if math.isfinite(facts.in_focus_px):", "if False:",
+         ("frames/test_drifting_focus.py",)),
+    Slip("a night's frames are held against the frames before them alone", NIGHT + "assembly.py",
+         "    pipeline.ask(in_focus_px)\n", "", ("frames/test_drifting_focus.py",)),
+    Slip("worse air is taken for a focus that drifts", FOCUSING + "sharpest.py",
+         "max(in_focus**2 + gained,", "max(in_focus**2,", ("focusing/test_sharpest.py",)),
     # What headers say ---------------------------------------------------------------------------
     Slip("a frame's centre is the target", NIGHT + "sub.py",
          "context.pointing.middle() or (target.ra_deg, target.dec_deg)",
