@@ -85,7 +85,7 @@ def test_a_short_night_goes_through_a_real_socket(
     text, often = observatory.read_text(), "exposure_s = 2.0\n"
     assert text.count(often) == 1
     observatory.write_text(text.replace(often, f"exposure_s = {SELDOM_S}\n"))
-    words = ("--indi", "--speed", "60", "--hours", "0.26", "--config", str(config))
+    words = ("--indi", "--speed", "40", "--hours", "0.26", "--config", str(config))
     figures = rehearsed(capsys, *words, "--out", str(tmp_path / "a"))
     assert figures["violations"] == []
     assert sum(figures["accepted_s"].values()) > 0
