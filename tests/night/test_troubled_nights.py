@@ -48,7 +48,7 @@ def test_a_sub_out_of_focus_is_rejected_for_its_star_size(tmp_path: Path) -> Non
     changed = demo(targets=dict.fromkeys("RGB", 60.0), guide_s=SELDOM_S)
     story = live(tmp_path, changed, hours=0.4, meddler=bump)
     (rejected,) = story.of(e.FrameRejected)
-    assert "larger than usual in this filter" in rejected.reason
+    assert "larger than in focus under this air" in rejected.reason
     accepted_s = story.played.summary.accepted_s
     assert max(accepted_s.values()) - min(accepted_s.values()) <= 60.0
 
