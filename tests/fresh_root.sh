@@ -90,7 +90,7 @@ echo "killed: parked and closed without it, and started anew"
 awaited 'The rig is parked and closed' 1 60
 awaited '"mount_parked"' $((parked + 1)) 60
 awaited '"night_armed"' 2 60
-inside systemctl stop nightloom
+inside systemctl stop nightloom nightloom-indi
 inside systemctl show -p Result nightloom | grep -x Result=success
 kill -9 "$first"
 wait "$booted" || true
