@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -71,6 +71,7 @@ def test_stars_across_the_edges_of_tiles_are_not_measured_there() -> None:
     assert np.abs((kept["y"] - 25 + 25) % 50 - 25).max() < 0.2
 
 
+@example(30, 334, 10_000)
 @given(st.integers(30, 9000), st.integers(30, 9000), st.integers(10_000, 10**8))
 def test_tiles_lie_in_the_frame_and_apart(rows: int, columns: int, pixels_max: int) -> None:
     tiles = spread((rows, columns), pixels_max)

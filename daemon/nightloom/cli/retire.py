@@ -21,7 +21,7 @@ from nightloom.telemetry import Log
 from nightloom_drivers.clock import WallClock
 from nightloom_drivers.errors import DeviceGone
 
-Asked = Callable[[Request], Answer]
+Answered = Callable[[Request], Answer]
 
 LOOK_AGAIN_S = 1.0
 """Between two looks at what the daemon does."""
@@ -56,12 +56,12 @@ def run(arguments: argparse.Namespace) -> int:
         return _by_hand(arguments, settings)
 
 
-def _retired(arguments: argparse.Namespace, asked: Asked) -> int:
-    answer = asked(Retire(now=True))
+def _retired(arguments: argparse.Namespace, answered: Answered) -> int:
+    answer = answered(Retire(now=True))
     if not isinstance(answer, Done):
         return show(arguments, answer)
     print(answer.said, file=sys.stderr)
-    return asyncio.run(_awaited(arguments, asked))
+    return asyncio.run(_awaited(arguments, answered))
 
 
 def _by_hand(arguments: argparse.Namespace, settings: Settings) -> int:
@@ -77,12 +77,12 @@ def _by_hand(arguments: argparse.Namespace, settings: Settings) -> int:
     return _tell(arguments, SAFE, DONE)
 
 
-async def _awaited(arguments: argparse.Namespace, asked: Asked) -> int:
+async def _awaited(arguments: argparse.Namespace, answered: Answered) -> int:
     """Wait until the daemon has parked and closed."""
     why = f"The rig was not seen to park and close within {PATIENCE_S / 60:g} min; look after it."
     for _ in range(int(PATIENCE_S / LOOK_AGAIN_S)):
         try:
-            answer = await asyncio.to_thread(asked, Ask())
+            answer = await asyncio.to_thread(answered, Ask())
         except BadInput:
             why = "The daemon ended before the rig was seen to park and close; ask again."
             break

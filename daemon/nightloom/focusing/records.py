@@ -89,7 +89,7 @@ class FocusRecords:
             )
         )
 
-    def backlash(self, known_steps: int, found: Backlash) -> None:
+    def backlash(self, configured_steps: int, known_steps: int, found: Backlash) -> None:
         """Keep the backlash that was measured, for the nights to come too, and tell of it."""
         self._ledger.add_backlash(
             FocuserBacklash(
@@ -102,7 +102,7 @@ class FocusRecords:
         )
         self._log.emit(
             BacklashFound(
-                configured_steps=known_steps,
+                configured_steps=configured_steps,
                 found_steps=found.steps,
                 error_steps=found.error_steps,
             )

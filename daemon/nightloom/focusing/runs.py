@@ -353,7 +353,8 @@ class Focusing:
         if found is None or found.steps <= abs(self._travel.lead_steps):
             await self.follow(filter_name)
             return False
-        self.records.backlash(self._travel.backlash_steps, found)
+        configured_steps = self._observatory.focuser.backlash_steps
+        self.records.backlash(configured_steps, self._travel.backlash_steps, found)
         self._travel = replace(self._travel, backlash_steps=round(found.steps))
         return True
 

@@ -10,13 +10,13 @@ def star_filter(observatory: Observatory, taken: str, asked: str | None = None) 
     """The filter that is asked for; left open, that which subs are taken with, or for a narrow one
     the broadest in the wheel: its offset is known, and a curve through it takes a minute.
     """
+    if asked is not None:
+        return asked
     widths_nm = {
         name: width_nm
         for name in observatory.wheel.slots
         if name in observatory.filters and (width_nm := observatory.filters[name].bandwidth_nm)
     }
-    if asked is not None:
-        return asked
     if widths_nm.get(taken, NARROW_NM) >= NARROW_NM:
         return taken
     return max(widths_nm, key=widths_nm.__getitem__)

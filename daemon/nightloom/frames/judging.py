@@ -196,11 +196,10 @@ def _quality(
     """
     usual = memory.sizes_px.get(facts.filter, Usual())
     size_px = at_zenith_px(facts.half_flux_radius_px, facts.airmass)
-    shown = (facts.guide_rms_arcsec, facts.ellipticity, size_px, usual.median)
-    held = (policy, USUAL)
+    sizes, standard = (size_px, usual.median), USUAL
     if math.isfinite(facts.in_focus_px):  # what is usual creeps after a focus that drifts
-        shown = (*shown[:2], facts.half_flux_radius_px, facts.in_focus_px)
-        held = (policy, IN_FOCUS)
+        sizes, standard = (facts.half_flux_radius_px, facts.in_focus_px), IN_FOCUS
+    shown = (facts.guide_rms_arcsec, facts.ellipticity, *sizes)
     guided = guided_as_usual(facts.guide_rms_arcsec, memory.guide_rms_arcsec.median)
     shows_focus = guided and not quality_doubt(*shown, replace(policy, growth_max=None))
     memory = replace(
@@ -208,4 +207,4 @@ def _quality(
         sizes_px={**memory.sizes_px, facts.filter: usual.seen(size_px)},
         guide_rms_arcsec=memory.guide_rms_arcsec.seen(facts.guide_rms_arcsec),
     )
-    return memory, quality_doubt(*shown, *held), shows_focus
+    return memory, quality_doubt(*shown, policy, standard), shows_focus

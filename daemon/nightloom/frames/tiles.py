@@ -60,6 +60,6 @@ def zone_of(
 
 def _middles(size: int, share: float) -> list[tuple[int, int]]:
     cells = ZONES * TILES_A_ZONE
-    width = max(1, round(share * size / cells))
+    width = max(1, int(share * size / cells))  # rounded up, neighbours would share a column
     starts = [round((cell + 0.5) * size / cells - width / 2) for cell in range(cells)]
     return [(start, start + width) for start in starts]

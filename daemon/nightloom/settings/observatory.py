@@ -43,11 +43,6 @@ def scale_arcsec_per_px(pixel_um: float, focal_length_mm: float) -> float:
     return 206.264806 * pixel_um / focal_length_mm
 
 
-def _both_sizes(width_px: int | None, height_px: int | None) -> None:
-    if (width_px is None) is not (height_px is None):
-        raise ValueError("must have both width_px and height_px, or neither")
-
-
 class Site(Table):
     """Where the rig stands, and what hides the sky there."""
 
@@ -119,7 +114,7 @@ class Optics(Table):
 
     @property
     def described(self) -> str:
-        """Its name; without one, its aperture and focal length."""
+        """Its name; without one, its aperture, focal ratio and focal length."""
         measures = f"{self.aperture_mm:g} mm f/{self.focal_ratio:.2g}, {self.focal_length_mm:g} mm"
         return self.name or measures
 
@@ -133,16 +128,9 @@ class Optics(Table):
         return scale_arcsec_per_px(pixel_um, self.focal_length_mm)
 
 
-class Camera(Table):
-    """The imaging camera."""
+class _Sized(Table):
+    """What has a sensor, whose size may be said."""
 
-    device: str = Field(min_length=1, description="INDI name of the device")
-    gain: float = Field(ge=0, description="gain, in the camera's own units")
-    offset: float = Field(ge=0, description="offset, in the camera's own units")
-    binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
-    pixel_um: float | None = Field(
-        default=None, gt=0, description="size of an unbinned pixel; left out, the camera is asked"
-    )
     width_px: int | None = Field(
         default=None,
         ge=16,
@@ -151,6 +139,24 @@ class Camera(Table):
     )
     height_px: int | None = Field(
         default=None, ge=16, le=65535, description="rows of the unbinned sensor, for rehearsals"
+    )
+
+    @model_validator(mode="after")
+    def _whole_size(self) -> Self:
+        if (self.width_px is None) is not (self.height_px is None):
+            raise ValueError("must have both width_px and height_px, or neither")
+        return self
+
+
+class Camera(_Sized):
+    """The imaging camera."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+    gain: float = Field(ge=0, description="gain, in the camera's own units")
+    offset: float = Field(ge=0, description="offset, in the camera's own units")
+    binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
+    pixel_um: float | None = Field(
+        default=None, gt=0, description="size of an unbinned pixel; left out, the camera is asked"
     )
     target_temperature_c: float = Field(
         default=-10.0, ge=-60, le=40, description="sensor temperature during the night"
@@ -171,13 +177,8 @@ class Camera(Table):
         default=False, description="true when an odd number of mirrors forms the image"
     )
 
-    @model_validator(mode="after")
-    def _whole_size(self) -> Self:
-        _both_sizes(self.width_px, self.height_px)
-        return self
 
-
-class GuideCamera(Table):
+class GuideCamera(_Sized):
     """The chip that watches the guide stars."""
 
     device: str = Field(min_length=1, description="INDI name of the device")
@@ -187,15 +188,6 @@ class GuideCamera(Table):
     exposure_s: float = Field(default=2.0, gt=0, le=60, description="guide exposure")
     focal_length_mm: float = Field(gt=0, description="focal length in front of the guide chip")
     pixel_um: float = Field(gt=0, description="size of an unbinned pixel")
-    width_px: int | None = Field(
-        default=None,
-        ge=16,
-        le=65535,
-        description="columns of the unbinned sensor, for rehearsals; both sizes or neither",
-    )
-    height_px: int | None = Field(
-        default=None, ge=16, le=65535, description="rows of the unbinned sensor, for rehearsals"
-    )
     binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
     saturation_adu: float = Field(
         default=65535.0, gt=0, description="pixel value at which a guide star's light is cut off"
@@ -203,11 +195,6 @@ class GuideCamera(Table):
     gain_e_per_adu: float = Field(
         default=1.0, gt=0, description="electrons for one unit of a guide frame"
     )
-
-    @model_validator(mode="after")
-    def _whole_size(self) -> Self:
-        _both_sizes(self.width_px, self.height_px)
-        return self
 
     @property
     def scale_arcsec_per_px(self) -> float:

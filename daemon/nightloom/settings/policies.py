@@ -293,8 +293,8 @@ class AcquirePolicy(Table):
     exposure_s: float = Field(default=6.0, gt=0, le=120, description="exposure of a frame to solve")
     filter: str | None = Field(
         default=None,
-        description="filter for frames to solve; left out, the target's first one, or the broadest"
-        " for a narrow one",
+        description="filter for frames to solve; left out, the target's first one, for a narrow"
+        " one the broadest",
     )
     begin_before_s: float = Field(
         default=600.0, ge=0, le=3600, description="how long before the dark acquiring may begin"

@@ -601,7 +601,7 @@ class BacklashFound(Event):
 
     level: ClassVar[Level] = "warning"
 
-    configured_steps: int = Field(description="what was known of it, by settings or ledger")
+    configured_steps: int = Field(description="what the settings say of it")
     found_steps: float = Field(description="what was measured")
     error_steps: float = Field(description="standard error of that")
 
