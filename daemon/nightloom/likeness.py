@@ -78,6 +78,7 @@ def _optics(o: Observatory) -> OpticsSettings:
         focal_length_mm=o.optics.focal_length_mm,
         aperture_mm=o.optics.aperture_mm,
         central_obstruction=o.optics.central_obstruction,
+        mirrored=o.camera.mirrored,
     )
 
 
@@ -98,6 +99,7 @@ def _guide(o: Observatory) -> GuideCameraSettings:
         update={
             "focal_length_mm": said.focal_length_mm,
             "aperture_mm": o.optics.aperture_mm if off_axis else GUIDE_APERTURE_MM,
+            "mirrored": said.mirrored,
         }
     )
     converter = {
@@ -178,8 +180,6 @@ def _of_camera(o: Observatory, rig: RigSettings) -> Iterator[str]:
     yield f"{rig.sensor.gain_e_per_adu:g} electrons per ADU"
     yield f"read noise of {rig.sensor.read_noise_e:g} electrons"
     yield f"a download of {rig.sensor.download_s:g} s"
-    if o.camera.mirrored:
-        yield "an image that is not mirrored"
 
 
 def _of_guide_camera(o: Observatory, rig: RigSettings) -> Iterator[str]:

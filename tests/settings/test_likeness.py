@@ -42,7 +42,7 @@ def test_the_simulated_rig_has_what_the_configuration_states(tmp_path: Path) -> 
     folder = configured(
         tmp_path / "own",
         ("focal_length_mm = 240.0", "focal_length_mm = 200.0"),
-        ("pixel_um = 4.8", "pixel_um = 2.9"),
+        ("pixel_um = 4.8", "pixel_um = 2.9\nmirrored = true"),
         ("central_obstruction = 0.0", "central_obstruction = 0.3"),
         ("backlash_steps = 80", "backlash_steps = 30\nslope_steps_per_c = -3.5"),
         ("needs_flip = true", "needs_flip = true\nflip_after_h = 0.1"),
@@ -53,6 +53,7 @@ def test_the_simulated_rig_has_what_the_configuration_states(tmp_path: Path) -> 
     assert (rig.guide.sensor.pixel_um, rig.guide.optics.focal_length_mm) == (2.9, 200.0)
     assert 2**rig.guide.sensor.bits > settings.observatory.guide_camera.saturation_adu
     assert rig.optics.central_obstruction == 0.3
+    assert (rig.optics.mirrored, rig.guide.optics.mirrored) == (False, True)
     assert tuple(one.name for one in rig.wheel.filters) == settings.observatory.wheel.slots
     assert (rig.focuser.backlash_steps, rig.focus.slope_steps_per_c) == (30, -3.5)
     assert rig.mount.flip_after_h == 0.1
