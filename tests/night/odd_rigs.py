@@ -183,3 +183,8 @@ RIGS = (
         true={"sensor": {"download_s": 8.0}},
     ),
 )
+
+
+def named(name: str) -> OddRig:
+    """One of them. Raises StopIteration when there is none of that name."""
+    return next(one for one in RIGS if one.name == name)

@@ -16,6 +16,7 @@ from nightloom.telemetry.events import (
     FocuserUnmoved,
     FocusGuessed,
     FocusUnconfirmed,
+    OffsetCorrected,
 )
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Focuser
@@ -105,6 +106,19 @@ class FocusRecords:
                 configured_steps=configured_steps,
                 found_steps=found.steps,
                 error_steps=found.error_steps,
+            )
+        )
+
+    def offset(
+        self, filter_name: str, before_steps: float, after_steps: float, error_steps: float
+    ) -> None:
+        """Tell that a filter's offset was wrong, and what it is from now on."""
+        self._log.emit(
+            OffsetCorrected(
+                filter=filter_name,
+                before_steps=before_steps,
+                after_steps=after_steps,
+                error_steps=error_steps,
             )
         )
 

@@ -35,8 +35,10 @@ from nightloom.focusing.learned import (
     adopted_offsets,
     adopted_slope,
     learned_offsets,
+    taken_up,
     zone_steps,
 )
+from nightloom.focusing.odd_filter import OddFilters
 from nightloom.focusing.records import FocusRecords
 from nightloom.focusing.scanning import FocusScan
 from nightloom.focusing.watching import FocusWatch
@@ -56,6 +58,10 @@ GROWTH = 2.2
 
 BACKLASH_ROUNDS = 3
 """Times that backlash is measured for one curve: the first may be by a curve that it spoilt."""
+
+OFFSET_RIGHT_ZONES, UNTOLD_ZONES = 0.25, 10.0
+"""An offset that a look finds less wrong is right: stars hardly grow so near to focus. And what a
+look says of drift where it measured an offset: nothing."""
 
 FINE = 3.0
 """A scan whose step is within this factor of the wanted one is worth long exposures and waiting."""
@@ -114,6 +120,7 @@ class Focusing:
         """Where the focuser was last seen to arrive, or to be stuck."""
         self._again: asyncio.TimerHandle | None = None
         self.watch = FocusWatch(focuser, settings, clock)
+        self._odd, self._moved_steps = OddFilters(), 0.0
         self._confirming = Confirming(focuser, self._scanning, self._policy.minimum_stars)
         self.records = FocusRecords(focuser, night, ledger, clock, log)
 
@@ -151,13 +158,13 @@ class Focusing:
             return
         self._offsets = adopted_offsets(learned, self._observatory)
         self._slope_steps_per_c = adopted_slope(learned, self._observatory)
-        good = learned.good()
+        good = taken_up(learned, self._observatory)
         if len(good) > 1 or learned.slope_known:  # the reference alone says nothing new
             self._log.emit(
                 OffsetsAdopted(
                     reference=learned.reference,
                     offsets_steps={name: round(self._offsets[name], 2) for name in good},
-                    kept=sorted(self._offsets.keys() - good.keys()),
+                    kept=sorted(self._offsets.keys() - set(good)),
                     slope_steps_per_c=round(self._slope_steps_per_c, 3),
                     slope_learned=learned.slope_known,
                 )
@@ -236,10 +243,51 @@ class Focusing:
     def _held(self) -> bool:
         return self._clock.unix_s() < self._held_until_s
 
-    def shift(self, steps: float) -> None:
+    def shift(self, filter_name: str, steps: float) -> None:
         """Correct the base by a measured shift of focus; the next move follows."""
         assert self._base is not None, "nothing was focused yet"
         self._base = replace(self._base, steps=self._base.steps + steps)
+        right = abs(steps) <= OFFSET_RIGHT_ZONES * self.zone_steps(filter_name)
+        self._odd = self._odd.focused(filter_name, self._clock.unix_s(), moved=not right)
+
+    # Offsets ---------------------------------------------------------------------------------
+
+    @property
+    def odd_filters(self) -> tuple[str, ...]:
+        """Filters that alone are out of focus: what a look through one finds is its offset's."""
+        return self._odd.odd
+
+    def saw(self, filter_name: str, radius_px: float, began_s: float, exposure_s: float) -> None:
+        """Take the star size of a sub that shows the focus, as it comes from being measured."""
+        growth = radius_px / self.watch.expected_px(filter_name, began_s, exposure_s) - 1.0
+        self._odd = self._odd.saw(filter_name, growth, began_s)
+        self._expect_odd()
+
+    def correct_offset(
+        self, filter_name: str, steps: float, error_steps: float, *, sure: bool = True
+    ) -> None:
+        """A look through an odd filter found its focus so far from where it belonged; where it is
+        not sure, another look follows.
+        """
+        after_steps = self._offsets[filter_name] = self._offsets[filter_name] + steps
+        self._moved_steps += steps
+        if not sure:
+            return
+        moved_steps, self._moved_steps = self._moved_steps, 0.0
+        found = abs(moved_steps) > OFFSET_RIGHT_ZONES * self.zone_steps(filter_name)
+        self._odd = self._odd.corrected(filter_name, self._clock.unix_s(), found=found)
+        if found:
+            self.records.offset(filter_name, after_steps - moved_steps, after_steps, error_steps)
+        unknown_steps = UNTOLD_ZONES * self.zone_steps(filter_name)  # it says nothing of a drift
+        self.watch.looked(
+            moved=True, curve=False, found_steps=0.0, error_steps=unknown_steps, left_steps=0.0
+        )
+        self._expect_odd()
+
+    def _expect_odd(self) -> None:
+        if self.odd_filters:
+            names = " and ".join(self.odd_filters)
+            self.watch.expect(f"stars through {names} alone are out of focus")
 
     def doubt_recalled(self) -> None:
         """Nothing can be solved: what was recalled may be of before somebody moved the focuser."""
@@ -281,22 +329,28 @@ class Focusing:
         aim = self._aim(filter_name)
         curve, scan, points = await self._scanned(filter_name, reason, aim)
         found_steps = math.nan
+        odd = filter_name in self.odd_filters
         if curve.refusal is None:
             found_steps = curve.vertex_steps - self._exact_steps(filter_name)
-            self._base = self._base_of(filter_name, curve.vertex_steps)
+            if not odd:
+                self._base = self._base_of(filter_name, curve.vertex_steps)
+                self._odd = self._odd.focused(filter_name, self._clock.unix_s(), moved=True)
             self._focused_px, self._recalled = curve.radius_px, False
             self.slope_px_per_step = curve.slope_px_per_step
             scale_arcsec = self._observatory.optics.scale_arcsec_per_px(self._camera.pixel_um)
             self.watch.focused(filter_name, curve.radius_px, scale_arcsec, began_s)
         elif not self.proven:
             self._take_estimate(filter_name, curve, points, aim)
-        self.watch.looked(
-            moved=True,
-            curve=curve.refusal is None,
-            found_steps=found_steps,
-            error_steps=curve.vertex_error_steps,
-            left_steps=0.0,
-        )
+        if odd:
+            self.correct_offset(filter_name, *_known(found_steps, curve.vertex_error_steps))
+        else:
+            self.watch.looked(
+                moved=True,
+                curve=curve.refusal is None,
+                found_steps=found_steps,
+                error_steps=curve.vertex_error_steps,
+                left_steps=0.0,
+            )
         self._ask_again(curve.refusal)
         await self.follow(filter_name)
         tilt = await self._compute(measure_tilt, points) if curve.refusal is None else None
@@ -436,6 +490,11 @@ class Focusing:
             slope_px_per_step=slope_px_per_step,
             least_stars=self._policy.minimum_stars,
         )
+
+
+def _known(found_steps: float, error_steps: float) -> tuple[float, float]:
+    """What a curve found, with its error; nothing where it was refused."""
+    return (found_steps, error_steps) if math.isfinite(found_steps) else (0.0, math.inf)
 
 
 SPOILT = (Refusal.POOR_FIT, Refusal.TOO_FEW_STARS, Refusal.TOO_FEW_POINTS)

@@ -143,6 +143,9 @@ def _tell_of_frames(context: Context) -> None:
                 sub.exposure_s,
                 sub.pointing,
             )
+            began_s = (sub.start_utc or sub.begun_utc).timestamp()
+            radius_px = frame.measured.stars.half_flux_radius_px
+            focusing.saw(sub.filter, radius_px, began_s, sub.exposure_s)
 
     def in_focus_px(sub: Sub) -> float:
         began_s = (sub.start_utc or sub.begun_utc).timestamp()

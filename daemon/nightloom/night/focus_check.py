@@ -6,6 +6,9 @@ from nightloom.focusing import Check, CheckOutcome, judge_check, next_offset_ste
 from nightloom.night.context import Context
 from nightloom.night.gap import change_filter
 
+CHECKS_MOST = 3
+"""Each sees a focus some three zones away; offsets are wrong by no more than a few."""
+
 
 async def look_at_focus(context: Context, filter_name: str, reason: str) -> None:
     """Check the focus for a reason, with a filter, and put right what moved. Raises DeviceError.
@@ -14,6 +17,9 @@ async def look_at_focus(context: Context, filter_name: str, reason: str) -> None
     """
     filter_name = context.target_run.possible_filter(filter_name)
     await change_filter(context, filter_name)
+    if filter_name in context.focusing.odd_filters:
+        await _look_at_odd(context, filter_name, reason)
+        return
     if context.focusing.watch.curve_due():
         await context.focusing.curve(filter_name, reason)
         return
@@ -21,7 +27,7 @@ async def look_at_focus(context: Context, filter_name: str, reason: str) -> None
     if check.verdict is CheckOutcome.UNCLEAR:
         await context.focusing.curve(filter_name, f"{reason}; a check left it open")
         return
-    context.focusing.shift(check.correction_steps)
+    context.focusing.shift(filter_name, check.correction_steps)
     await context.focusing.follow(filter_name)
     context.focusing.watch.looked(
         moved=check.verdict is CheckOutcome.MOVED,
@@ -30,6 +36,24 @@ async def look_at_focus(context: Context, filter_name: str, reason: str) -> None
         error_steps=check.error_steps,
         left_steps=check.estimate_steps - check.correction_steps,
     )
+
+
+async def _look_at_odd(context: Context, filter_name: str, reason: str) -> None:
+    """Measure the offset of a filter that alone is out of focus: check after check, each about
+    where the last one saw the focus, and a curve where that leads nowhere.
+    """
+    focusing = context.focusing
+    for _ in range(CHECKS_MOST):
+        check = await _check(context, filter_name, reason)
+        if not math.isfinite(check.error_steps):
+            break
+        sure = check.verdict is not CheckOutcome.UNCLEAR
+        found_steps = check.correction_steps if sure else check.estimate_steps
+        focusing.correct_offset(filter_name, found_steps, check.error_steps, sure=sure)
+        await focusing.follow(filter_name)
+        if sure:
+            return
+    await focusing.curve(filter_name, f"{reason}; a check left it open")
 
 
 async def _check(context: Context, filter_name: str, reason: str) -> Check:

@@ -633,6 +633,20 @@ class OffsetsAdopted(Event):
     slope_learned: bool = Field(description="whether that slope is learned")
 
 
+class OffsetCorrected(Event):
+    """Stars through one filter alone were out of focus, and a look through it measured its offset.
+
+    It counts from the same filter as the configured ones.
+    """
+
+    level: ClassVar[Level] = "warning"
+
+    filter: str = Field(description="the filter")
+    before_steps: float = Field(description="its offset until then")
+    after_steps: float = Field(description="its offset from then on")
+    error_steps: float = Field(description="standard error of the look")
+
+
 class FocusRecalled(Event):
     """A night that was interrupted goes on from the focus that its ledger holds: no new curve."""
 
