@@ -141,7 +141,10 @@ def _sized(width_px: int, height_px: int) -> dict[str, dict[str, Any]]:
 
 FAST_OPTICS = {"focal_length_mm": 440.0, "aperture_mm": 200.0, "central_obstruction": 0.45}
 SLOW_OPTICS = {"focal_length_mm": 2000.0, "aperture_mm": 200.0, "central_obstruction": 0.35}
-MIRRORED = {"optics": {"mirrored": True}, "guide": {"optics": {"mirrored": True}}}
+MIRRORED: dict[str, dict[str, Any]] = {
+    "optics": {"mirrored": True},
+    "guide": {"optics": {"mirrored": True}},
+}
 
 RIGS = (
     OddRig("1 megapixel, f/5", true=_sized(1152, 864)),

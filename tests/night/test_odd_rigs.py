@@ -1,7 +1,8 @@
-"""Short nights with rigs unlike the demo's; tests/benchmarks/rigs.py has all of them, for longer."""
+"""Short nights with rigs unlike the demo's; tests/benchmarks/rigs.py has all, for longer."""
 
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
@@ -49,3 +50,17 @@ def test_the_next_night_begins_with_it(off: Outcome) -> None:
     assert {"R", "G"} <= set(adopted.offsets_steps)
     assert story.of(e.OffsetCorrected) == []
     assert max(sub.defocus_growth for sub in story.played.subs) < 0.15
+
+
+def test_play_of_twenty_zones_that_nobody_knew_of_is_found_by_the_first_curve(
+    tmp_path: Path,
+) -> None:
+    """700 steps, none of them configured."""
+    rig = replace(named("backlash 700, 0 configured"), hours=0.3, subs_s=SHORT_SUBS_S)
+    one = night_with(rig, tmp_path)
+    assert one.story.played.violations == []
+    (found,) = one.story.of(e.BacklashFound)
+    assert found.found_steps == pytest.approx(700, abs=35)
+    assert len(one.kept) >= 6
+    assert one.refused == []
+    assert max(one.growths) < 0.1

@@ -28,7 +28,7 @@ from nightloom.focusing import (
     plan_scan,
     scan_step_steps,
 )
-from nightloom.focusing.backlash import WayBack
+from nightloom.focusing.backlash import FARTHEST, WayBack
 from nightloom.focusing.confirming import Confirming
 from nightloom.focusing.kept_focus import kept_focus
 from nightloom.focusing.learned import (
@@ -109,7 +109,7 @@ class Focusing:
         start = said.start_steps
         self._base: _Base | None = None if start is None else _Base(start, None)
         self._focused_px: float | None = None
-        self._recalled = False
+        self._recalled = self._known_rig = False
         self.slope_px_per_step = math.nan
         """How fast stars grow far out of focus, by the last good curve."""
         self._arrived_steps: int | None = None
@@ -130,6 +130,7 @@ class Focusing:
         """
         self._adopt()
         self._recall_backlash()
+        self._known_rig = any(curve.accepted for curve in self._ledger.curves())
         kept = kept_focus(self._ledger, self._night)
         if kept is None or kept.filter not in self._offsets:
             return
@@ -336,6 +337,7 @@ class Focusing:
                 self._base = self._base_of(filter_name, curve.vertex_steps)
                 self._odd = self._odd.focused(filter_name, self._clock.unix_s(), moved=True)
             self._focused_px, self._recalled = curve.radius_px, False
+            self._known_rig = True
             self.slope_px_per_step = curve.slope_px_per_step
             scale_arcsec = self._observatory.optics.scale_arcsec_per_px(self._camera.pixel_um)
             self.watch.focused(filter_name, curve.radius_px, scale_arcsec, began_s)
@@ -463,6 +465,12 @@ class Focusing:
         moved_steps = self._offsets[filter_name] + self.watch.drift_steps
         return _Base(steps - moved_steps, self._focuser.temperature_c)
 
+    def _with_run_up(self, step_steps: int) -> Travel:
+        """Until a curve was good, how scans begin: so far away that no play is left by the first
+        point, however much there is.
+        """
+        return replace(self._travel, run_up_steps=FARTHEST * step_steps)
+
     def _aim(self, filter_name: str) -> Aim:
         """What a curve with a filter is to reach, by the optics or the configured step."""
         optics, said = self._observatory.optics, self._observatory.focuser
@@ -485,7 +493,7 @@ class Focusing:
         return Aim(
             step_steps=step,
             points=points,
-            travel=self._travel,
+            travel=self._travel if self._known_rig else self._with_run_up(step),
             zone_steps=zone_um / said.step_um,
             slope_px_per_step=slope_px_per_step,
             least_stars=self._policy.minimum_stars,
