@@ -18,7 +18,8 @@ from nightloom_drivers.rig_settings import RigSettings
 SUBS_S = dict.fromkeys("LRGB", 60.0)
 
 GUIDE_S = 4.0
-"""Guide exposures: longer than the demo's, which are most of what a night costs."""
+"""Guide exposures: longer than the demo's, which are most of what a night costs. A dither then takes
+twice as long, which matters where subs are very short."""
 
 SHARP = 0.05
 """A sub whose stars defocus widened by less should not be refused for it."""
@@ -38,11 +39,12 @@ class OddRig:
     said: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     true: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     offsets_off_steps: int = 0
+    guide_s: float = GUIDE_S
 
     @property
     def settings(self) -> tuple[Settings, RigSettings]:
         """Its configuration and what it is."""
-        settings, rig = demo(targets=self.subs_s, guide_s=GUIDE_S)
+        settings, rig = demo(targets=self.subs_s, guide_s=self.guide_s)
         told = rig.model_dump()
         for section, changes in self.true.items():
             told[section] = _merged(told[section], changes)
@@ -164,7 +166,7 @@ RIGS = (
         said={"optics": SLOW_OPTICS},
         true={"optics": SLOW_OPTICS, **_sized(1600, 1200)},
     ),
-    OddRig("subs of 5 s", hours=1.5, subs_s=dict.fromkeys("LRGB", 5.0)),
+    OddRig("subs of 5 s", hours=1.5, subs_s=dict.fromkeys("LRGB", 5.0), guide_s=2.0),
     OddRig("subs of 600 s", hours=3.0, subs_s=dict.fromkeys("LRGB", 600.0)),
     OddRig(
         "backlash 200, 0 configured",
