@@ -18,8 +18,8 @@ from nightloom_drivers.rig_settings import RigSettings
 SUBS_S = dict.fromkeys("LRGB", 60.0)
 
 GUIDE_S = 4.0
-"""Guide exposures: longer than the demo's, which are most of what a night costs. A dither then takes
-twice as long, which matters where subs are very short."""
+"""Guide exposures: longer than the demo's, which are most of what a night costs. A dither then
+takes twice as long, which matters where subs are very short."""
 
 SHARP = 0.05
 """A sub whose stars defocus widened by less should not be refused for it."""
@@ -40,11 +40,12 @@ class OddRig:
     true: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     offsets_off_steps: int = 0
     guide_s: float = GUIDE_S
+    policies: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
     @property
     def settings(self) -> tuple[Settings, RigSettings]:
         """Its configuration and what it is."""
-        settings, rig = demo(targets=self.subs_s, guide_s=self.guide_s)
+        settings, rig = demo(targets=self.subs_s, guide_s=self.guide_s, policies=self.policies)
         told = rig.model_dump()
         for section, changes in self.true.items():
             told[section] = _merged(told[section], changes)
@@ -180,6 +181,21 @@ RIGS = (
     ),
     OddRig("offsets wrong by 60 steps", offsets_off_steps=60),
     OddRig("offsets wrong by 120 steps", offsets_off_steps=120),
+    OddRig(
+        "offsets wrong by 60, no focus filter",
+        offsets_off_steps=60,
+        policies={"focus": {"filter": None}},
+    ),
+    OddRig(
+        "offsets wrong by 60, subs without L",
+        subs_s=dict.fromkeys("RGB", 60.0),
+        offsets_off_steps=60,
+    ),
+    OddRig(
+        "backlash 1500, 0 configured",
+        said={"focuser": {"backlash_steps": 0}},
+        true={"focuser": {"backlash_steps": 1500}},
+    ),
     OddRig("binning 2", said={"camera": {"binning": 2}}, true=_sized(2048, 1536)),
     OddRig("mirrored", true=MIRRORED),
     OddRig(
