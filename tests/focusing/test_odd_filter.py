@@ -55,7 +55,15 @@ def test_a_filter_that_is_large_in_focus_is_looked_at_once() -> None:
     odd = odd.corrected("B", 300.0, found=False)
     odd = odd.saw("B", 0.32, 400.0).saw("L", IN_FOCUS, 500.0)
     assert odd.odd == ()
+    odd = odd.focused("L", 550.0, moved=True)
+    assert odd.saw("B", 0.32, 600.0).saw("L", IN_FOCUS, 700.0).odd == ()
     assert odd.saw("B", 0.6, 600.0).saw("L", IN_FOCUS, 700.0).odd == ("B",)
+
+
+def test_a_filter_that_was_in_focus_since_is_not_odd_when_the_focus_drifts() -> None:
+    """Whatever frames come first and last, and with the focus filter's among them or not."""
+    assert seen(("R", IN_FOCUS), ("G", 0.1), ("R", LARGE), ("G", LARGE)).odd == ()
+    assert seen(("R", IN_FOCUS), ("L", 0.1), ("R", LARGE), ("L", IN_FOCUS)).odd == ()
 
 
 def test_an_unknown_growth_says_nothing() -> None:

@@ -2,8 +2,9 @@
 
 A filter is odd when its stars are large though a later frame through another filter is sharp. Where
 subs are taken through other filters than the focus is looked at with, no frame need be sharp: then
-two large ones after a look say the same. A filter that a look found in focus is large by itself,
-and is excused by as much.
+two large ones after a look say the same. One that was in focus since has a right offset: if it is
+large now, the focus has moved. A filter that a look found in focus is large by itself, and is
+excused by as much.
 """
 
 from collections.abc import Mapping
@@ -35,6 +36,8 @@ class OddFilters:
     excused: Mapping[str, float] = field(default_factory=dict)
     looked_with: str = ""
     set_s: float = -inf
+    right: frozenset[str] = frozenset()
+    """Filters of which a frame was not large since."""
 
     def saw(self, filter_name: str, growth: float, began_s: float) -> "OddFilters":
         """Take a frame that began then, in Unix seconds; a growth that is not known says nothing.
@@ -45,12 +48,18 @@ class OddFilters:
         if not isfinite(growth) or began_s < max(self.set_s, before.began_s if before else -inf):
             return self
         excess = (1.0 + growth) / (1.0 + self.excused.get(filter_name, 0.0)) - 1.0
-        return replace(self, latest={**self.latest, filter_name: _Seen(began_s, excess)})
+        latest = {**self.latest, filter_name: _Seen(began_s, excess)}
+        right = self.right if excess > _LARGE else self.right | {filter_name}
+        return replace(self, latest=latest, right=right)
 
     @property
     def odd(self) -> tuple[str, ...]:
         """The filters whose offsets are in doubt."""
-        large = {name: one for name, one in self.latest.items() if one.growth > _LARGE}
+        large = {
+            name: one
+            for name, one in self.latest.items()
+            if one.growth > _LARGE and name not in self.right
+        }
         sharp_s = max(
             (one.began_s for one in self.latest.values() if one.growth < _SHARP), default=-inf
         )
@@ -65,7 +74,7 @@ class OddFilters:
         That it was right is as good as a sharp frame.
         """
         if moved:
-            return OddFilters(looked_with=filter_name, set_s=at_s)
+            return OddFilters(excused=self.excused, looked_with=filter_name, set_s=at_s)
         latest = {**self.latest, filter_name: _Seen(at_s, 0.0)}
         return replace(self, latest=latest, looked_with=filter_name)
 
