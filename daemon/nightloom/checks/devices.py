@@ -55,6 +55,8 @@ async def see_sensors(observatory: Observatory, link: Link, *, patience_s: float
                 info = await _heard(link, said.device, vector, patience_s, _has_size)
             if info is None:
                 continue
+            whole = await _heard(link, said.device, vector, patience_s, _has_pixels)
+            info = whole or info
             seen[name] = SeenSensor(
                 device=said.device,
                 head=head_of(said),
@@ -74,6 +76,10 @@ def _devices(observatory: Observatory) -> Iterator[tuple[Role, str, NamesDevice]
 
 def _has_size(info: Vector) -> bool:
     return min(info.number("CCD_MAX_X"), info.number("CCD_MAX_Y")) >= LEAST_PX
+
+
+def _has_pixels(info: Vector) -> bool:
+    return _has_size(info) and info.number("CCD_PIXEL_SIZE") > 0
 
 
 async def _heard(
