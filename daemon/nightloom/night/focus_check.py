@@ -21,15 +21,7 @@ async def look_at_focus(context: Context, filter_name: str, reason: str) -> None
     if check.verdict is CheckOutcome.UNCLEAR:
         await context.focusing.curve(filter_name, f"{reason}; a check left it open")
         return
-    context.focusing.shift(check.correction_steps)
     await context.focusing.follow(filter_name)
-    context.focusing.watch.looked(
-        moved=check.verdict is CheckOutcome.MOVED,
-        curve=False,
-        found_steps=check.estimate_steps,
-        error_steps=check.error_steps,
-        left_steps=check.estimate_steps - check.correction_steps,
-    )
 
 
 async def _check(context: Context, filter_name: str, reason: str) -> Check:
@@ -49,5 +41,8 @@ async def _check(context: Context, filter_name: str, reason: str) -> Check:
         check = judge_check(offsets, radii, focusing.slope_px_per_step, zone_steps)
     assert check is not None
     positions = [middle + offset for offset in offsets]
-    focusing.records.check(filter_name, reason, positions, radii, check, growth, began_s)
+    moved_steps = focusing.checked(filter_name, middle, check)
+    focusing.records.check(
+        filter_name, reason, positions, radii, check, moved_steps, growth, began_s
+    )
     return check
