@@ -31,6 +31,12 @@ PARTS, MOUNTS = "devices/test_roof_cap_and_weather.py", "devices/test_mount_and_
 PIER, FAULT_NIGHTS = "night/test_pier_limits.py", "night/test_fault_table.py"
 STATIONS, UNITS = "devices/test_stations.py", "devices/test_weather_units.py"
 FAULTS, FAULT_TABLE = "daemon/nightloom/faults/", "faults/test_table.py"
+SWAYING = (
+    "focusing/test_focus_occasions.py",
+    "focusing/test_best_focus.py",
+    "focusing/test_watch.py",
+    "focusing/test_focus_runs.py",
+)
 FOCUSING = "daemon/nightloom/focusing/"
 FRAMES, WRITER = "daemon/nightloom/frames/", "frames/test_writer.py"
 FULL = (
@@ -398,8 +404,8 @@ SLIPS = (
          "(Part.GUIDE_CAMERA,), (Kind.LATE, Kind.REFUSED),", ("night/test_frames_as_told.py",)),
     # The focus ----------------------------------------------------------------------------------
     Slip("a refused first curve leaves the focuser where it began", FOCUSING + "runs.py",
-         "self._base = self._base_of(filter_name, curve.vertex_steps)\n            longest_s",
-         "longest_s", ("focusing/test_refused_first_curve.py",)),
+         "self.watch.assume(filter_name, curve.vertex_steps", "(filter_name, curve.vertex_steps",
+         ("focusing/test_refused_first_curve.py",)),
     Slip("one side of the focus is enough for a guess", FOCUSING + "curve.py",
          "        len(side) >= _EACH_SIDE and max(side)", "        max(side, default=99.0)",
          ("focusing/test_refused_first_curve.py",)),
@@ -585,6 +591,23 @@ SLIPS = (
     Slip("backlash that was found is forgotten by the next night",
          "daemon/nightloom/focusing/runs.py", "        self._recall_backlash()\n", "",
          ("focusing/test_focus_runs.py::test_the_next_night_begins_with_what_was_measured",)),
+    Slip("the focuser never sways", "daemon/nightloom/focusing/runs.py",
+         "+ sway_steps)", "+ 0 * sway_steps)", SWAYING),
+    Slip("the focuser stands on one side always", "daemon/nightloom/focusing/watching.py",
+         "self._sides[filter_name] = -self._side(filter_name)", "pass", SWAYING),
+    Slip("subs move the focus to the wrong side", "daemon/nightloom/focusing/best_focus.py",
+         "slope = -self.steepness", "slope = self.steepness", SWAYING),
+    Slip("a jump is taken for a drift", "daemon/nightloom/focusing/best_focus.py",
+         "if sure or abs(news) > _SLIP * sqrt(variance + noise):", "if sure:", SWAYING),
+    Slip("a wrong offset moves all filters", "daemon/nightloom/focusing/best_focus.py",
+         "wrong = own if self.known and untold else _BEST", "wrong = _BEST", SWAYING),
+    Slip("the temperature leaves nothing open", "daemon/nightloom/focusing/watching.py",
+         "self._best = self._best.disturbed(MOST_OFF_ZONES * math.sqrt(part))", "pass",
+         SWAYING),
+    Slip("crossing leaves nothing open", "daemon/nightloom/focusing/watching.py",
+         "self._best = self._best.disturbed(self._policy.turning_zones)", "pass", SWAYING),
+    Slip("one bad sub asks for a look", "daemon/nightloom/focusing/watch.py",
+         "_CLIP = 2.5", "_CLIP = 9.0", SWAYING),
     Slip("a restart forgets the focus", "daemon/nightloom/focusing/runs.py",
          "        if kept is None or kept.filter not in self._offsets:\n", "        if True:\n",
          ("focusing/test_focus_runs.py::test_good_learned_offsets_replace_configured_ones",)),

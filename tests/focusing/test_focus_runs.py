@@ -47,6 +47,9 @@ class StandIn:
     play_steps: int = 0
     drawtube_steps: int = 10_100
 
+    def has(self, _: str) -> bool:
+        return True
+
     async def move_to(self, steps: int) -> None:
         await asyncio.sleep(abs(steps - self.position_steps) / 250)
         self.position_steps = steps
@@ -278,9 +281,13 @@ def test_a_refused_curve_is_asked_for_again(tmp_path: Path) -> None:
 
 
 def sloping(settings: Settings) -> Settings:
+    """Focus moves with the temperature, and nothing sways."""
     focuser = settings.observatory.focuser.model_copy(update={"slope_steps_per_c": -7.0})
+    focus = settings.policies.focus.model_copy(update={"sway_growth_percent": 0.0})
     return replace(
-        settings, observatory=settings.observatory.model_copy(update={"focuser": focuser})
+        settings,
+        observatory=settings.observatory.model_copy(update={"focuser": focuser}),
+        policies=settings.policies.model_copy(update={"focus": focus}),
     )
 
 
@@ -298,9 +305,30 @@ def test_the_temperature_moves_the_focuser_when_it_matters(tmp_path: Path) -> No
         await focusing.follow("L")
         assert rig.position_steps == pytest.approx(found + 7.0 * 1.5, abs=1)
         rig.temperature_c = None  # a probe that fell silent moves nothing more
-        assert focusing.position_steps("L") == pytest.approx(found, abs=1)
+        assert focusing.position_steps("L") == pytest.approx(found + 7.0 * 1.5, abs=1)
 
     focused(tmp_path, rig, cooling, sloping)
+
+
+def test_subs_are_taken_on_either_side_of_best_focus_by_turns(tmp_path: Path) -> None:
+    """By no more than a sixth of the critical focus zone."""
+    rig = StandIn(bench(9))
+    taken: list[int] = []
+
+    async def subs(focusing: Focusing) -> None:
+        await focusing.curve("L", "a test")
+        best = focusing.position_steps("L")
+        assert rig.position_steps == best, "a curve ends at its vertex"
+        for number in range(4):
+            await focusing.follow("L")
+            assert focusing.in_place("L")
+            taken.append(rig.position_steps - best)
+            focusing.sub_begins(f"{number}", "L", 120.0)
+            assert not focusing.in_place("L"), "the next one is due on the other side"
+
+    focused(tmp_path, rig, subs)
+    assert taken == [taken[0], -taken[0]] * 2
+    assert 2 <= abs(taken[0]) <= 67.1 / 2.0 / 6
 
 
 def test_good_learned_offsets_replace_configured_ones(tmp_path: Path) -> None:

@@ -133,12 +133,8 @@ def _tell_of_frames(context: Context) -> None:
         )
 
     def of_the_focus(frame: JudgedFrame) -> None:
-        if not frame.judgement.shows_focus:
-            return
-        sub, radius_px = frame.sub, frame.measured.stars.half_flux_radius_px
-        begun, airmass = sub.start_utc or sub.begun_utc, sub.airmass or 1.0
-        focusing.watch.sub(sub.filter, radius_px, airmass, begun, sub.exposure_s, sub.pointing)
-        focusing.saw(sub.filter, radius_px, begun.timestamp(), sub.exposure_s)
+        if frame.judgement.shows_focus:
+            focusing.sub_measured(frame.sub, frame.measured.stars.half_flux_radius_px)
 
     def in_focus_px(sub: Sub) -> float:
         began_s = (sub.start_utc or sub.begun_utc).timestamp()

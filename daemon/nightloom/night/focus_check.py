@@ -1,6 +1,7 @@
 """Looking at the focus: a short two-sided test, and a whole curve only where that does not do."""
 
 import math
+from collections.abc import Callable
 
 from nightloom.focusing import Check, CheckOutcome, judge_check, next_offset_steps
 from nightloom.night.context import Context
@@ -23,19 +24,11 @@ async def look_at_focus(context: Context, filter_name: str, reason: str) -> None
     if context.focusing.watch.curve_due():
         await context.focusing.curve(filter_name, reason)
         return
-    check = await _check(context, filter_name, reason)
+    check = await _check(context, filter_name, reason, context.focusing.checked)
     if check.verdict is CheckOutcome.UNCLEAR:
         await context.focusing.curve(filter_name, f"{reason}; a check left it open")
         return
-    context.focusing.shift(filter_name, check.correction_steps)
     await context.focusing.follow(filter_name)
-    context.focusing.watch.looked(
-        moved=check.verdict is CheckOutcome.MOVED,
-        curve=False,
-        found_steps=check.estimate_steps,
-        error_steps=check.error_steps,
-        left_steps=check.estimate_steps - check.correction_steps,
-    )
 
 
 async def _look_at_odd(context: Context, filter_name: str, reason: str) -> None:
@@ -44,20 +37,21 @@ async def _look_at_odd(context: Context, filter_name: str, reason: str) -> None:
     """
     focusing = context.focusing
     for _ in range(CHECKS_MOST):
-        check = await _check(context, filter_name, reason)
+        check = await _check(context, filter_name, reason, focusing.offset_checked)
         if not math.isfinite(check.error_steps):
             break
-        sure = check.verdict is not CheckOutcome.UNCLEAR
-        found_steps = check.correction_steps if sure else check.estimate_steps
-        focusing.correct_offset(filter_name, found_steps, check.error_steps, sure=sure)
         await focusing.follow(filter_name)
-        if sure:
+        if check.verdict is not CheckOutcome.UNCLEAR:
             return
     await focusing.curve(filter_name, f"{reason}; a check left it open")
 
 
-async def _check(context: Context, filter_name: str, reason: str) -> Check:
-    """Brief frames either side of where the focuser belongs, until they say enough."""
+async def _check(
+    context: Context, filter_name: str, reason: str, take: Callable[[str, int, Check], float]
+) -> Check:
+    """Brief frames either side of where the focuser belongs, until they say enough, and `take` them
+    in: what the focuser moves by, in steps.
+    """
     focusing, policy = context.focusing, context.settings.policies.focus
     began_s, growth = context.clock.unix_s(), focusing.watch.growth
     zone_steps = focusing.zone_steps(filter_name)
@@ -73,5 +67,8 @@ async def _check(context: Context, filter_name: str, reason: str) -> Check:
         check = judge_check(offsets, radii, focusing.slope_px_per_step, zone_steps)
     assert check is not None
     positions = [middle + offset for offset in offsets]
-    focusing.records.check(filter_name, reason, positions, radii, check, growth, began_s)
+    moved_steps = take(filter_name, middle, check)
+    focusing.records.check(
+        filter_name, reason, positions, radii, check, moved_steps, growth, began_s
+    )
     return check

@@ -655,6 +655,16 @@ class FocusRecalled(Event):
     age_min: float = Field(description="age of that look")
 
 
+class FocusFollowed(Event):
+    """The sizes of subs, taken a little either side of best focus by turns, tell that it moved."""
+
+    filter: str = Field(description="filter of the last of them")
+    moved_steps: float = Field(description="since it was last told of, outward positive")
+    error_steps: float = Field(description="how far off it is expected to be, rms")
+    position_steps: int = Field(description="where best focus is believed to be with that filter")
+    subs: int = Field(description="subs that told of it meanwhile")
+
+
 class FocusChecked(Event):
     """The focus was looked at with a few frames either side."""
 

@@ -342,6 +342,11 @@ SAID: dict[type[Event], Said] = {
     e.FocusRecalled: Said(
         "Focus as it was {age_min:min} ago in {filter}: {position_steps:steps}, no new curve"
     ),
+    e.FocusFollowed: Said(
+        "Focus followed by {moved_steps:move}, as {subs:+sub} told: best at {position_steps:steps}"
+        " in {filter}",
+        SUBS,
+    ),
     e.FocusChecked: Said(_function(_look), SUBS),
     # Subs
     e.SubBegun: Said("{filter} {exposure_s:s} begun, cycle {cycle:number}[: {reason}]", ALL),
