@@ -53,7 +53,7 @@ class Outcome:
 
 
 def watch_night(
-    night: Night, false_alarms_per_night: float = 2.0, sway_growth: float = 0.01
+    night: Night, false_alarms_per_night: float = 2.0, sway_growth: float = 0.005
 ) -> Outcome:
     """Take a night's subs after a curve, swaying; look when one is due, and take a curve where
     that leaves it open.

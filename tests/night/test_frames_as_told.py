@@ -34,7 +34,9 @@ def misdated(tmp_path_factory: pytest.TempPathFactory) -> Story:
         await asyncio.get_running_loop().create_future()
 
     folder: Path = tmp_path_factory.mktemp("misdated")
-    return live(folder, demo(targets=SHORT), hours=0.3, meddler=misdate)
+    undisturbed = {"focus": {"false_alarms_per_night": 1e-9}}
+    changed = demo(targets=SHORT, policies=undisturbed)
+    return live(folder, changed, hours=0.3, meddler=misdate)
 
 
 def test_frames_are_dated_by_ones_own_clock_and_it_is_said_once(misdated: Story) -> None:

@@ -50,7 +50,7 @@ _CLIP = 3.0  # standard errors: of what is larger the rest is taken for noise
 _SCALE_SUBS = 12.0  # the believed scatter weighs as much as so many subs
 
 
-GROWTH_KNOWN, GROWTH_UNSURE = 0.003, 0.01
+GROWTH_KNOWN, GROWTH_UNSURE = 0.003, 0.005
 """By how much stars grow for the sway, as a fraction: when best focus is well known, and when not.
 
 More tells more and costs more. At 0.4 % throughout, 100 nights of guided subs kept within 0.1 zones

@@ -70,7 +70,7 @@ class FocusPolicy(Table):
         " focus zones an hour; the next look is due by it, and with 0 none is for its age alone",
     )
     sway_growth_percent: float = Field(
-        default=1.0,
+        default=0.5,
         ge=0,
         le=5,
         description="growth of stars borne at most for telling by the subs themselves where best"
