@@ -150,11 +150,10 @@ class GuideCamera:
         grain = np.sqrt(electrons + np.float32(s.read_noise_e**2))
         grain *= self._pool[begin : begin + electrons.size].reshape(electrons.shape)
         electrons += grain
-        np.minimum(electrons, np.float32(s.full_well_e), out=electrons)
         frame = digitise(electrons, s)
         return frame if window is None else frame[window.area].copy()
 
-    def _starlight(self, view: View, exposure_s: float, noise: float) -> NDArray[np.float64]:
+    def _starlight(self, view: View, exposure_s: float, noise: float) -> NDArray[np.float32]:
         """Return the stars of a view in electrons, (rows, columns); `noise` is a dark pixel's."""
         sigma = view.blur.sigma_px
         reach = int(np.ceil(4 * sigma)) + 1
@@ -175,4 +174,4 @@ class GuideCamera:
         step = np.arange(size, 2 * size)
         place = (down[:, None, None] + step[:, None]) * columns + left[:, None, None] + step
         light = np.bincount(place.ravel(), images.ravel(), rows * columns)
-        return light.reshape(rows, columns)[size:-size, size:-size]
+        return light.reshape(rows, columns)[size:-size, size:-size].astype(np.float32)

@@ -102,7 +102,8 @@ class FieldStars:
         """
         drift = self._projection.drift_px(boresight)
         mean = drift.mean(axis=1)
-        smear = drift @ drift.T / drift.shape[1] - np.outer(mean, mean)
+        about = drift - mean[:, None]
+        smear = about @ about.T / drift.shape[1]
         if smear[0, 0] + smear[1, 1] > _WIDEST_SMEAR_PX**2:
             return _NONE, _NONE, _NONE, np.zeros((2, 2))
         ra, dec = float(boresight.ra_deg[0]), float(boresight.dec_deg[0])
