@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +22,8 @@ WINDOW_RATIO = 2.0
 # window as narrow as itself; in this one by four fifths to five quarters.
 WINDOW_VAR_MIN_PX2 = 1.5
 # Exact after one step for a star of the reference size; one twice as wide halves its distance each
-# time, so that six steps from under a pixel leave 0.01 px.
-CENTROID_STEPS = 6
+# time, so that six steps from under a pixel leave 0.01 px. What moves by less has arrived.
+CENTROID_STEPS, ARRIVED_PX = 6, 0.002
 # Images of different stars wander apart in the air by some hundredths of a FWHM (common practice,
 # no source), so that no single bright star should carry all the weight.
 WANDER_FWHM = 0.03
@@ -94,9 +95,8 @@ def measure(
 
     step = np.arange(-radius_px, radius_px + 1)
     column, row = column[visible], row[visible]
-    windows = image[row[:, None, None] + step[:, None], column[:, None, None] + step]
-    light, noise_adu = _without_sky(windows.astype(np.float64))
-    rest = np.stack([stars.x_px[visible] - column, stars.y_px[visible] - row])
+    light, noise_adu = _without_sky(_windows(image, column, row, radius_px))
+    rest = np.array([stars.x_px[visible] - column, stars.y_px[visible] - row])
     shift = _common_shift(light / stars.flux_adu[visible, None, None], step, rest)
     centre, sigma_px = _centroids(light, step, rest + shift[:, None], stars.fwhm_px)
     flux, snr = _photometry(light, noise_adu, step, rest + shift[:, None], stars)
@@ -119,11 +119,20 @@ def nothing_held(count: int) -> Measurement:
     return Measurement(nan, nan, nan, nan, 0.0, 0, nans, nans, np.zeros(count), nans, lost)
 
 
+def _windows(
+    image: Pixels, column: NDArray[np.intp], row: NDArray[np.intp], radius_px: int
+) -> Floats:
+    """Squares of the image, (n, size, size), about pixels (n,) that are no nearer to its edge."""
+    corners = zip((row - radius_px).tolist(), (column - radius_px).tolist(), strict=True)
+    size = 2 * radius_px + 1
+    return np.array([image[y : y + size, x : x + size] for y, x in corners], dtype=np.float64)
+
+
 def _without_sky(windows: Floats) -> tuple[Floats, Floats]:
     """Windows (n, size, size) less the median of their rims, two pixels wide, and the noise of a
     pixel there (n,). The frame has no NaN: a camera counts.
     """
-    rim = windows[:, _rim(windows.shape[1])]
+    rim = windows.reshape(len(windows), -1)[:, _rim(windows.shape[1])]
     rim.sort(axis=1)
     count = rim.shape[1]
     low, middle, high = rim[:, count // 4], rim[:, count // 2], rim[:, count - 1 - count // 4]
@@ -133,11 +142,11 @@ def _without_sky(windows: Floats) -> tuple[Floats, Floats]:
 
 
 @lru_cache
-def _rim(size: int) -> NDArray[np.bool_]:
-    """Which pixels of a window (size, size) are its rim."""
+def _rim(size: int) -> NDArray[np.intp]:
+    """Which pixels of a window (size, size), counted row after row, are its rim: (pixels,)."""
     rim = np.ones((size, size), dtype=np.bool_)
     rim[RIM_PX:-RIM_PX, RIM_PX:-RIM_PX] = False
-    return rim
+    return np.flatnonzero(rim)
 
 
 def _common_shift(relative: Floats, step: NDArray[np.intp], rest: Floats) -> Floats:
@@ -175,19 +184,31 @@ def _centroids(
     lengthen, longest = 1 + star_var / window_var, star_var**0.5
     centre = start.copy()
     for _ in range(CENTROID_STEPS):
-        away = step - centre[:, :, None]
-        weight = np.exp(away**2 / (-2 * window_var))
-        columns = np.matmul(weight[1][:, None, :], light)[:, 0, :] * weight[0]
-        total = columns.sum(axis=1)
-        across = (columns * away[0]).sum(axis=1)
-        rows = np.matmul(light, weight[0][:, :, None])[:, :, 0] * weight[1]
-        down = (rows * away[1]).sum(axis=1)
+        moments = _moments(light, step, centre, window_var)
+        total = moments[:, 0, 0]
         safe = np.where(total > 0, total, np.inf)
         # A step longer than the star's σ comes from noise, not from a star.
-        centre += np.clip(lengthen * np.stack([across, down]) / safe, -longest, longest)
-    spread = ((columns * away[0] ** 2).sum(axis=1) + (rows * away[1] ** 2).sum(axis=1)) / (2 * safe)
-    spread = np.clip(spread, 0.05 * window_var, 0.8 * window_var)
+        way = lengthen * np.array([moments[:, 0, 1], moments[:, 1, 0]]) / safe
+        centre += way.clip(-longest, longest)
+        if np.abs(way).max() < ARRIVED_PX:
+            break
+    spread = (moments[:, 0, 2] + moments[:, 2, 0]) / (2 * safe)
+    spread = spread.clip(0.05 * window_var, 0.8 * window_var)
     return centre, np.sqrt(spread * window_var / (window_var - spread))
+
+
+def _moments(light: Floats, step: NDArray[np.intp], centre: Floats, window_var: float) -> Floats:
+    """Sums of light (n, size, size) times the i-th power of the distance down and the j-th of that
+    across from a centre (2, n), in a Gaussian window: (n, 3, 3) by i and j.
+    """
+    away = step - centre[:, :, None]
+    square = away * away
+    weights = np.empty((2, len(light), 3, len(step)))
+    weights[:, :, 0] = np.exp(square * (-0.5 / window_var))
+    weights[:, :, 1] = weights[:, :, 0] * away
+    weights[:, :, 2] = weights[:, :, 0] * square
+    across, down = weights
+    return np.matmul(np.matmul(down, light), across.transpose(0, 2, 1))
 
 
 def _photometry(
@@ -196,15 +217,13 @@ def _photometry(
     """Light within the aperture at the expected places (2, n), and its SNR, both (n,): lost stars
     count too. ``light`` is (n, size, size), ``noise_adu`` (n,); less light than sky is negative.
     """
-    across, down = step - centre[0][:, None], step - centre[1][:, None]
-    distance = np.sqrt(across[:, None, :] ** 2 + down[:, :, None] ** 2)
-    # A pixel on the rim counts by the part of it that is inside, to first order.
-    share = np.clip(APERTURE_FWHM * stars.fwhm_px + 0.5 - distance, 0.0, 1.0)
-    flux = (light * share).sum(axis=(1, 2))
+    share, _ = _aperture(step, centre, APERTURE_FWHM * stars.fwhm_px)
+    light = light.reshape(share.shape)
+    flux = (light * share).sum(axis=1)
     # The sky level is a median over the rim, whose variance is π/2 that of a mean.
-    level_variance = np.pi / 2 / _rim(len(step)).sum()
-    area = share.sum(axis=(1, 2))
-    sky_variance = noise_adu**2 * ((share**2).sum(axis=(1, 2)) + area**2 * level_variance)
+    level_variance = np.pi / 2 / len(_rim(len(step)))
+    area = share.sum(axis=1)
+    sky_variance = noise_adu**2 * ((share * share).sum(axis=1) + area**2 * level_variance)
     return flux, flux / np.sqrt(np.maximum(flux, 0) / stars.gain_e_per_adu + sky_variance)
 
 
@@ -216,11 +235,23 @@ def _width_px(light: Floats, step: NDArray[np.intp], centre: Floats, fwhm_px: fl
     A pixel adds 1/12 px² to that wherever a star lies, while a window as narrow as a coarsely
     sampled star makes it look smaller or larger from place to place.
     """
-    across, down = step - centre[0][:, None], step - centre[1][:, None]
-    square = across[:, None, :] ** 2 + down[:, :, None] ** 2
-    share = np.clip(WIDTH_FWHM * fwhm_px + 0.5 - np.sqrt(square), 0.0, 1.0) * light
+    share, square = _aperture(step, centre, WIDTH_FWHM * fwhm_px)
+    share *= light.reshape(share.shape)
     total, moment = float(share.sum()), float((share * square).sum())
     return FWHM_PER_SIGMA * (moment / total / 2) ** 0.5 if min(total, moment) > 0 else np.nan
+
+
+def _aperture(
+    step: NDArray[np.intp], centre: Floats, radius_px: float
+) -> tuple[Floats, Floats]:
+    """How much of each pixel of n windows lies within an aperture about a centre (2, n), and the
+    square of its distance from there, both (n, pixels), row after row.
+
+    A pixel on the rim counts by the part of it that is inside, to first order.
+    """
+    across, down = (step - centre[:, :, None]) ** 2
+    square = (down[:, :, None] + across[:, None, :]).reshape(-1, len(step) ** 2)
+    return (radius_px + 0.5 - np.sqrt(square)).clip(0.0, 1.0), square
 
 
 def _agree(
@@ -233,9 +264,9 @@ def _agree(
     """
     if held.sum() < 3:
         return held
-    middle = np.median(moved[:, held], axis=1)
+    middle = np.array([[median(way)] for way in moved[:, held].tolist()])
     allowed = np.maximum(STRAY_FWHM * fwhm_px, STRAY_SIGMA * error)
-    agree: NDArray[np.bool_] = np.hypot(*(moved - middle[:, None])) < allowed
+    agree: NDArray[np.bool_] = np.hypot(*(moved - middle)) < allowed
     return agree
 
 
@@ -264,8 +295,8 @@ def _summary(
         dx_px=dx,
         dy_px=dy,
         error_px=combined,
-        fwhm_px=float(np.median(fwhm_px[held])) if len(which) else float("nan"),
-        flux_ratio=max(0.0, float(np.median(flux / stars.flux_adu[visible]))),
+        fwhm_px=median(fwhm_px[held].tolist()) if len(which) else float("nan"),
+        flux_ratio=max(0.0, median((flux / stars.flux_adu[visible]).tolist())),
         held=len(which),
         x_px=nans[0],
         y_px=nans[1],
