@@ -208,7 +208,8 @@ def _moments(light: Floats, step: NDArray[np.intp], centre: Floats, window_var: 
     weights[:, :, 1] = weights[:, :, 0] * away
     weights[:, :, 2] = weights[:, :, 0] * square
     across, down = weights
-    return np.matmul(np.matmul(down, light), across.transpose(0, 2, 1))
+    moments: Floats = np.matmul(np.matmul(down, light), across.transpose(0, 2, 1))
+    return moments
 
 
 def _photometry(

@@ -44,8 +44,8 @@ class GuideStars:
     def __len__(self) -> int:
         return len(self.x_px)
 
-    def shifted(self, dx_px: float, dy_px: float) -> "GuideStars":
-        """The same stars with the hold point moved, as after a dither."""
+    def shifted(self, dx_px: float | Floats, dy_px: float | Floats) -> "GuideStars":
+        """The same stars with the hold point moved, as after a dither, or each by its own way."""
         return replace(self, x_px=self.x_px + dx_px, y_px=self.y_px + dy_px)
 
 

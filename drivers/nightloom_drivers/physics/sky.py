@@ -17,7 +17,7 @@ _LIGHTS_STEP_S = 20.0  # in which the Sun sinks by less than 0.1°
 def airmass(altitude_deg: float) -> float:
     """Return the relative optical air mass (Kasten & Young 1989); the horizon's below it."""
     altitude = max(altitude_deg, 0.0)
-    return 1.0 / (math.sin(math.radians(altitude)) + 0.50572 * (altitude + 6.07995) ** -1.6364)
+    return 1.0 / (math.sin(math.radians(altitude)) + 0.50572 * math.pow(altitude + 6.07995, -1.6364))
 
 
 def nanolamberts(v_mag_per_arcsec2: float) -> float:
@@ -54,7 +54,7 @@ def moonlight_nl(
 
 
 def _scattering_airmass(zenith_deg: float) -> float:
-    return (1 - 0.96 * math.sin(math.radians(min(zenith_deg, 90.0))) ** 2) ** -0.5
+    return 1 / math.sqrt(1 - 0.96 * math.sin(math.radians(min(zenith_deg, 90.0))) ** 2)
 
 
 def twilight_v_mag_per_arcsec2(sun_altitude_deg: float) -> float:
@@ -123,7 +123,7 @@ class Sky:
         zenith = self.settings.seeing_fwhm_arcsec * math.exp(
             self.settings.seeing_log_scatter * self._seeing.at(t_s)
         )
-        return zenith * airmass(altitude_deg) ** 0.6 * (wavelength_nm / 500.0) ** -0.2
+        return zenith * math.pow(airmass(altitude_deg), 0.6) * math.pow(wavelength_nm / 500.0, -0.2)
 
     def _lights(self, step: int) -> _Lights:
         t_s = step * _LIGHTS_STEP_S
