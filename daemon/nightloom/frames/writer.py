@@ -10,17 +10,19 @@ The verdict comes later, into cards that were kept free for it, one card at a ti
 import hashlib
 import os
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
 
-from nightloom.frames.checksum import ZERO, checksum
+from nightloom.frames.checksum import ZERO, added, checksum
 from nightloom.frames.image import Pixels
 
 CARD_BYTES = 80
 BLOCK_BYTES = 2880
+PART_PX = 720 * BLOCK_BYTES // 2
+"""Pixels that are written at one go: two megabytes of whole blocks."""
 
 
 class FrameExists(Exception):
@@ -167,13 +169,37 @@ def _amended(path: Path, header: bytes, judged: Sequence[bytes]) -> list[tuple[i
 
 
 def _write_durably(partial: Path, data: Pixels, header: fits.Header) -> None:
-    """Write (rows, columns) of counts to a partial file that is on the disk when this returns."""
-    hdu = fits.PrimaryHDU(data, header)
-    hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
+    """Write (rows, columns) of counts to a partial file that is on the disk when this returns.
+
+    The pixels go a part after the other, so that no second frame is held, and are summed on the
+    way; then the header, which holds their sum, goes before them.
+    """
+    cards = fits.PrimaryHDU(data, header).header
+    for keyword, value in (("DATASUM", "0".rjust(10)), ("CHECKSUM", ZERO.decode())):
+        cards.set(keyword, value, "FITS standard 4.0, section 4.4.2.7")  # no date: one file a frame
     with partial.open("wb") as file:
-        hdu.writeto(file)
+        file.seek(len(cards.tostring()))
+        datasum = 0
+        for part in _in_parts(data):
+            datasum = added(datasum, part)
+            file.write(part)
+        cards["DATASUM"] = str(datasum)
+        cards["CHECKSUM"] = checksum(cards.tostring().encode("ascii"), datasum).decode("ascii")
+        file.seek(0)
+        file.write(cards.tostring().encode("ascii"))
         file.flush()
         os.fsync(file.fileno())
+
+
+def _in_parts(data: Pixels) -> Iterator[bytes]:
+    """The data unit of (rows, columns) of counts, whose last part is filled up to whole blocks.
+
+    FITS knows signed numbers: 32768 is taken off, which flips the highest bit (standard, table 11).
+    """
+    pixels = data.reshape(-1)
+    for first in range(0, len(pixels), PART_PX):
+        part = (pixels[first : first + PART_PX] ^ np.uint16(0x8000)).astype(">u2").tobytes()
+        yield part + bytes(-len(part) % BLOCK_BYTES)
 
 
 def _name(partial: Path, path: Path) -> None:

@@ -9,6 +9,7 @@ import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +81,7 @@ def read_header(data: bytes | memoryview) -> tuple[dict[str, CardValue], int]:
     raise ValueError("its header has no END")
 
 
+@lru_cache(maxsize=512)
 def _value(text: str) -> CardValue:
     if text.startswith("'"):
         return _string(text)

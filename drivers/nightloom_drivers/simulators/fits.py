@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +61,7 @@ def _writable(value: str | int | float | bool) -> bool:
     return not isinstance(value, float) or math.isfinite(value)
 
 
+@lru_cache(maxsize=512, typed=True)
 def _card(keyword: str, value: str | int | float | bool, comment: str) -> str:
     """One line of 80 characters in fixed format (FITS 4.0, section 4.2)."""
     if isinstance(value, bool):
