@@ -259,7 +259,7 @@ class Exposure:
             return
 
     async def _decoded(self) -> CameraFrame:
-        image = self._image
+        image, self._image = self._image, None  # whose bytes need not outlive its pixels
         if image is None:
             raise self._made(DeviceContradicts, "no frame")
         width, height = image.size
