@@ -19,8 +19,8 @@ import signal
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from nightloom.settings import demo_folder
@@ -90,7 +90,7 @@ def memory(scratch: Path, frames: int) -> list[str]:
         try:
             for mark in sorted({mark for mark in MARKS if mark <= frames} | {frames}):
                 wait_for(daemon, out, mark)
-                seen[mark] = most_mb(daemon.pid)
+                seen[mark] = most_mb(daemon)
                 print(f"after {mark:3} frames {seen[mark]:6.1f} MB", flush=True)
         finally:
             daemon.send_signal(signal.SIGINT)
@@ -134,7 +134,7 @@ def wait_for(daemon: subprocess.Popen[bytes], out: Path, frames: int) -> None:
             raise SystemExit(f"the night ended with status {daemon.returncode}")
         for old in sorted(out.rglob("*.fits"), key=lambda path: path.stat().st_mtime)[:-5]:
             old.write_bytes(b"")
-        time.sleep(1.0)
+        rest(daemon, 1.0)
 
 
 CHILDREN = 5
@@ -145,12 +145,18 @@ def kept(out: Path) -> int:
     return sum(1 for _ in out.rglob("*.fits"))
 
 
-def most_mb(daemon: int) -> float:
+def rest(daemon: subprocess.Popen[bytes], seconds: float) -> None:
+    """Let the daemon go on for a while."""
+    with suppress(subprocess.TimeoutExpired):
+        daemon.wait(seconds)
+
+
+def most_mb(daemon: subprocess.Popen[bytes]) -> float:
     """The most of a few looks at the daemon and its children."""
     most = 0.0
     for _ in range(LOOKS):
-        most = max(most, look_mb(list(tree(daemon))))
-        time.sleep(LOOK_S)
+        most = max(most, look_mb(list(tree(daemon.pid))))
+        rest(daemon, LOOK_S)
     return most
 
 

@@ -60,6 +60,16 @@ def test_pixels_and_header_come_back(tmp_path: Path) -> None:
     assert list(path.parent.iterdir()) == [path]
 
 
+def test_a_frame_of_several_parts_comes_back(tmp_path: Path) -> None:
+    """Of odd sides, so that neither a row nor a part ends with a block."""
+    path = tmp_path / "frame.fits"
+    large = np.random.default_rng(6).integers(0, 65536, (1201, 2003), dtype=np.uint16)
+    write_frame(path, large, frame_header(FACTS))
+    assert path.stat().st_size % 2880 == 0  # FITS standard 4.0, section 3.1
+    with fits.open(path, checksum=True) as hdus:
+        assert np.array_equal(hdus[0].data, large)
+
+
 def test_a_changed_byte_breaks_the_checksum(tmp_path: Path) -> None:
     path = tmp_path / "frame.fits"
     write_frame(path, pixels(), frame_header(FACTS))

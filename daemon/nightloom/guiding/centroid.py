@@ -242,9 +242,7 @@ def _width_px(light: Floats, step: NDArray[np.intp], centre: Floats, fwhm_px: fl
     return FWHM_PER_SIGMA * (moment / total / 2) ** 0.5 if min(total, moment) > 0 else np.nan
 
 
-def _aperture(
-    step: NDArray[np.intp], centre: Floats, radius_px: float
-) -> tuple[Floats, Floats]:
+def _aperture(step: NDArray[np.intp], centre: Floats, radius_px: float) -> tuple[Floats, Floats]:
     """How much of each pixel of n windows lies within an aperture about a centre (2, n), and the
     square of its distance from there, both (n, pixels), row after row.
 

@@ -81,8 +81,9 @@ def digitise(electrons: Image, settings: SensorSettings, reads: int = 1) -> Pixe
     full = s.full_well_e * reads / s.gain_e_per_adu + level
     electrons *= np.float32(1 / s.gain_e_per_adu)
     electrons += np.float32(level)
-    np.clip(electrons, 0, min(full, (2**s.bits - 1) * reads, 65535), out=electrons)
-    return electrons.astype(np.uint16)
+    raw = np.empty(electrons.shape, np.uint16)
+    top = min(full, (2**s.bits - 1) * reads, 65535)
+    return np.clip(electrons, 0, top, out=raw, casting="unsafe")
 
 
 def binned(electrons: Image, binning: int) -> Image:

@@ -17,7 +17,9 @@ _LIGHTS_STEP_S = 20.0  # in which the Sun sinks by less than 0.1°
 def airmass(altitude_deg: float) -> float:
     """Return the relative optical air mass (Kasten & Young 1989); the horizon's below it."""
     altitude = max(altitude_deg, 0.0)
-    return 1.0 / (math.sin(math.radians(altitude)) + 0.50572 * math.pow(altitude + 6.07995, -1.6364))
+    return 1.0 / (
+        math.sin(math.radians(altitude)) + 0.50572 * math.pow(altitude + 6.07995, -1.6364)
+    )
 
 
 def nanolamberts(v_mag_per_arcsec2: float) -> float:
