@@ -1,19 +1,18 @@
 """Where the guide stars are now: small windows, many stars, one weighted offset."""
 
 from dataclasses import dataclass
-from functools import lru_cache
 from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.frames.image import Pixels
-from nightloom.guiding.stars import APERTURE_FWHM, ROUNDING_ADU, Floats, GuideStars
+from nightloom.guiding.stars import APERTURE_FWHM, Floats, GuideStars
+from nightloom.guiding.windows import RIM_PX, aperture, rim, windows, without_sky
 
 FWHM_PER_SIGMA = 2.3548
 # The best of some hundred places in pure noise reaches 4 now and then.
 HELD_SNR_MIN = 5.0
-RIM_PX = 2
 RADIUS_MIN_PX = RIM_PX + 2
 # Window variance over star variance. 1 is best against sky noise, wider against photon noise; at 2
 # the scatter is 1.12 times the photon limit (from 1.33) and 1.13 times the best under bright sky.
@@ -95,7 +94,7 @@ def measure(
 
     step = np.arange(-radius_px, radius_px + 1)
     column, row = column[visible], row[visible]
-    light, noise_adu = _without_sky(_windows(image, column, row, radius_px))
+    light, noise_adu = without_sky(windows(image, column, row, radius_px))
     rest = np.array([stars.x_px[visible] - column, stars.y_px[visible] - row])
     shift = _common_shift(light / stars.flux_adu[visible, None, None], step, rest)
     centre, sigma_px = _centroids(light, step, rest + shift[:, None], stars.fwhm_px)
@@ -117,36 +116,6 @@ def nothing_held(count: int) -> Measurement:
     nan, nans = float("nan"), np.full(count, np.nan)
     lost = np.zeros(count, dtype=np.bool_)
     return Measurement(nan, nan, nan, nan, 0.0, 0, nans, nans, np.zeros(count), nans, lost)
-
-
-def _windows(
-    image: Pixels, column: NDArray[np.intp], row: NDArray[np.intp], radius_px: int
-) -> Floats:
-    """Squares of the image, (n, size, size), about pixels (n,) that are no nearer to its edge."""
-    corners = zip((row - radius_px).tolist(), (column - radius_px).tolist(), strict=True)
-    size = 2 * radius_px + 1
-    return np.array([image[y : y + size, x : x + size] for y, x in corners], dtype=np.float64)
-
-
-def _without_sky(windows: Floats) -> tuple[Floats, Floats]:
-    """Windows (n, size, size) less the median of their rims, two pixels wide, and the noise of a
-    pixel there (n,). The frame has no NaN: a camera counts.
-    """
-    rim = windows.reshape(len(windows), -1)[:, _rim(windows.shape[1])]
-    rim.sort(axis=1)
-    count = rim.shape[1]
-    low, middle, high = rim[:, count // 4], rim[:, count // 2], rim[:, count - 1 - count // 4]
-    # The quartiles of a normal distribution are 1.349 σ apart.
-    noise = np.maximum((high - low) / 1.349, ROUNDING_ADU)
-    return windows - middle[:, None, None], noise
-
-
-@lru_cache
-def _rim(size: int) -> NDArray[np.intp]:
-    """Which pixels of a window (size, size), counted row after row, are its rim: (pixels,)."""
-    rim = np.ones((size, size), dtype=np.bool_)
-    rim[RIM_PX:-RIM_PX, RIM_PX:-RIM_PX] = False
-    return np.flatnonzero(rim)
 
 
 def _common_shift(relative: Floats, step: NDArray[np.intp], rest: Floats) -> Floats:
@@ -218,11 +187,11 @@ def _photometry(
     """Light within the aperture at the expected places (2, n), and its SNR, both (n,): lost stars
     count too. ``light`` is (n, size, size), ``noise_adu`` (n,); less light than sky is negative.
     """
-    share, _ = _aperture(step, centre, APERTURE_FWHM * stars.fwhm_px)
+    share, _ = aperture(step, centre, APERTURE_FWHM * stars.fwhm_px)
     light = light.reshape(share.shape)
     flux = (light * share).sum(axis=1)
     # The sky level is a median over the rim, whose variance is π/2 that of a mean.
-    level_variance = np.pi / 2 / len(_rim(len(step)))
+    level_variance = np.pi / 2 / len(rim(len(step)))
     area = share.sum(axis=1)
     sky_variance = noise_adu**2 * ((share * share).sum(axis=1) + area**2 * level_variance)
     return flux, flux / np.sqrt(np.maximum(flux, 0) / stars.gain_e_per_adu + sky_variance)
@@ -236,21 +205,10 @@ def _width_px(light: Floats, step: NDArray[np.intp], centre: Floats, fwhm_px: fl
     A pixel adds 1/12 px² to that wherever a star lies, while a window as narrow as a coarsely
     sampled star makes it look smaller or larger from place to place.
     """
-    share, square = _aperture(step, centre, WIDTH_FWHM * fwhm_px)
+    share, square = aperture(step, centre, WIDTH_FWHM * fwhm_px)
     share *= light.reshape(share.shape)
     total, moment = float(share.sum()), float((share * square).sum())
     return FWHM_PER_SIGMA * (moment / total / 2) ** 0.5 if min(total, moment) > 0 else np.nan
-
-
-def _aperture(step: NDArray[np.intp], centre: Floats, radius_px: float) -> tuple[Floats, Floats]:
-    """How much of each pixel of n windows lies within an aperture about a centre (2, n), and the
-    square of its distance from there, both (n, pixels), row after row.
-
-    A pixel on the rim counts by the part of it that is inside, to first order.
-    """
-    across, down = (step - centre[:, :, None]) ** 2
-    square = (down[:, :, None] + across[:, None, :]).reshape(-1, len(step) ** 2)
-    return (radius_px + 0.5 - np.sqrt(square)).clip(0.0, 1.0), square
 
 
 def _agree(
