@@ -15,7 +15,6 @@ are mapped or only held open.
 import argparse
 import json
 import shutil
-import signal
 import subprocess
 import sys
 import tempfile
@@ -93,7 +92,7 @@ def memory(scratch: Path, frames: int) -> list[str]:
                 seen[mark] = most_mb(daemon)
                 print(f"after {mark:3} frames {seen[mark]:6.1f} MB", flush=True)
         finally:
-            daemon.send_signal(signal.SIGINT)
+            daemon.kill()  # with which its children end
     missed = []
     if max(seen.values()) > MEMORY_MB_MAX:
         missed.append(f"{max(seen.values()):.0f} MB, not {MEMORY_MB_MAX:g} MB")
