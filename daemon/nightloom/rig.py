@@ -11,6 +11,11 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from nightloom.frames.listed import measure_listed
+from nightloom.frames.measuring import OF_PIXELS, Measuring
+from nightloom.guiding.listed import find_listed, unchanged
+from nightloom.guiding.listed import measure_listed as measure_guide_listed
+from nightloom.guiding.measuring import OF_GUIDE_PIXELS, GuideMeasuring
 from nightloom.likeness import likeness
 from nightloom.roles import ROLES
 from nightloom.safety import SafetyDevices
@@ -20,6 +25,7 @@ from nightloom.settings.observatory import PowerSwitch as PowerSwitchSection
 from nightloom.solving.catalogue_solver import StarSource
 from nightloom.telemetry.events import LikenessAssumed
 from nightloom_drivers.clock import Clock
+from nightloom_drivers.depth import Depth
 from nightloom_drivers.devices import (
     Camera,
     Device,
@@ -44,6 +50,12 @@ from nightloom_drivers.simulators.weather import LABELS
 
 SERVER_STARTS_S = 60.0
 """A simulated rig's process has to import half of the scientific Python before it answers."""
+
+OF_LISTS = (
+    Measuring(measure_listed, measure_listed),
+    GuideMeasuring(find_listed, measure_guide_listed, unchanged),
+)
+"""What frames without pixels are measured by: the main camera's, and the guide camera's."""
 
 Filled = TypeVar("Filled")
 
@@ -112,10 +124,14 @@ def _filled(
 
 @dataclass(frozen=True)
 class SimulatedRig:
-    """A rig in this process: the link that leads to it, its devices, and the truth behind them."""
+    """A rig in this process: the link that leads to it, its devices, the truth behind them, and
+    what its cameras' frames are measured by.
+    """
 
     link: LoopbackLink
     world: World
+    measuring: Measuring
+    guide_measuring: GuideMeasuring
 
     @property
     def simulators(self) -> list[Simulator]:
@@ -127,10 +143,13 @@ class SimulatedRig:
         return next(one for one in self.simulators if one.device == device)
 
 
-def simulated_rig(settings: RigSettings, clock: Clock, seed: int) -> SimulatedRig:
+def simulated_rig(
+    settings: RigSettings, clock: Clock, seed: int, depth: Depth = Depth.PIXELS
+) -> SimulatedRig:
     """A simulated rig that begins at the clock's present, over a loopback."""
-    built = build_rig(settings, clock, seed)
-    return SimulatedRig(LoopbackLink(built.simulators), built.world)
+    built = build_rig(settings, clock, seed, depth)
+    measurings = OF_LISTS if depth is Depth.STARS else (OF_PIXELS, OF_GUIDE_PIXELS)
+    return SimulatedRig(LoopbackLink(built.simulators), built.world, *measurings)
 
 
 @asynccontextmanager

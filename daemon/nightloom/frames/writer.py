@@ -17,7 +17,9 @@ import numpy as np
 from astropy.io import fits
 
 from nightloom.frames.checksum import ZERO, checksum
-from nightloom.frames.image import Pixels
+from nightloom.frames.image import Frame, Pixels
+from nightloom.frames.star_table import star_list, star_table, told_of
+from nightloom_drivers.star_list import StarList
 
 CARD_BYTES = 80
 BLOCK_BYTES = 2880
@@ -52,8 +54,8 @@ def partial_of(path: Path) -> Path:
     return path.with_name(f".{path.name}.partial")
 
 
-def write_frame(path: Path, data: Pixels, header: fits.Header) -> None:
-    """Write one frame of (rows, columns) ADU as FITS.
+def write_frame(path: Path, data: Frame, header: fits.Header) -> None:
+    """Write one frame of (rows, columns) ADU, or of stars alone, as FITS.
 
     Missing folders are made. The file carries CHECKSUM and DATASUM.
     Raises FrameExists when the name is taken and FrameNotWritten when the disk refuses.
@@ -102,11 +104,15 @@ def frame_at(path: Path) -> str | None:
         raise FrameNotRead(path, refusal.strerror or str(refusal)) from refusal
 
 
-def read_frame(path: Path) -> Pixels:
-    """The pixels (rows, columns) of a frame on disk, in ADU. Raises FrameNotRead."""
+def read_frame(path: Path) -> Frame:
+    """A frame on disk: pixels (rows, columns) in ADU, or its stars. Raises FrameNotRead."""
     try:
-        return np.asarray(fits.getdata(path, memmap=False), np.uint16)
-    except (OSError, ValueError, TypeError) as refusal:
+        with fits.open(path, memmap=False) as opened:
+            if opened[0].header["NAXIS"] == 0:
+                return star_list(opened)
+            pixels: Pixels = np.asarray(opened[0].data, np.uint16)
+            return pixels
+    except (OSError, ValueError, TypeError, LookupError) as refusal:
         raise FrameNotRead(path, str(refusal)) from refusal
 
 
@@ -166,12 +172,18 @@ def _amended(path: Path, header: bytes, judged: Sequence[bytes]) -> list[tuple[i
     return [*changed, (summed, bytes(whole[summed : summed + CARD_BYTES]))]
 
 
-def _write_durably(partial: Path, data: Pixels, header: fits.Header) -> None:
-    """Write (rows, columns) of counts to a partial file that is on the disk when this returns."""
-    hdu = fits.PrimaryHDU(data, header)
-    hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
+def _write_durably(partial: Path, data: Frame, header: fits.Header) -> None:
+    """Write (rows, columns) of counts, or a table of stars after the header, to a partial file
+    that is on the disk when this returns.
+    """
+    if isinstance(data, StarList):
+        hdus = fits.HDUList([fits.PrimaryHDU(None, told_of(data, header)), star_table(data)])
+    else:
+        hdus = fits.HDUList([fits.PrimaryHDU(data, header)])
+    for hdu in hdus:
+        hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
     with partial.open("wb") as file:
-        hdu.writeto(file)
+        hdus.writeto(file)
         file.flush()
         os.fsync(file.fileno())
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from nightloom.errors import FramesNotKept
 from nightloom.executor import Executor, InLine, Threads, Workers
+from nightloom.frames.measuring import OF_PIXELS, Measuring
+from nightloom.guiding.measuring import OF_GUIDE_PIXELS, GuideMeasuring
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
@@ -74,7 +76,7 @@ def play_virtually(
 
     async def night() -> Played:
         clock = LoopClock(rehearsal.starts_s)
-        rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed)
+        rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed, rehearsal.depth)
         async with rig.link as link:
             disk = TroubledDisk(InLine())
             beside = [asyncio.ensure_future(_troubles(rehearsal, rig, clock, disk))]
@@ -90,7 +92,14 @@ def play_virtually(
             try:
                 async with watcher.watching():
                     summary, unkept = await _play(
-                        rehearsal, link, clock, InLine(MEASURING_S), disk, listeners, person
+                        rehearsal,
+                        link,
+                        clock,
+                        InLine(MEASURING_S),
+                        disk,
+                        listeners,
+                        person,
+                        (rig.measuring, rig.guide_measuring),
                     )
             finally:
                 for meddling in beside:
@@ -134,6 +143,7 @@ async def _play(
     store: Executor,
     listeners: Callable[[NightSummary], Sequence[Listener]],
     person: Person | None = None,
+    measurings: tuple[Measuring, GuideMeasuring] = (OF_PIXELS, OF_GUIDE_PIXELS),
 ) -> tuple[NightSummary, FramesNotKept | None]:
     """One night over an open link, followed by its account, and by what ended it early."""
     settings = rehearsal.settings
@@ -162,6 +172,8 @@ async def _play(
             store=store,
             seed=rehearsal.seed,
             account=account,
+            measuring=measurings[0],
+            guide_measuring=measurings[1],
         )
         try:
             async with outages_told(link, log), _beside(person, context):

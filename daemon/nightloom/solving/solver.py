@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from nightloom.frames import StarField
 from nightloom.frames.image import Image
+from nightloom_drivers.star_list import StarList
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,7 @@ class NotSolved(Exception):
 class Solver(Protocol):
     """Finds where a frame points."""
 
-    async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image | StarList, stars: StarField | None, hint: Hint) -> Solution:
         """Solve a frame of (rows, columns) ADU, from its stars when they are measured already.
 
         Raises NotSolved.

@@ -13,10 +13,15 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom_drivers.star_list import LISTED, StarList
+
 Pixels = NDArray[np.uint16]
 CardValue = str | int | float | bool
 
 CARD, BLOCK = 80, 2880
+LIST_KEYWORDS = ("SKY", "NOISE", "APERTURE", "APNOISE", "FOUND", "COLUMNS", "ROWS")
+"""What the header of a frame without pixels says of it."""
+
 HEADER_MAX = 100 * BLOCK
 """Drivers write one or two blocks; without this, a broken frame would be searched to its end."""
 
@@ -27,17 +32,20 @@ UNSIGNED_ZERO = 32768
 class FitsImage:
     """A frame whose header has been read and whose pixels have not.
 
-    `read` returns the pixels, (height, width), row 0 the first one sent, in native byte order;
-    it raises ValueError when they are no 16-bit image.
+    `read` returns the pixels, (height, width), row 0 the first one sent, in native byte order, or
+    the stars of a frame that has none; it raises ValueError when it is neither that nor a 16-bit
+    image.
     """
 
     header: Mapping[str, CardValue]
-    read: Callable[[], Pixels]
+    read: Callable[[], Pixels | StarList]
 
     @property
     def size(self) -> tuple[int, int]:
         """Width and height in pixels, as the header states them."""
-        return int(self.header.get("NAXIS1", 0)), int(self.header.get("NAXIS2", 0))
+        listed = self.header.get("NAXIS") == 0
+        width, height = ("COLUMNS", "ROWS") if listed else ("NAXIS1", "NAXIS2")
+        return int(self.header.get(width, 0)), int(self.header.get(height, 0))
 
     def number(self, keyword: str) -> float | None:
         """A keyword's number, or None."""
@@ -61,6 +69,8 @@ def open_image(suffix: str, data: bytes | memoryview) -> FitsImage:
     if suffix not in (".fits", ".fit"):
         raise ValueError(f"a {suffix or 'nameless'} frame is no FITS")
     header, end = read_header(data)
+    if header.get("NAXIS") == 0:
+        return FitsImage(header, lambda: read_stars(header, data, end))
     return FitsImage(header, lambda: _pixels(header, data, end))
 
 
@@ -142,3 +152,32 @@ def _open_packed(data: bytes | memoryview) -> FitsImage:
     except (OSError, StopIteration) as error:
         raise ValueError(f"its packing cannot be read: {error}") from error
     return FitsImage(header, read)
+
+
+def read_stars(header: Mapping[str, CardValue], data: bytes | memoryview, start: int) -> StarList:
+    """The stars of a frame that has no pixels: a table of doubles after its header.
+
+    Raises ValueError when there is no such table.
+    """
+    table, begin = read_header(data[start:])
+    names = [table.get(f"TTYPE{column + 1}") for column in range(len(LISTED))]
+    if table.get("XTENSION") != "BINTABLE" or names != [
+        name.upper() for name in LISTED.names or ()
+    ]:
+        raise ValueError("it has neither pixels nor a table of stars")
+    count = int(table.get("NAXIS2", 0))
+    numbers = np.frombuffer(data, ">f8", count * len(LISTED), start + begin).astype(np.float64)
+    said = [header.get(keyword) for keyword in LIST_KEYWORDS]
+    known = [float(value) for value in said if isinstance(value, (int, float))]
+    if len(known) < len(said):
+        raise ValueError(f"a table of stars needs {', '.join(LIST_KEYWORDS)}")
+    sky, noise, aperture, aperture_noise, found, columns, rows = known
+    return StarList(
+        (int(rows), int(columns)),
+        numbers.view(LISTED),
+        int(found),
+        sky,
+        noise,
+        aperture,
+        aperture_noise,
+    )

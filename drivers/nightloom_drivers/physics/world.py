@@ -4,12 +4,15 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from nightloom_drivers.depth import Depth
 from nightloom_drivers.physics.cameras import GuideCamera, MainCamera
 from nightloom_drivers.physics.clouds import Clouds
 from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.enclosure import Cover, Panel
 from nightloom_drivers.physics.focuser import Focuser
+from nightloom_drivers.physics.guide_listing import GuideStars
 from nightloom_drivers.physics.lightpath import Air, GuideLightPath, MainLightPath
+from nightloom_drivers.physics.listing import MainStars
 from nightloom_drivers.physics.mount import Mount
 from nightloom_drivers.physics.optics import scale_arcsec_per_px
 from nightloom_drivers.physics.outlets import Outlets
@@ -35,7 +38,9 @@ class World:
     of the night that `start_s` falls in, from which passages of weather are counted.
     """
 
-    def __init__(self, settings: RigSettings, seed: int, start_s: float) -> None:
+    def __init__(
+        self, settings: RigSettings, seed: int, start_s: float, depth: Depth = Depth.PIXELS
+    ) -> None:
         self.settings = settings
         children = np.random.SeedSequence(seed).spawn(len(_STREAMS))
         streams = dict(zip(_STREAMS, children, strict=True))
@@ -62,7 +67,8 @@ class World:
         )
         self.cooler = Cooler(settings.cooler, self.weather.temperature_c, start_s)
         self._cover(start_s)
-        self._put_up_cameras(streams)
+        self._lay_light_paths()
+        self._put_up_cameras(streams, depth)
 
     def _cover(self, start_s: float) -> None:
         """Roof, cap, panel, and what has power."""
@@ -72,8 +78,8 @@ class World:
         self.panel = Panel(start_s, enclosure.panel_levels)
         self.outlets = Outlets()
 
-    def _put_up_cameras(self, streams: Mapping[str, np.random.SeedSequence]) -> None:
-        """Both cameras, and the light's ways to them."""
+    def _lay_light_paths(self) -> None:
+        """The light's ways to both cameras."""
         settings = self.settings
         self.air = Air(self.site, self.sky, self.clouds, self.weather)
         self.stars = star_source(settings.stars, settings.star_limit_mag)
@@ -87,18 +93,27 @@ class World:
             (self.roof, self.cap),
             self.panel,
         )
-        self.camera = MainCamera(
-            Sensor(settings.sensor, settings.optics.vignetting, streams["sensor"]),
-            self.light_path,
-            self.cooler,
-            streams["camera"],
-        )
-        guide = settings.guide
-        self.guide_camera = GuideCamera(
-            Sensor(guide.sensor, guide.optics.vignetting, streams["guide_sensor"]),
-            GuideLightPath(settings, self.air, self.stars, self.mount, self.roof),
+        self.guide_path = GuideLightPath(settings, self.air, self.stars, self.mount, self.roof)
+
+    def _put_up_cameras(self, streams: Mapping[str, np.random.SeedSequence], depth: Depth) -> None:
+        """Both cameras, which send pictures or lists of stars."""
+        settings, guide = self.settings, self.settings.guide
+        path, cooler = self.light_path, self.cooler
+        beside = (
+            self.guide_path,
             self.weather,
             settings.atmosphere.jitter_arcsec,
             scale_arcsec_per_px(guide.optics, guide.sensor),
             streams["guide_camera"],
         )
+        self.camera: MainCamera | MainStars
+        self.guide_camera: GuideCamera | GuideStars
+        if depth is Depth.STARS:
+            sensor, optics = settings.sensor, settings.optics
+            self.camera = MainStars(sensor, optics, path, cooler, streams["camera"])
+            self.guide_camera = GuideStars(guide.sensor, *beside)
+            return
+        sensor = Sensor(settings.sensor, settings.optics.vignetting, streams["sensor"])
+        self.camera = MainCamera(sensor, path, cooler, streams["camera"])
+        guide_sensor = Sensor(guide.sensor, guide.optics.vignetting, streams["guide_sensor"])
+        self.guide_camera = GuideCamera(guide_sensor, *beside)
