@@ -32,15 +32,20 @@ THRESHOLD, AREA_PX = 4.0, 5.0
 WAVERING, LUCK = 0.6, 0.3
 # Larger stars are measured in frames that were halved, by the mean of the middle two of four
 # pixels, until they are smaller, and are looked for in smoothed ones.
-SHARP_PX, WIDE_PX, HALVED_MAX = 5.0, 8.0, 16
+SHARP_PX, WIDE_PX, HALVED_MAX, HALVED_SIDE_PX_MIN = 5.0, 8.0, 16, 24
+ENOUGH = 10
 HALVED_NOISE = 0.546
 SMOOTHED_PX2, SMOOTHED_WAVERING = 4 / 3, 0.25
 SHARP_APERTURE, WIDE_APERTURE = 6.0, 3.7
 TYPICAL = 50
 # Stars nearer to each other than so many half-flux radii are seen as one.
 BLENDED_RADII = 2.0
-# What pixels add to the noise of place (px) and of size (of the radius, at a radius of 1 px).
-PLACE_FLOOR_PX, SIZE_FLOOR = 0.02, 0.01
+# The rim of what stands above the threshold is ragged: so much is seen beyond it, added in squares.
+RAGGED_PX = 1.3
+# What pixels add to the noise of place and size, most where stars are hardly wider than they are.
+PLACE_FLOOR_PX, SIZE_FLOOR_PX, SHARP_FLOOR_PX5 = 0.045, 0.01, 0.012
+WIDE_SIZE_NOISE = 1.35
+CLIPPED_NOISE = 0.985  # of a pixel: what lies far out is not taken for noise
 CORE = 0.3
 
 
@@ -127,7 +132,7 @@ class MainStars:
         zero_adu, gain = joined * s.bias_adu, s.gain_e_per_adu
         sky_adu = zero_adu + (glow_e + dark_e) / gain
         full_adu = min(zero_adu + joined * s.full_well_e / gain, joined * (2**s.bits - 1), 65535)
-        noise_adu = float(np.hypot(noise_e / gain, ROUNDING))
+        noise_adu = CLIPPED_NOISE * float(np.hypot(noise_e / gain, ROUNDING))
         return _Ground(min(sky_adu, full_adu), noise_adu, max(full_adu - sky_adu, 0.0), gain)
 
     def _light(
@@ -162,12 +167,12 @@ class MainStars:
         ground: _Ground,
     ) -> StarList:
         """Of stars (n,), brightest first, those that are found, as they are measured."""
-        image = _image(blur, ground, min(shape))
-        x, y, flux_adu = self._found(x, y, flux_adu, image)
-        typical = flux_adu[:TYPICAL][len(flux_adu[:TYPICAL]) // 2 :][:1]
-        spread_px = _spread_px(image, float(image.edge_px(typical)[0])) if len(typical) else 1.0
+        image, x, y, flux_adu = self._seen(x, y, flux_adu, blur, ground, min(shape))
+        typical = np.median(flux_adu[:TYPICAL]) if len(flux_adu) else np.inf
         aperture = SHARP_APERTURE if image.joined == 1 else WIDE_APERTURE
-        aperture_px = aperture * spread_px
+        along, across = _axes_px2(blur)
+        spread_px2 = float(_spread_px(image, image.edge_px(typical))) ** 2
+        aperture_px = aperture * float(np.sqrt(spread_px2 + (along - across) / 2))
         stars = self._measured(x, y, flux_adu, blur, image, ground, aperture_px)
         stars = stars[np.argsort(-stars["flux_adu"], kind="stable")]
         return StarList(
@@ -179,6 +184,24 @@ class MainStars:
             aperture_px,
             image.noise_adu * aperture_px * np.pi**0.5,
         )
+
+    def _seen(
+        self, x: Array, y: Array, flux_adu: Array, blur: Blur, ground: _Ground, side_px: int
+    ) -> tuple[_Image, Array, Array, Array]:
+        """How stars (n,) are measured, in a frame of that shorter side, and those found so.
+
+        Where they are few, wide ones are looked for in frames that were halved once more.
+        """
+        radius_px, joined = half_flux_radius_px(blur), _joined(blur, side_px)
+        image = _image(blur, ground, joined)
+        found = self._found(x, y, flux_adu, image)
+        while len(found[0]) < ENOUGH and radius_px >= 4 * joined and _room(joined, side_px):
+            joined *= 2
+            wider = _image(blur, ground, joined)
+            more = self._found(x, y, flux_adu, wider)
+            if len(more[0]) > len(found[0]):
+                image, found = wider, more
+        return image, *found
 
     def _found(
         self, x: Array, y: Array, flux_adu: Array, image: _Image
@@ -212,27 +235,30 @@ class MainStars:
         if not n:
             return stars
         photons, ground_noise = flux_adu / ground.gain, image.noise_adu
-        edge_px = np.clip(image.edge_px(flux_adu), 1.0, None)
+        edge_px = np.hypot(image.edge_px(flux_adu), RAGGED_PX * image.joined)
         spread_px2 = _spread_px(image, edge_px) ** 2
+        within_adu = flux_adu * np.interp(edge_px, image.sought.radius_px, image.sought.within)
         place = np.sqrt(photons * spread_px2 + np.pi / 4 * (ground_noise * edge_px**2) ** 2)
-        place_px = np.hypot(place / flux_adu, PLACE_FLOOR_PX)
+        place_px = np.hypot(place / within_adu, PLACE_FLOOR_PX)
         stars["x"], stars["y"] = x + place_px * drawn[0], y + place_px * drawn[1]
         share = image.shown.flux_within(aperture_px)
         noise = np.sqrt(photons * share + np.pi * (ground_noise * aperture_px) ** 2)
         stars["flux_adu"] = _clipped(flux_adu, image, ground, share) + noise * drawn[2]
         off_px = np.hypot(x - np.rint(x), y - np.rint(y)) if image.joined == 1 else np.zeros(n)
-        level = np.interp(off_px, image.shown.radius_px, image.shown.level)
+        level = np.interp(off_px, image.sought.radius_px, image.sought.level)
         peak = flux_adu * level + ground.noise_adu * drawn[3] / image.joined
         stars["peak_adu"] = np.minimum(peak, ground.top_adu)
         radius_px = image.shown.radius_of(share / 2)
         steep = np.interp(
             radius_px, image.shown.radius_px, 2 * np.pi * image.shown.radius_px * image.shown.level
         )
-        size = np.hypot(noise / 2 / (flux_adu * steep) / radius_px, SIZE_FLOOR / radius_px)
+        unsure = 1.0 if image.joined == 1 else WIDE_SIZE_NOISE
+        floor_px = SIZE_FLOOR_PX + SHARP_FLOOR_PX5 / _spread_px(image, aperture_px) ** 4
+        size = np.hypot(unsure * noise / 2 / (flux_adu * steep), floor_px) / radius_px
         stars["half_flux_radius_px"] = radius_px * np.maximum(1 + size * drawn[4], 0.05)
-        stars["fwhm_px"] = _core_fwhm_px(image.shown) * np.maximum(1 + 1.5 * size * drawn[4], 0.05)
+        stars["fwhm_px"] = _core_fwhm_px(image.sought) * np.maximum(1 + 1.5 * size * drawn[4], 0.05)
         moments = np.sqrt(2 * photons * spread_px2**2 + np.pi / 8 * ground_noise**2 * edge_px**6)
-        _lay(stars, blur, image, spread_px2, moments / flux_adu, drawn[5:])
+        _lay(stars, blur, image, spread_px2, moments / within_adu, drawn[5:])
         return stars
 
 
@@ -248,21 +274,43 @@ def _scaled(blur: Blur, binning: int) -> Blur:
     )
 
 
-def _image(blur: Blur, ground: _Ground, side_px: int) -> _Image:
-    """How a star of this blur is measured on this ground, in a frame of this shorter side."""
+def _axes_px2(blur: Blur) -> tuple[float, float]:
+    """Variances along and across the Gaussian's long axis."""
+    mean, apart = (blur.var_x + blur.var_y) / 2, (blur.var_x - blur.var_y) / 2
+    long = float(np.hypot(apart, blur.cov_xy))
+    return mean + long, max(mean - long, 0.0)
+
+
+def _round_px2(blur: Blur) -> float:
+    """Variance of the round Gaussian that holds half of its light in a circle as large."""
+    along, across = _axes_px2(blur)
+    # by the geometric mean for two thirds: within 1 % of the integral up to axes of 2 to 1
+    return (2 * float(np.sqrt(along * across)) + (along + across) / 2) / 3
+
+
+def _joined(blur: Blur, side_px: int) -> int:
+    """How many pixels a side are joined to measure a star, in a frame of this shorter side."""
     joined, radius_px = 1, half_flux_radius_px(blur)
-    while radius_px > (SHARP_PX if joined == 1 else WIDE_PX * joined) and joined < HALVED_MAX:
-        if side_px < 48 * joined:
-            break
+    while radius_px > (SHARP_PX if joined == 1 else WIDE_PX * joined) and _room(joined, side_px):
         joined *= 2
-    variance_px2 = blur.sigma_px**2 + joined**2 / 12
+    return joined
+
+
+def _room(joined: int, side_px: int) -> bool:
+    """Whether a frame that was halved so often may be halved again."""
+    return joined < HALVED_MAX and side_px >= 2 * HALVED_SIDE_PX_MIN * joined
+
+
+def _image(blur: Blur, ground: _Ground, joined: int) -> _Image:
+    """How a star of this blur is measured on this ground, in pixels joined so."""
+    variance_px2 = _round_px2(blur) + joined**2 / 12
+    # light is summed as if it lay evenly over each pixel, which widens stars once more
+    summed_px2 = variance_px2 + joined**2 / 12
     smoothed_px2 = variance_px2 + (SMOOTHED_PX2 * joined**2 if joined > 1 else 0.0)
     aperture = SHARP_APERTURE if joined == 1 else WIDE_APERTURE
     reach_px = 1.1 * aperture * np.sqrt(smoothed_px2 + blur.disk_radius_px**2 / 4)
-    shown = profile(variance_px2, blur.disk_radius_px, blur.hole, reach_px)
-    sought = (
-        shown if joined == 1 else profile(smoothed_px2, blur.disk_radius_px, blur.hole, reach_px)
-    )
+    shown = profile(summed_px2, blur.disk_radius_px, blur.hole, reach_px)
+    sought = profile(smoothed_px2, blur.disk_radius_px, blur.hole, reach_px)
     noise_adu = ground.noise_adu * HALVED_NOISE ** np.log2(joined)
     return _Image(joined, shown, sought, THRESHOLD * noise_adu, noise_adu * joined)
 
@@ -340,7 +388,8 @@ def _lay(
     """Fill in how long stars (n,) are and which way, from noisy second moments; `drawn` (3, n)."""
     whole = _spread_px(image, image.sought.radius_px[-1]) ** 2
     part = spread_px2 / whole  # of the moments, as far as the star stands above the threshold
-    mean, apart = spread_px2, part * (blur.var_x - blur.var_y) / 2
+    mean = spread_px2 + part * (blur.sigma_px**2 - _round_px2(blur))
+    apart = part * (blur.var_x - blur.var_y) / 2
     apart = apart + noise_px2 * (drawn[0] - drawn[1]) / 2
     cross = part * blur.cov_xy + noise_px2 * drawn[2] / np.sqrt(2)
     long = np.minimum(np.hypot(apart, cross), 0.95 * mean)
