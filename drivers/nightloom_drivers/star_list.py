@@ -14,6 +14,7 @@ LISTED = np.dtype(
         ("peak_adu", "f8"),  # above the background
         ("half_flux_radius_px", "f8"),
         ("fwhm_px", "f8"),  # of the core
+        ("spread_px2", "f8"),  # variance in one axis, wings included
         ("ellipticity", "f8"),  # 1 − b/a
         ("long_axis_deg", "f8"),  # from the x axis towards the y axis, −90 to 90
     ]

@@ -74,9 +74,9 @@ def measure_listed(
     moved, which = _moved(away, in_window, shift, stars.fwhm_px)
     flux, snr, fwhm_px = _light(frame, stars, which, moved - shift[:, None])
     error, held = believed(moved, shift, fwhm_px, snr, stars.fwhm_px)
-    light = np.maximum(flux[held], 0)
+    light, spread_px2 = flux[held], np.append(frame.stars["spread_px2"], 0.0)[which[held]]
     width_px = (
-        float(np.sqrt(np.average(fwhm_px[held] ** 2, weights=light))) if light.any() else np.nan
+        FWHM_PER_SIGMA * float(np.sqrt(light @ spread_px2 / light.sum())) if len(light) else np.nan
     )
     return summary(stars, visible, held, moved, error, snr, flux, fwhm_px, width_px)
 

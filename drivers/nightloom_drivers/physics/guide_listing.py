@@ -20,6 +20,7 @@ ROUNDING = 12**-0.5
 APERTURE_FWHM = 1.5
 # The sky under a star is the median of so many pixels round it.
 SKY_PX = 216.0
+WINGS_FWHM = 2.5
 # A centroid is weighted by a Gaussian of so many times the star's variance, no narrower than this.
 WINDOW_RATIO, WINDOW_VAR_MIN_PX2 = 2.0, 1.5
 
@@ -83,7 +84,7 @@ class GuideStars:
             & (y < window.height - 0.5)
         )
         x, y, flux = x[hopeful], y[hopeful], flux[hopeful]
-        drawn = self._rng.standard_normal((5, len(x)))
+        drawn = self._rng.standard_normal((6, len(x)))
         photons = flux / gain
         noise = np.sqrt(photons + sky_noise_adu**2)
         measured = flux + noise * drawn[0]
@@ -97,7 +98,12 @@ class GuideStars:
         peak = flux * _share_of_pixel(x, y, view.blur.sigma_px) + noise_adu * drawn[4]
         stars["peak_adu"] = np.minimum(peak, full_adu - s.bias_adu - sky_adu)
         stars["fwhm_px"] = FWHM_PER_SIGMA * np.sqrt(variance) * np.maximum(width, 0.3)
-        stars["half_flux_radius_px"] = stars["fwhm_px"] * HALF_FLUX_PER_SIGMA / FWHM_PER_SIGMA
+        reach_px = WINGS_FWHM * FWHM_PER_SIGMA * float(np.sqrt(variance))
+        blown = _spread_noise(variance, reach_px, flux, photons, noise_adu)
+        stars["spread_px2"] = np.maximum(variance + blown * drawn[5], 1e-3)
+        # light is summed as if it lay evenly over each pixel, which widens stars once more
+        wider = float(np.sqrt(1 + 1 / 12 / variance)) * HALF_FLUX_PER_SIGMA / FWHM_PER_SIGMA
+        stars["half_flux_radius_px"] = stars["fwhm_px"] * wider
         stars = stars[measured > SNR_MIN * noise]
         stars = stars[np.argsort(-stars["flux_adu"], kind="stable")]
         return StarList(
@@ -124,6 +130,16 @@ def _place_noise(
     sky = noise_adu**2 * np.pi * window_var**2 / 2
     total = flux * window_var / (variance + window_var)
     return np.asarray((1 + variance / window_var) * np.sqrt(light + sky) / total)
+
+
+def _spread_noise(
+    variance: float, reach_px: float, flux: Array, photons: Array, noise_adu: float
+) -> Array:
+    """Standard error (n,) in px² of half the mean square of a star's light's distances, as far as
+    it is looked at: of ∫ r⁴ over light and sky, and of ∫ r² over what the sky is taken for.
+    """
+    sky = np.pi / 3 * reach_px**6 + (np.pi / 2 * reach_px**4) ** 2 * np.pi / 2 / SKY_PX
+    return np.asarray(np.sqrt(8 * photons * variance**2 + noise_adu**2 * sky) / (2 * flux))
 
 
 def _share_of_pixel(x: Array, y: Array, sigma_px: float) -> Array:

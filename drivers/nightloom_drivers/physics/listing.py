@@ -257,6 +257,7 @@ class MainStars:
         size = np.hypot(unsure * noise / 2 / (flux_adu * steep), floor_px) / radius_px
         stars["half_flux_radius_px"] = radius_px * np.maximum(1 + size * drawn[4], 0.05)
         stars["fwhm_px"] = _core_fwhm_px(image.sought) * np.maximum(1 + 1.5 * size * drawn[4], 0.05)
+        stars["spread_px2"] = float(_spread_px(image, aperture_px)) ** 2
         moments = np.sqrt(2 * photons * spread_px2**2 + np.pi / 8 * ground_noise**2 * edge_px**6)
         _lay(stars, blur, image, spread_px2, moments / within_adu, drawn[5:])
         return stars
