@@ -148,9 +148,7 @@ def main() -> int:
     said = parser.parse_args()
     outcomes: list[Outcome] = []
     if not said.json:
-        print(
-            " ".join([HEADS[0], *(f"{head:>{width(n + 1)}}" for n, head in enumerate(HEADS[1:]))])
-        )
+        print(" ".join(f"{head:>{width(n) if n else 0}}" for n, head in enumerate(HEADS)))
     with ProcessPoolExecutor(said.jobs) as pool:
         seeds = range(said.first, said.first + said.nights)
         one_night = partial(played, hours=said.hours, scatter=said.scatter)
