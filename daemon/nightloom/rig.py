@@ -13,7 +13,7 @@ from typing import TypeVar
 
 from nightloom.frames.listed import measure_listed
 from nightloom.frames.measuring import OF_PIXELS, Measuring
-from nightloom.guiding.listed import find_listed, unchanged
+from nightloom.guiding.listed import as_it_is, find_listed, unchanged
 from nightloom.guiding.listed import measure_listed as measure_guide_listed
 from nightloom.guiding.measuring import OF_GUIDE_PIXELS, GuideMeasuring
 from nightloom.likeness import likeness
@@ -53,7 +53,7 @@ SERVER_STARTS_S = 60.0
 
 OF_LISTS = (
     Measuring(measure_listed, measure_listed),
-    GuideMeasuring(find_listed, measure_guide_listed, unchanged),
+    GuideMeasuring(find_listed, measure_guide_listed, unchanged, as_it_is),
 )
 """What frames without pixels are measured by: the main camera's, and the guide camera's."""
 

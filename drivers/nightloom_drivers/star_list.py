@@ -20,6 +20,8 @@ LISTED = np.dtype(
     ]
 )
 
+LISTED_NAMES: tuple[str, ...] = LISTED.names or ()
+
 
 @dataclass(frozen=True, eq=False)
 class StarList:

@@ -16,14 +16,14 @@ from nightloom.frames.look import (
     crowded,
 )
 from nightloom.frames.stars import StarField, described
-from nightloom_drivers.star_list import LISTED, StarList
+from nightloom_drivers.star_list import LISTED_NAMES, StarList
 
 
 def measure_listed(frame: StarList, saturation_adu: float) -> StarField:
     """As `measure`, of a frame's list of stars; one cut off by the list is counted all the same."""
     listed = frame.stars
     stars = np.zeros(len(listed), STAR)
-    for name in set(STAR.names or ()) & set(LISTED.names or ()):
+    for name in set(STAR.names or ()) & set(LISTED_NAMES):
         stars[name] = listed[name]
     stars["snr"] = stars["flux_adu"] / frame.aperture_noise_adu
     stars["saturated"] = stars["peak_adu"] + frame.sky_adu >= saturation_adu

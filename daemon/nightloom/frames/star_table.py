@@ -3,7 +3,7 @@
 import numpy as np
 from astropy.io import fits
 
-from nightloom_drivers.star_list import LISTED, StarList
+from nightloom_drivers.star_list import LISTED, LISTED_NAMES, StarList
 
 
 def told_of(frame: StarList, header: fits.Header) -> fits.Header:
@@ -24,8 +24,7 @@ def told_of(frame: StarList, header: fits.Header) -> fits.Header:
 
 def star_table(frame: StarList) -> fits.BinTableHDU:
     """The stars as a table of doubles."""
-    names = LISTED.names or ()
-    columns = [fits.Column(name.upper(), "D", array=frame.stars[name]) for name in names]
+    columns = [fits.Column(name.upper(), "D", array=frame.stars[name]) for name in LISTED_NAMES]
     return fits.BinTableHDU.from_columns(columns)
 
 
@@ -33,7 +32,7 @@ def star_list(opened: fits.HDUList) -> StarList:
     """What was written of a frame. Raises LookupError where something is missing."""
     header, table = opened[0].header, opened[1].data
     stars = np.zeros(len(table), LISTED)
-    for name in LISTED.names or ():
+    for name in LISTED_NAMES:
         stars[name] = table[name.upper()]
     return StarList(
         (int(header["ROWS"]), int(header["COLUMNS"])),

@@ -182,13 +182,17 @@ def described(stars: NDArray[np.void], shape: tuple[int, int], sky: Sky, count: 
         zone["sized"] = len(here)
         for name, value in _medians(here).items():
             zone[name] = value
+    medians = _medians(good)
     return StarField(
-        background_adu=sky.level_adu,
-        noise_adu=sky.noise_adu,
-        count=count,
-        stars=stars,
+        sky.level_adu,
+        sky.noise_adu,
+        count,
+        medians["half_flux_radius_px"],
+        medians["fwhm_px"],
+        medians["ellipticity"],
+        stars,
+        medians["long_axis_deg"],
         zones=zones,
-        **_medians(good),
     )
 
 

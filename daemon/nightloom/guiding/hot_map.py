@@ -18,7 +18,7 @@ class HotMap:
     def __init__(
         self, ledger: Ledger, compute: Executor, measuring: GuideMeasuring = OF_GUIDE_PIXELS
     ) -> None:
-        self._learned = measuring.hot_pixels
+        self._measuring = measuring
         self._ledger, self._compute = ledger, compute
         self._hot = HotPixels.known((0, 0))
         self._kept: list[tuple[int, int]] = []
@@ -28,7 +28,7 @@ class HotMap:
         """The frame (rows, columns) without the hot pixels known so far; NaN is not expected."""
         if self._hot.score.shape != image.shape:
             self._recall(image.shape)
-        return self._hot.mended(image)
+        return self._measuring.mended(self._hot, image)
 
     def slewed(self) -> None:
         """The next frame shows other stars."""
@@ -41,7 +41,7 @@ class HotMap:
         if self._place_px is not None and math.dist(place_px, self._place_px) < APART_PX:
             return
         self._place_px = place_px
-        self._hot = await self._compute(self._learned, self._hot, image)
+        self._hot = await self._compute(self._measuring.learned, self._hot, image)
 
     def keep(self, at: datetime) -> None:
         """Enter what is new into the ledger; the next time, when another process holds it."""

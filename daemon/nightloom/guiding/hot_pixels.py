@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from nightloom.frames.image import Frame, Pixels, picture
+from nightloom.frames.image import Pixels
 
 # A pixel so many times the noise above the middle of its neighbours stands out.
 STANDS_OUT_SIGMA = 5.0
@@ -59,7 +59,7 @@ class HotPixels:
         """Columns and rows of the hot ones."""
         return [(int(x), int(y)) for y, x in np.argwhere(self.score >= SURE)]
 
-    def mended(self, image: Frame) -> Frame:
+    def mended(self, image: Pixels) -> Pixels:
         """The frame (rows, columns) with each hot pixel at the mean of its sound neighbours.
 
         One of another shape, or without hot pixels, is given back as it is.
@@ -67,7 +67,6 @@ class HotPixels:
         hot, around, weights = self._mending
         if not len(hot) or image.shape != self.score.shape:
             return image
-        image = picture(image)
         mended = image.copy()
         mended[hot[:, 0], hot[:, 1]] = (image[around[..., 0], around[..., 1]] * weights).sum(axis=1)
         return mended

@@ -66,7 +66,8 @@ def measure_listed(
     listed = frame.stars
     place = np.stack([listed["x"], listed["y"]])
     middle = np.stack([column[visible], row[visible]])
-    in_window = (np.abs(place[:, None, :] - middle[:, :, None]) < radius_px).all(axis=0)
+    off = np.abs(place[:, None, :] - middle[:, :, None])
+    in_window = (off[0] < radius_px) & (off[1] < radius_px)
     rest = np.stack([stars.x_px[visible], stars.y_px[visible]])
     away = place[:, None, :] - rest[:, :, None]
     relative = listed["flux_adu"] / stars.flux_adu[visible, None]
@@ -79,6 +80,11 @@ def measure_listed(
         FWHM_PER_SIGMA * float(np.sqrt(light @ spread_px2 / light.sum())) if len(light) else np.nan
     )
     return summary(stars, visible, held, moved, error, snr, flux, fwhm_px, width_px)
+
+
+def as_it_is(_: HotPixels, frame: StarList) -> StarList:
+    """As `HotPixels.mended`."""
+    return frame
 
 
 def unchanged(hot: HotPixels, _: StarList) -> HotPixels:
@@ -97,7 +103,8 @@ def _common_shift(away: Floats, relative: Floats, in_window: NDArray[np.bool_]) 
     highest = np.sort(light.max(axis=1))
     most = 1.2 * highest[(len(highest) - 1) // 2]
     weight = np.minimum(light[in_window], most) if most > 0 else light[in_window]
-    near = (np.abs(ways[:, :, None] - ways[:, None, :]) < SAME_PX).all(axis=0)
+    apart = np.abs(ways[:, :, None] - ways[:, None, :])
+    near = (apart[0] < SAME_PX) & (apart[1] < SAME_PX)
     best = near[(near @ weight).argmax()]
     found: Floats = ways[:, best] @ weight[best] / weight[best].sum()
     return found

@@ -23,9 +23,9 @@ def recovered_shift(
 ) -> tuple[float, float] | None:
     """How far the stars have moved together, (dx, dy) in px, or None when they are not there.
 
-    ``image`` is (rows, columns) without NaN, in which ``find`` finds stars. Every pair of a reference star and one in
-    the frame votes for a shift; the shift that brings most stars into place wins, if it brings
-    `SAME_MIN`, or all there are of fewer.
+    ``image`` is (rows, columns) without NaN, in which ``find`` finds stars. Every pair of a
+    reference star and one in the frame votes for a shift; the shift that brings most stars into
+    place wins, if it brings `SAME_MIN`, or all there are of fewer.
     """
     seen = find(image, saturation_adu=saturation_adu, count_max=COUNT_MAX, margin_px=4)
     if not len(seen) or not len(stars):

@@ -18,10 +18,9 @@ from scipy.spatial import KDTree
 
 from nightloom.executor import Executor, InLine
 from nightloom.frames import StarField, measure
-from nightloom.frames.image import Image, picture
+from nightloom.frames.image import Frame, Image, picture
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
 from nightloom.solving.triangles import Similarity, pairings
-from nightloom_drivers.star_list import StarList
 
 Array = NDArray[np.float64]
 
@@ -102,7 +101,7 @@ class CatalogueSolver:
         self._catalogue, self._compute = catalogue, compute or InLine()
         self._limit_mag, self._saturation_adu = limit_mag, saturation_adu
 
-    async def solve(self, frame: Image | StarList, stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image | Frame, stars: StarField | None, hint: Hint) -> Solution:
         """As Solver.solve says, of (rows, columns)."""
         if stars is None:
             stars = await self._compute(_measured, picture(frame), self._saturation_adu)

@@ -18,10 +18,9 @@ import numpy as np
 from astropy.io import fits
 
 from nightloom.frames import StarField
-from nightloom.frames.image import Image, picture
+from nightloom.frames.image import Frame, Image, picture
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
 from nightloom_drivers import leash
-from nightloom_drivers.star_list import StarList
 
 STARS_MAX = 300  # far more than a solution needs, and few enough to read in no time
 
@@ -50,7 +49,7 @@ class FieldSolver:
     ) -> None:
         self._deadline_s, self._command, self._config = deadline_s, command, config
 
-    async def solve(self, frame: Image | StarList, stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image | Frame, stars: StarField | None, hint: Hint) -> Solution:
         """As Solver.solve says, of (rows, columns); without measured stars solve-field looks for
         them itself.
         """

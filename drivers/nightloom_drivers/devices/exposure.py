@@ -53,7 +53,8 @@ INLINE_BYTES = 8_000_000
 
 @dataclass(frozen=True)
 class CameraFrame:
-    """What an exposure gave: pixels (height, width) or only their stars, the driver's header, start and duration.
+    """What an exposure gave: pixels (height, width) or only their stars, the driver's header, start
+    and duration.
 
     `doubt` says what times in the header cannot be; the start is then one's own clock's.
     """

@@ -9,11 +9,12 @@ import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nightloom_drivers.star_list import LISTED, StarList
+from nightloom_drivers.star_list import LISTED, LISTED_NAMES, StarList
 
 Pixels = NDArray[np.uint16]
 CardValue = str | int | float | bool
@@ -159,25 +160,23 @@ def read_stars(header: Mapping[str, CardValue], data: bytes | memoryview, start:
 
     Raises ValueError when there is no such table.
     """
-    table, begin = read_header(data[start:])
-    names = [table.get(f"TTYPE{column + 1}") for column in range(len(LISTED))]
-    if table.get("XTENSION") != "BINTABLE" or names != [
-        name.upper() for name in LISTED.names or ()
-    ]:
-        raise ValueError("it has neither pixels nor a table of stars")
-    count = int(table.get("NAXIS2", 0))
-    numbers = np.frombuffer(data, ">f8", count * len(LISTED), start + begin).astype(np.float64)
+    count = _rows(bytes(data[start : start + BLOCK]))
+    numbers = np.frombuffer(data, ">f8", count * len(LISTED_NAMES), start + BLOCK)
     said = [header.get(keyword) for keyword in LIST_KEYWORDS]
     known = [float(value) for value in said if isinstance(value, (int, float))]
     if len(known) < len(said):
         raise ValueError(f"a table of stars needs {', '.join(LIST_KEYWORDS)}")
     sky, noise, aperture, aperture_noise, found, columns, rows = known
-    return StarList(
-        (int(rows), int(columns)),
-        numbers.view(LISTED),
-        int(found),
-        sky,
-        noise,
-        aperture,
-        aperture_noise,
-    )
+    stars = numbers.astype(np.float64).view(LISTED)
+    shape = int(rows), int(columns)
+    return StarList(shape, stars, int(found), sky, noise, aperture, aperture_noise)
+
+
+@lru_cache
+def _rows(block: bytes) -> int:
+    """How many stars a table has, by its header of one block. Raises ValueError for another one."""
+    table, _ = read_header(block)
+    named = [table.get(f"TTYPE{number}") for number in range(1, len(LISTED_NAMES) + 1)]
+    if table.get("XTENSION") != "BINTABLE" or named != [name.upper() for name in LISTED_NAMES]:
+        raise ValueError("it has neither pixels nor a table of stars")
+    return int(table.get("NAXIS2", 0))

@@ -76,10 +76,12 @@ class _Image:
     threshold_adu: float
     noise_adu: float
 
-    def edge_px(self, flux_adu: Array) -> Array:
+    def edge_px(self, flux_adu: Array | float) -> Array:
         """The radius, (n,), out to which stars (n,) stand above the threshold."""
         level = np.maximum.accumulate(self.sought.level[::-1])
-        return np.interp(self.threshold_adu / flux_adu, level, self.sought.radius_px[::-1])
+        return np.asarray(
+            np.interp(self.threshold_adu / flux_adu, level, self.sought.radius_px[::-1])
+        )
 
 
 class MainStars:
@@ -341,7 +343,7 @@ def _blended(x: Array, y: Array, flux_adu: Array, within_px: float) -> tuple[Arr
     into = np.arange(len(x))
     for one, other in zip(bright[first].tolist(), faint[first].tolist(), strict=True):
         into[other] = into[one]  # of the brighter, which comes before, the place is known
-    light = np.bincount(into, flux_adu, len(x))
+    light: Array = np.bincount(into, flux_adu, len(x)).astype(np.float64)
     alone = np.flatnonzero(light > 0)
     joined_x, joined_y = (np.bincount(into, flux_adu * place, len(x)) for place in (x, y))
     light = light[alone]

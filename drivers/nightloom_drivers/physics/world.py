@@ -1,6 +1,6 @@
 """The simulated rig and its sky, put together from one seed."""
 
-from collections.abc import Mapping
+from functools import cached_property
 
 import numpy as np
 
@@ -34,16 +34,17 @@ _STREAMS = (
 class World:
     """Everything physical about one rig; times are Unix seconds, UTC.
 
-    Commands to one device must come in the order of time. `dusk_s` is the end of evening twilight
-    of the night that `start_s` falls in, from which passages of weather are counted.
+    `depth` is what its cameras send. Commands to one device must come in the order of time.
+    `dusk_s` is the end of evening twilight of the night that `start_s` falls in, from which
+    passages of weather are counted.
     """
 
     def __init__(
         self, settings: RigSettings, seed: int, start_s: float, depth: Depth = Depth.PIXELS
     ) -> None:
-        self.settings = settings
+        self.settings, self.depth = settings, depth
         children = np.random.SeedSequence(seed).spawn(len(_STREAMS))
-        streams = dict(zip(_STREAMS, children, strict=True))
+        streams = self._streams = dict(zip(_STREAMS, children, strict=True))
         self.site = Site(settings.site)
         self.dusk_s = self.site.dusk_s(start_s)
         self.mount = Mount(settings.mount, self.site, streams["mount"], start_s)
@@ -68,7 +69,6 @@ class World:
         self.cooler = Cooler(settings.cooler, self.weather.temperature_c, start_s)
         self._cover(start_s)
         self._lay_light_paths()
-        self._put_up_cameras(streams, depth)
 
     def _cover(self, start_s: float) -> None:
         """Roof, cap, panel, and what has power."""
@@ -95,25 +95,45 @@ class World:
         )
         self.guide_path = GuideLightPath(settings, self.air, self.stars, self.mount, self.roof)
 
-    def _put_up_cameras(self, streams: Mapping[str, np.random.SeedSequence], depth: Depth) -> None:
-        """Both cameras, which send pictures or lists of stars."""
-        settings, guide = self.settings, self.settings.guide
-        path, cooler = self.light_path, self.cooler
-        beside = (
+    @cached_property
+    def camera(self) -> MainCamera:
+        """The cooled imaging camera, when it sends pictures."""
+        settings, streams = self.settings, self._streams
+        sensor = Sensor(settings.sensor, settings.optics.vignetting, streams["sensor"])
+        return MainCamera(sensor, self.light_path, self.cooler, streams["camera"])
+
+    @cached_property
+    def listing_camera(self) -> MainStars:
+        """The same, when it sends lists of stars."""
+        settings = self.settings
+        return MainStars(
+            settings.sensor,
+            settings.optics,
+            self.light_path,
+            self.cooler,
+            self._streams["camera"],
+        )
+
+    @cached_property
+    def guide_camera(self) -> GuideCamera:
+        """The camera on the guide telescope, when it sends pictures."""
+        guide, streams = self.settings.guide, self._streams
+        sensor = Sensor(guide.sensor, guide.optics.vignetting, streams["guide_sensor"])
+        return GuideCamera(sensor, *self._guided, streams["guide_camera"])
+
+    @cached_property
+    def listing_guide_camera(self) -> GuideStars:
+        """The same, when it sends lists of stars."""
+        guide, streams = self.settings.guide, self._streams
+        return GuideStars(guide.sensor, *self._guided, streams["guide_camera"])
+
+    @property
+    def _guided(self) -> tuple[GuideLightPath, Weather, float, float]:
+        """What the guide camera sees, in which air, and how that moves the stars."""
+        guide = self.settings.guide
+        return (
             self.guide_path,
             self.weather,
-            settings.atmosphere.jitter_arcsec,
+            self.settings.atmosphere.jitter_arcsec,
             scale_arcsec_per_px(guide.optics, guide.sensor),
-            streams["guide_camera"],
         )
-        self.camera: MainCamera | MainStars
-        self.guide_camera: GuideCamera | GuideStars
-        if depth is Depth.STARS:
-            sensor, optics = settings.sensor, settings.optics
-            self.camera = MainStars(sensor, optics, path, cooler, streams["camera"])
-            self.guide_camera = GuideStars(guide.sensor, *beside)
-            return
-        sensor = Sensor(settings.sensor, settings.optics.vignetting, streams["sensor"])
-        self.camera = MainCamera(sensor, path, cooler, streams["camera"])
-        guide_sensor = Sensor(guide.sensor, guide.optics.vignetting, streams["guide_sensor"])
-        self.guide_camera = GuideCamera(guide_sensor, *beside)

@@ -77,7 +77,7 @@ def _main_chip(world: World) -> Chip:
     optics = world.settings.optics
     return Chip(
         world.settings.sensor,
-        world.camera.expose,
+        world.listing_camera.expose if world.depth is Depth.STARS else world.camera.expose,
         (optics.focal_length_mm, optics.aperture_mm),
         world.cooler,
         BINNING_MAX,
@@ -87,9 +87,11 @@ def _main_chip(world: World) -> Chip:
 
 def _guide_chip(world: World) -> Chip:
     """The guide camera does not bin."""
+    listing = world.depth is Depth.STARS
+    camera = world.listing_guide_camera if listing else world.guide_camera
 
     def expose(t_s: float, exposure_s: float, kind: FrameKind, part: Window, _: int) -> Exposed:
-        return world.guide_camera.expose(t_s, exposure_s, kind, part)
+        return camera.expose(t_s, exposure_s, kind, part)
 
     guide = world.settings.guide
     return Chip(guide.sensor, expose, (guide.optics.focal_length_mm, guide.optics.aperture_mm))

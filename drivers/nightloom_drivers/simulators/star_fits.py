@@ -5,13 +5,11 @@ from collections.abc import Iterable
 import numpy as np
 
 from nightloom_drivers.simulators.fits import Card, card, padded, writable
-from nightloom_drivers.star_list import LISTED, StarList
-
-NAMES = LISTED.names or ()
+from nightloom_drivers.star_list import LISTED, LISTED_NAMES, StarList
 
 
 def listed_bytes(frame: StarList, cards: Iterable[Card]) -> bytes:
-    """A FITS file without an image, and with one binary table of doubles (FITS 4.0, section 7.3)."""
+    """A FITS file without an image, with one binary table of doubles (FITS 4.0, section 7.3)."""
     header = "".join(
         [
             card("SIMPLE", True, "conforms to FITS"),
@@ -56,10 +54,10 @@ _TABLE = "".join(
         "NAXIS2  = %s".ljust(62),
         card("PCOUNT", 0, ""),
         card("GCOUNT", 1, ""),
-        card("TFIELDS", len(NAMES), ""),
+        card("TFIELDS", len(LISTED_NAMES), ""),
         *[
             line
-            for number, name in enumerate(NAMES, 1)
+            for number, name in enumerate(LISTED_NAMES, 1)
             for line in (card(f"TTYPE{number}", name.upper(), ""), card(f"TFORM{number}", "D", ""))
         ],
         "END".ljust(80),
