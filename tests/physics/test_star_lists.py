@@ -8,30 +8,30 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
-from scipy.special import erf
 
 from nightloom.frames import StarField
 from nightloom.frames.listed import measure_listed
 from nightloom.frames.measuring import measure_whole
+from nightloom_drivers.depth import Depth
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cameras import Window
+from nightloom_drivers.physics.listing import LISTED_MAX
 from nightloom_drivers.physics.profile import profile
 from nightloom_drivers.physics.psf import Blur, shifted_stamps
 from nightloom_drivers.physics.view import View
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import AtmosphereSettings, OpticsSettings, SensorSettings
-from nightloom_drivers.star_list import StarList
-from physics.nights import PERFECT_MOUNT, open_world
+from physics.nights import NOON_S, PERFECT_MOUNT, open_world
 
 SATURATION_ADU = 62000.0
 STEADY = AtmosphereSettings(seeing_log_scatter=0.0, haze_log_scatter=0.0)
 BRIGHT_SNR = 10.0
-FRAMES = 5
+FRAMES = 3
 
 
 @dataclass(frozen=True)
 class Scene:
-    """What stands before the camera: `out_steps` from focus."""
+    """What stands before the camera, `out_steps` from focus, and how near lists must come to it."""
 
     exposure_s: float
     out_steps: int = 0
@@ -39,17 +39,21 @@ class Scene:
     binning: int = 1
     obstruction: float = 0.0
     seeing_arcsec: float = 2.8
+    alike: float = 0.1
+    """How near counts must be, and sizes to a fifth of that."""
+    factor: float = 2.0
+    """Within which scatters must be equal."""
 
 
 SCENES = {
     "short": Scene(4.0),
     "long": Scene(60.0),
-    "out of focus": Scene(60.0, 60),
-    "a ring": Scene(300.0, 200, obstruction=0.35),
+    "out of focus": Scene(15.0, 60),
+    "a ring": Scene(60.0, 200, obstruction=0.35, alike=0.2, factor=3.0),
     "coarse pixels": Scene(20.0, pixel_um=5.4),
     "fine pixels": Scene(30.0, pixel_um=2.4),
     "fine pixels, joined": Scene(30.0, pixel_um=2.4, binning=2),
-    "bad air": Scene(30.0, seeing_arcsec=6.0),
+    "bad air": Scene(10.0, seeing_arcsec=6.0),
 }
 
 
@@ -98,9 +102,7 @@ class Scatter:
     count: int
 
 
-def scatter(
-    seen: list[tuple[View, StarField]], scene: Scene, snr: tuple[float, float]
-) -> Scatter:
+def scatter(seen: list[tuple[View, StarField]], scene: Scene, snr: tuple[float, float]) -> Scatter:
     """Of all stars that stand alone, in all frames."""
     gain = SensorSettings().gain_e_per_adu
     offs: list[NDArray[np.float64]] = []
@@ -146,17 +148,75 @@ def test_lists_hold_what_measuring_pictures_finds(name: str) -> None:
     frames = list(both(scene))
     drawn = [(view, picture) for view, picture, _ in frames]
     listed = [(view, stars) for view, _, stars in frames]
-    counts = [float(np.mean([one.count for _, one in seen])) for seen in (drawn, listed)]
-    assert counts[1] == pytest.approx(counts[0], rel=0.1, abs=2)
-    sizes = [np.median([one.half_flux_radius_px for _, one in seen]) for seen in (drawn, listed)]
-    assert sizes[1] == pytest.approx(sizes[0], rel=0.02)
-    for told in ("background_adu", "noise_adu"):
-        of_picture, of_list = (np.mean([getattr(one, told) for _, one in seen]) for seen in (drawn, listed))
-        assert of_list == pytest.approx(of_picture, rel=0.04 if told == "noise_adu" else 0.003)
-    for snr in ((BRIGHT_SNR, 40.0), (40.0, np.inf)):
+
+    def mean(told: str, seen: list[tuple[View, StarField]]) -> float:
+        return float(np.mean([getattr(field, told) for _, field in seen]))
+
+    assert mean("count", listed) == pytest.approx(mean("count", drawn), rel=scene.alike, abs=2)
+    for told, alike in (
+        ("half_flux_radius_px", scene.alike / 5),
+        ("background_adu", 0.01),
+        ("noise_adu", 0.03),
+    ):
+        assert mean(told, listed) == pytest.approx(mean(told, drawn), rel=alike), told
+    # of faint rings too few are seen, and those by other light that they lie in
+    bins = ((BRIGHT_SNR, 40.0), (40.0, np.inf))[scene.out_steps > 100 :]
+    for snr in bins:
         one, other = scatter(drawn, scene, snr), scatter(listed, scene, snr)
-        print(name, snr, one, other)
+        assert other.median_light == pytest.approx(one.median_light, abs=0.6 * scene.alike)
+        assert other.median_size_px == pytest.approx(one.median_size_px, rel=scene.alike / 2)
+        for told in ("place_px", "light", "size_px"):
+            ratio = getattr(other, told) / getattr(one, told)
+            assert 1 / scene.factor < ratio < scene.factor, (told, one, other)
 
 
-def _unused() -> None:
-    _ = erf, profile, Blur, shifted_stamps, StarList
+def test_light_within_a_radius_of_a_gaussian_and_of_a_disk() -> None:
+    """Within r of a Gaussian lie 1 − exp(−r²/2σ²) of its light, within r of a disk r²/R²."""
+    gaussian = profile(2.0, 0.0, 0.0, 8.0)
+    inside = -np.expm1(-(gaussian.radius_px**2) / 4)
+    np.testing.assert_allclose(gaussian.within, inside, atol=1e-4)
+    assert gaussian.radius_of(0.5) == pytest.approx(1.17741 * np.sqrt(2.0), rel=1e-3)
+    disk = profile(0.09, 10.0, 0.0, 12.0)
+    for part in (0.25, 0.5, 0.75):
+        assert disk.radius_of(part) == pytest.approx(10 * np.sqrt(part), rel=0.005)
+
+
+def test_an_image_that_is_drawn_holds_as_much_light_within_a_radius() -> None:
+    blur = Blur(0.8, 0.8, 0.0, 6.0, 0.4)
+    image = shifted_stamps(blur)[0, 0].astype(float)
+    middle = image.shape[0] // 2
+    y, x = np.indices(image.shape) - middle
+    drawn = profile(0.8 + 1 / 12, 6.0, 0.4, 12.0)
+    for radius_px in (3.5, 5.5, 7.5):
+        inside = image[np.hypot(x, y) < radius_px].sum()
+        assert drawn.flux_within(radius_px) == pytest.approx(inside, abs=0.03)
+
+
+@pytest.mark.parametrize("kind", [FrameKind.DARK, FrameKind.BIAS])
+def test_a_frame_without_light_has_its_level_and_no_stars(kind: FrameKind) -> None:
+    world, t_s = open_world(mount=PERFECT_MOUNT)
+    picture = world.camera.expose(t_s, 60.0, kind)
+    listed = world.listing_camera.expose(t_s, 60.0, kind)
+    assert listed.found == len(listed.stars) == 0
+    assert listed.sky_adu == pytest.approx(np.median(picture), abs=0.6)
+    assert listed.shape == picture.shape
+
+
+def test_no_more_stars_are_listed_than_the_brightest() -> None:
+    world, t_s = standing(Scene(600.0, pixel_um=9.0))
+    listed = world.listing_camera.expose(t_s, 600.0)
+    assert listed.found > len(listed.stars) == LISTED_MAX
+    flux_adu = listed.stars["flux_adu"]
+    assert (np.diff(flux_adu) <= 0).all()
+    assert measure_listed(listed, SATURATION_ADU).count == listed.found
+
+
+def test_one_seed_lists_the_same_stars_and_another_one_does_not() -> None:
+    tables = []
+    for seed in (1, 1, 2):
+        world, t_s = open_world(mount=PERFECT_MOUNT)
+        again = World(world.settings, seed, NOON_S, Depth.STARS)
+        again.roof.open(NOON_S)
+        again.mount.unpark(NOON_S)
+        tables.append(again.listing_camera.expose(t_s, 10.0).stars.tobytes())
+    assert tables[0] == tables[1] != tables[2]

@@ -21,6 +21,8 @@ APERTURE_FWHM = 1.5
 # The sky under a star is the median of so many pixels round it.
 SKY_PX = 216.0
 WINGS_FWHM = 2.5
+# Stars hardly wider than a pixel seem wider and narrower as they lie on it: px² for 1 px².
+SPREAD_FLOOR_PX4 = 0.01
 # A centroid is weighted by a Gaussian of so many times the star's variance, no narrower than this.
 WINDOW_RATIO, WINDOW_VAR_MIN_PX2 = 2.0, 1.5
 
@@ -100,6 +102,7 @@ class GuideStars:
         stars["fwhm_px"] = FWHM_PER_SIGMA * np.sqrt(variance) * np.maximum(width, 0.3)
         reach_px = WINGS_FWHM * FWHM_PER_SIGMA * float(np.sqrt(variance))
         blown = _spread_noise(variance, reach_px, flux, photons, noise_adu)
+        blown = np.hypot(blown, SPREAD_FLOOR_PX4 / variance)
         stars["spread_px2"] = np.maximum(variance + blown * drawn[5], 1e-3)
         # light is summed as if it lay evenly over each pixel, which widens stars once more
         wider = float(np.sqrt(1 + 1 / 12 / variance)) * HALF_FLUX_PER_SIGMA / FWHM_PER_SIGMA

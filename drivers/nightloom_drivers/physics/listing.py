@@ -1,52 +1,47 @@
 """The main camera without pixels: the stars that measuring its picture would have found.
 
 The light comes from the same view as the picture's; what a measurement makes of it, and how it
-scatters, follows from the image's profile and from the noise of photons, sky and sensor. Tests
-hold both against measured pictures.
+scatters, follows from the star's profile, from the noise of photons, sky and sensor, and from the
+other stars. Tests hold both against measured pictures.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import KDTree
 
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cameras import Window
 from nightloom_drivers.physics.cooler import Cooler
+from nightloom_drivers.physics.crowd import Beside, Stars, beside, blended
 from nightloom_drivers.physics.lightpath import MainLightPath
-from nightloom_drivers.physics.profile import Array, Profile, profile
+from nightloom_drivers.physics.measured_star import (
+    MeasuredStar,
+    axes_px2,
+    has_room,
+    joined_for,
+    lie,
+    measured_star,
+)
+from nightloom_drivers.physics.profile import Array
 from nightloom_drivers.physics.psf import Blur, half_flux_radius_px
 from nightloom_drivers.physics.view import View
 from nightloom_drivers.rig_settings import OpticsSettings, SensorSettings
 from nightloom_drivers.star_list import LISTED, StarList
 
 LISTED_MAX = 2000
-FWHM_PER_SIGMA = 2.354820045
 ROUNDING = 12**-0.5
 """Standard deviation, in numbers, of what the converter rounds away."""
 
-# A star is five connected pixels that each stand four times the noise above the sky.
-THRESHOLD, AREA_PX = 4.0, 5.0
-# The fifth brightest of some noisy pixels, in the noise of one: how uncertain, and how lucky.
-WAVERING, LUCK = 0.6, 0.3
-# Larger stars are measured in frames that were halved, by the mean of the middle two of four
-# pixels, until they are smaller, and are looked for in smoothed ones.
-SHARP_PX, WIDE_PX, HALVED_MAX, HALVED_SIDE_PX_MIN = 5.0, 8.0, 16, 24
-ENOUGH = 10
-HALVED_NOISE = 0.546
-SMOOTHED_PX2, SMOOTHED_WAVERING = 4 / 3, 0.25
-SHARP_APERTURE, WIDE_APERTURE = 6.0, 3.7
-TYPICAL = 50
+CLIPPED_NOISE = 0.985
+"""Of the noise of a pixel: what lies far out is not taken for noise."""
+
+TYPICAL, ENOUGH = 50, 10
 # Stars nearer to each other than so many half-flux radii are seen as one.
-BLENDED_RADII = 2.0
-# The rim of what stands above the threshold is ragged: so much is seen beyond it, added in squares.
-RAGGED_PX = 1.3
+BLENDED_RADII = 2.3
 # What pixels add to the noise of place and size, most where stars are hardly wider than they are.
-PLACE_FLOOR_PX, SIZE_FLOOR_PX, SHARP_FLOOR_PX5 = 0.045, 0.01, 0.012
+PLACE_FLOOR_PX, SIZE_FLOOR_PX, SHARP_FLOOR_PX = 0.045, 0.01, 0.025
 WIDE_SIZE_NOISE = 1.35
-CLIPPED_NOISE = 0.985  # of a pixel: what lies far out is not taken for noise
-CORE = 0.3
 
 
 @dataclass(frozen=True)
@@ -60,28 +55,6 @@ class _Ground:
     noise_adu: float
     top_adu: float
     gain: float
-
-
-@dataclass(frozen=True, eq=False)
-class _Image:
-    """A star of unit flux as it is measured: in pixels joined to squares of `joined` a side.
-
-    `shown` is the profile as it is measured, `sought` as stars are looked for. Noise is that of
-    all light in a square pixel's area, ADU.
-    """
-
-    joined: int
-    shown: Profile
-    sought: Profile
-    threshold_adu: float
-    noise_adu: float
-
-    def edge_px(self, flux_adu: Array | float) -> Array:
-        """The radius, (n,), out to which stars (n,) stand above the threshold."""
-        level = np.maximum.accumulate(self.sought.level[::-1])
-        return np.asarray(
-            np.interp(self.threshold_adu / flux_adu, level, self.sought.radius_px[::-1])
-        )
 
 
 class MainStars:
@@ -121,8 +94,8 @@ class MainStars:
         warmth = float(2 ** (sensor_c / s.doubling_c))
         ground = self._ground(view.glow_e_per_s * exposure_s, warmth * exposure_s, binning)
         shape = window.height // binning, window.width // binning
-        x, y, flux_adu = self._light(view, exposure_s, window, binning, shape)
-        return self._listed(shape, x, y, flux_adu, _scaled(view.blur, binning), ground)
+        field = self._light(view, exposure_s, window, binning, shape)
+        return self._listed(shape, field, _scaled(view.blur, binning), ground)
 
     def _ground(self, glow_e: float, warm_s: float, binning: int) -> _Ground:
         """The sky and the dark current in a pixel of `binning` squared, and its noise."""
@@ -144,8 +117,8 @@ class MainStars:
         window: Window,
         binning: int,
         shape: tuple[int, int],
-    ) -> tuple[Array, Array, Array]:
-        """Places in px and light in ADU, (n,), of the stars in a window."""
+    ) -> Stars:
+        """The stars in a window, brightest first."""
         s = self.settings
         x = (view.x - window.x + 0.5) / binning - 0.5
         y = (view.y - window.y + 0.5) / binning - 0.5
@@ -157,112 +130,117 @@ class MainStars:
         response = 1 - self._vignetting * (across**2 + up**2) / 2
         flux_adu = view.flux_e_per_s[inside] * exposure_s * response / s.gain_e_per_adu
         order = np.argsort(-flux_adu, kind="stable")
-        return x[inside][order], y[inside][order], flux_adu[order]
+        return Stars(x[inside], y[inside], flux_adu).of(order)
 
     def _listed(
-        self,
-        shape: tuple[int, int],
-        x: Array,
-        y: Array,
-        flux_adu: Array,
-        blur: Blur,
-        ground: _Ground,
+        self, shape: tuple[int, int], field: Stars, blur: Blur, ground: _Ground
     ) -> StarList:
-        """Of stars (n,), brightest first, those that are found, as they are measured."""
-        image, x, y, flux_adu = self._seen(x, y, flux_adu, blur, ground, min(shape))
-        typical = np.median(flux_adu[:TYPICAL]) if len(flux_adu) else np.inf
-        aperture = SHARP_APERTURE if image.joined == 1 else WIDE_APERTURE
-        along, across = _axes_px2(blur)
-        spread_px2 = float(_spread_px(image, image.edge_px(typical))) ** 2
-        aperture_px = aperture * float(np.sqrt(spread_px2 + (along - across) / 2))
-        stars = self._measured(x, y, flux_adu, blur, image, ground, aperture_px)
+        """Of all stars in a frame of (rows, columns) those that are found, as they are measured."""
+        star, found, others = self._seen(field, blur, ground, shape)
+        along, across = axes_px2(blur)
+        typical = np.array([np.median(found.flux_adu[:TYPICAL]) if len(found) else np.inf])
+        spread_px2 = float(star.variance_px2(star.edge_px(typical))[0]) + (along - across) / 2
+        aperture_px = star.aperture * float(np.sqrt(spread_px2))
+        edge_px = star.edge_px(found.flux_adu)
+        radius_px = star.shown.radius_of(0.5)
+        area_px = shape[0] * shape[1]
+        crowd = beside(found, others, edge_px, radius_px, aperture_px, area_px)
+        stars = self._measured(found, crowd, star, ground, aperture_px)
+        self._lay(stars, found, blur, star, ground)
         stars = stars[np.argsort(-stars["flux_adu"], kind="stable")]
+        sharp = star
+        if star.joined > 1:
+            sharp = measured_star(blur, ground.noise_adu, 1, field.flux_adu, shape)
         return StarList(
             shape,
             stars[:LISTED_MAX],
             len(stars),
             ground.sky_adu,
-            ground.noise_adu,
+            sharp.noise_adu,
             aperture_px,
-            image.noise_adu * aperture_px * np.pi**0.5,
+            star.noise_adu * star.joined * aperture_px * np.pi**0.5,
         )
 
     def _seen(
-        self, x: Array, y: Array, flux_adu: Array, blur: Blur, ground: _Ground, side_px: int
-    ) -> tuple[_Image, Array, Array, Array]:
-        """How stars (n,) are measured, in a frame of that shorter side, and those found so.
-
-        Where they are few, wide ones are looked for in frames that were halved once more.
+        self, field: Stars, blur: Blur, ground: _Ground, shape: tuple[int, int]
+    ) -> tuple[MeasuredStar, Stars, Stars]:
+        """How stars are measured in a frame of (rows, columns), those that are found so, and all
+        that shine beside them. Few wide ones are looked for in frames that were halved once more.
         """
-        radius_px, joined = half_flux_radius_px(blur), _joined(blur, side_px)
-        image = _image(blur, ground, joined)
-        found = self._found(x, y, flux_adu, image)
-        while len(found[0]) < ENOUGH and radius_px >= 4 * joined and _room(joined, side_px):
+        radius_px, joined = half_flux_radius_px(blur), joined_for(blur, min(shape))
+        star = measured_star(blur, ground.noise_adu, joined, field.flux_adu, shape)
+        found, others = self._found(field, star)
+        while len(found) < ENOUGH and radius_px >= 4 * joined and has_room(joined, min(shape)):
             joined *= 2
-            wider = _image(blur, ground, joined)
-            more = self._found(x, y, flux_adu, wider)
-            if len(more[0]) > len(found[0]):
-                image, found = wider, more
-        return image, *found
+            wider = measured_star(blur, ground.noise_adu, joined, field.flux_adu, shape)
+            more, with_more = self._found(field, wider)
+            if len(more) > len(found):
+                star, found, others = wider, more, with_more
+        return star, found, others
 
-    def _found(
-        self, x: Array, y: Array, flux_adu: Array, image: _Image
-    ) -> tuple[Array, Array, Array]:
-        """Those of stars (n,), brightest first, that stand above the noise: (m,), blends joined."""
-        level, wavering, luck = _detection(image)
-        hopeful = flux_adu * level > (1 - 4 * wavering / THRESHOLD) * image.threshold_adu
-        x, y, flux_adu = _blended(
-            x[hopeful],
-            y[hopeful],
-            flux_adu[hopeful],
-            BLENDED_RADII * image.sought.radius_of(0.5),
-        )
-        noise = luck + wavering * self._rng.standard_normal(len(x))
-        stands = flux_adu * level / image.threshold_adu + noise / THRESHOLD > 1
-        return x[stands], y[stands], flux_adu[stands]
+    def _found(self, field: Stars, star: MeasuredStar) -> tuple[Stars, Stars]:
+        """Of stars, brightest first, those that stand above the noise, blends joined; and all,
+        beginning with these.
+        """
+        level, wavering, luck = star.detection
+        hopeful = field.flux_adu * level > (1 - 4 * wavering) * star.threshold_adu
+        seen = blended(field.of(hopeful), BLENDED_RADII * star.sought.radius_of(0.5))
+        noise = luck + wavering * self._rng.standard_normal(len(seen))
+        stands = seen.flux_adu * level / star.threshold_adu + noise > 1
+        found = seen.of(stands)
+        return found, found.and_(seen.of(~stands)).and_(field.of(~hopeful))
 
     def _measured(
-        self,
-        x: Array,
-        y: Array,
-        flux_adu: Array,
-        blur: Blur,
-        image: _Image,
-        ground: _Ground,
-        aperture_px: float,
+        self, found: Stars, crowd: Beside, star: MeasuredStar, ground: _Ground, aperture_px: float
     ) -> NDArray[np.void]:
-        """Stars (n,) with the noise that their light and the sky's give: (n,) of dtype LISTED."""
-        n, drawn = len(x), self._rng.standard_normal((8, len(x)))
-        stars = np.zeros(n, LISTED)
-        if not n:
-            return stars
-        photons, ground_noise = flux_adu / ground.gain, image.noise_adu
-        edge_px = np.hypot(image.edge_px(flux_adu), RAGGED_PX * image.joined)
-        spread_px2 = _spread_px(image, edge_px) ** 2
-        within_adu = flux_adu * np.interp(edge_px, image.sought.radius_px, image.sought.within)
-        place = np.sqrt(photons * spread_px2 + np.pi / 4 * (ground_noise * edge_px**2) ** 2)
-        place_px = np.hypot(place / within_adu, PLACE_FLOOR_PX)
-        stars["x"], stars["y"] = x + place_px * drawn[0], y + place_px * drawn[1]
-        share = image.shown.flux_within(aperture_px)
-        noise = np.sqrt(photons * share + np.pi * (ground_noise * aperture_px) ** 2)
-        stars["flux_adu"] = _clipped(flux_adu, image, ground, share) + noise * drawn[2]
-        off_px = np.hypot(x - np.rint(x), y - np.rint(y)) if image.joined == 1 else np.zeros(n)
-        level = np.interp(off_px, image.sought.radius_px, image.sought.level)
-        peak = flux_adu * level + ground.noise_adu * drawn[3] / image.joined
-        stars["peak_adu"] = np.minimum(peak, ground.top_adu)
-        radius_px = image.shown.radius_of(share / 2)
-        steep = np.interp(
-            radius_px, image.shown.radius_px, 2 * np.pi * image.shown.radius_px * image.shown.level
+        """Stars (n,) with the noise that their light, the sky's and that of others give: (n,) of
+        dtype LISTED, their directions still 0.
+        """
+        flux_adu, drawn = found.flux_adu, self._rng.standard_normal((5, len(found)))
+        stars, shown = np.zeros(len(found), LISTED), star.shown
+        place_px = np.hypot(_place_noise_px(flux_adu, star, ground), PLACE_FLOOR_PX)
+        stars["x"] = found.x + crowd.x_px + place_px * drawn[0]
+        stars["y"] = found.y + crowd.y_px + place_px * drawn[1]
+        share = shown.flux_within(aperture_px)
+        noise = np.sqrt(
+            flux_adu * share / ground.gain + np.pi * (star.sky_noise_adu * aperture_px) ** 2
         )
-        unsure = 1.0 if image.joined == 1 else WIDE_SIZE_NOISE
-        floor_px = SIZE_FLOOR_PX + SHARP_FLOOR_PX5 / _spread_px(image, aperture_px) ** 4
-        size = np.hypot(unsure * noise / 2 / (flux_adu * steep), floor_px) / radius_px
-        stars["half_flux_radius_px"] = radius_px * np.maximum(1 + size * drawn[4], 0.05)
-        stars["fwhm_px"] = _core_fwhm_px(image.sought) * np.maximum(1 + 1.5 * size * drawn[4], 0.05)
-        stars["spread_px2"] = float(_spread_px(image, aperture_px)) ** 2
-        moments = np.sqrt(2 * photons * spread_px2**2 + np.pi / 8 * ground_noise**2 * edge_px**6)
-        _lay(stars, blur, image, spread_px2, moments / within_adu, drawn[5:])
+        stars["flux_adu"] = _clipped(flux_adu, star, ground, share)
+        stars["flux_adu"] += crowd.light_adu + noise * drawn[2]
+        off_px = np.hypot(found.x - np.rint(found.x), found.y - np.rint(found.y))
+        level = np.interp(off_px * (star.joined == 1), star.sought.radius_px, star.sought.level)
+        peak = flux_adu * level + ground.noise_adu * drawn[3] / star.joined
+        stars["peak_adu"] = np.minimum(peak, ground.top_adu)
+        radius_px = shown.radius_of(share / 2)
+        steep = flux_adu * 2 * np.pi * radius_px
+        steep *= float(np.interp(radius_px, shown.radius_px, shown.level))
+        floor_px = SIZE_FLOOR_PX + SHARP_FLOOR_PX / (1 + star.whole_px2**4)
+        unsure = 1.0 if star.joined == 1 else WIDE_SIZE_NOISE
+        size_px = np.hypot(unsure * noise / 2 / steep, floor_px) * drawn[4]
+        size_px += (crowd.light_adu / 2 - crowd.inside_adu) / steep
+        grown = np.maximum(1 + size_px / radius_px, 0.05)
+        stars["half_flux_radius_px"] = radius_px * grown
+        stars["fwhm_px"] = star.core_fwhm_px * grown
+        stars["spread_px2"] = star.whole_px2
         return stars
+
+    def _lay(
+        self,
+        stars: NDArray[np.void],
+        found: Stars,
+        blur: Blur,
+        star: MeasuredStar,
+        ground: _Ground,
+    ) -> None:
+        """Fill in how long stars (n,) are and which way."""
+        edge_px = star.edge_px(found.flux_adu)
+        variance_px2 = star.variance_px2(edge_px)
+        light = 2 * found.flux_adu / ground.gain * variance_px2**2
+        noise = np.sqrt(light + np.pi / 8 * star.sky_noise_adu**2 * edge_px**6)
+        noise_px2 = noise / (found.flux_adu * star.share_within(edge_px))
+        drawn = self._rng.standard_normal((3, len(found)))
+        lies = lie(blur, star, variance_px2, noise_px2, drawn)
+        stars["ellipticity"], stars["long_axis_deg"] = lies
 
 
 def _scaled(blur: Blur, binning: int) -> Blur:
@@ -277,124 +255,19 @@ def _scaled(blur: Blur, binning: int) -> Blur:
     )
 
 
-def _axes_px2(blur: Blur) -> tuple[float, float]:
-    """Variances along and across the Gaussian's long axis."""
-    mean, apart = (blur.var_x + blur.var_y) / 2, (blur.var_x - blur.var_y) / 2
-    long = float(np.hypot(apart, blur.cov_xy))
-    return mean + long, max(mean - long, 0.0)
+def _place_noise_px(flux_adu: Array, star: MeasuredStar, ground: _Ground) -> Array:
+    """Standard error (n,) in one axis of the middle of what stands above the threshold."""
+    edge_px = star.edge_px(flux_adu)
+    light = flux_adu / ground.gain * star.variance_px2(edge_px)
+    sky = np.pi / 4 * (star.sky_noise_adu * edge_px**2) ** 2
+    return np.asarray(np.sqrt(light + sky) / (flux_adu * star.share_within(edge_px)))
 
 
-def _round_px2(blur: Blur) -> float:
-    """Variance of the round Gaussian that holds half of its light in a circle as large."""
-    along, across = _axes_px2(blur)
-    # by the geometric mean for two thirds: within 1 % of the integral up to axes of 2 to 1
-    return (2 * float(np.sqrt(along * across)) + (along + across) / 2) / 3
-
-
-def _joined(blur: Blur, side_px: int) -> int:
-    """How many pixels a side are joined to measure a star, in a frame of this shorter side."""
-    joined, radius_px = 1, half_flux_radius_px(blur)
-    while radius_px > (SHARP_PX if joined == 1 else WIDE_PX * joined) and _room(joined, side_px):
-        joined *= 2
-    return joined
-
-
-def _room(joined: int, side_px: int) -> bool:
-    """Whether a frame that was halved so often may be halved again."""
-    return joined < HALVED_MAX and side_px >= 2 * HALVED_SIDE_PX_MIN * joined
-
-
-def _image(blur: Blur, ground: _Ground, joined: int) -> _Image:
-    """How a star of this blur is measured on this ground, in pixels joined so."""
-    variance_px2 = _round_px2(blur) + joined**2 / 12
-    # light is summed as if it lay evenly over each pixel, which widens stars once more
-    summed_px2 = variance_px2 + joined**2 / 12
-    smoothed_px2 = variance_px2 + (SMOOTHED_PX2 * joined**2 if joined > 1 else 0.0)
-    aperture = SHARP_APERTURE if joined == 1 else WIDE_APERTURE
-    reach_px = 1.1 * aperture * np.sqrt(smoothed_px2 + blur.disk_radius_px**2 / 4)
-    shown = profile(summed_px2, blur.disk_radius_px, blur.hole, reach_px)
-    sought = profile(smoothed_px2, blur.disk_radius_px, blur.hole, reach_px)
-    noise_adu = ground.noise_adu * HALVED_NOISE ** np.log2(joined)
-    return _Image(joined, shown, sought, THRESHOLD * noise_adu, noise_adu * joined)
-
-
-def _detection(image: _Image) -> tuple[float, float, float]:
-    """The level that decides whether a star of unit flux is found: that of the faintest of the
-    pixels it must have; and how noise moves it, in the noise of one pixel.
-    """
-    level, area = image.sought.level, image.sought.ring_px2
-    order = np.argsort(-level, kind="stable")
-    enough = np.cumsum(area[order])
-    decisive = float(np.interp(AREA_PX * image.joined**2, enough, level[order]))
-    return (decisive, WAVERING, LUCK) if image.joined == 1 else (decisive, SMOOTHED_WAVERING, 0.0)
-
-
-def _blended(x: Array, y: Array, flux_adu: Array, within_px: float) -> tuple[Array, Array, Array]:
-    """Stars (n,), brightest first, with those that are too near a brighter one joined to it."""
-    if len(x) < 2:
-        return x, y, flux_adu
-    pairs = KDTree(np.column_stack([x, y])).query_pairs(within_px, output_type="ndarray")
-    if not len(pairs):
-        return x, y, flux_adu
-    bright, faint = pairs.min(axis=1), pairs.max(axis=1)
-    order = np.lexsort((bright, faint))
-    bright, faint = bright[order], faint[order]
-    first = np.unique(faint, return_index=True)[1]
-    into = np.arange(len(x))
-    for one, other in zip(bright[first].tolist(), faint[first].tolist(), strict=True):
-        into[other] = into[one]  # of the brighter, which comes before, the place is known
-    light: Array = np.bincount(into, flux_adu, len(x)).astype(np.float64)
-    alone = np.flatnonzero(light > 0)
-    joined_x, joined_y = (np.bincount(into, flux_adu * place, len(x)) for place in (x, y))
-    light = light[alone]
-    return joined_x[alone] / light, joined_y[alone] / light, light
-
-
-def _spread_px(image: _Image, edge_px: float | Array) -> Array:
-    """Standard deviation in one axis of the light within radii, of their shape."""
-    seen = image.sought
-    light = seen.level * seen.ring_px2
-    inside = np.cumsum(light)
-    moment = np.cumsum(light * seen.radius_px**2 / 2)
-    variance = np.interp(edge_px, seen.radius_px, moment / np.maximum(inside, 1e-12))
-    return np.asarray(np.sqrt(np.maximum(variance, 0.1)))
-
-
-def _clipped(flux_adu: Array, image: _Image, ground: _Ground, share: float) -> Array:
+def _clipped(flux_adu: Array, star: MeasuredStar, ground: _Ground, share: float) -> Array:
     """The light (n,) of stars (n,) within the aperture, of which pixels hold no more than full."""
     seen = flux_adu * share
-    full = np.flatnonzero(flux_adu * image.shown.level[0] > ground.top_adu)
+    full = np.flatnonzero(flux_adu * star.shown.level[0] > ground.top_adu)
     if len(full):
-        levels = np.minimum(np.outer(flux_adu[full], image.shown.level), ground.top_adu)
-        seen[full] = np.minimum(levels @ image.shown.ring_px2, seen[full])
+        levels = np.minimum(np.outer(flux_adu[full], star.shown.level), ground.top_adu)
+        seen[full] = np.minimum(levels @ star.shown.ring_px2, seen[full])
     return np.asarray(seen)
-
-
-def _core_fwhm_px(shown: Profile) -> float:
-    """FWHM of the Gaussian whose logarithm fits the core's best; NaN for a hollow one."""
-    core = shown.level > CORE * shown.level.max()
-    square, log = shown.radius_px[core] ** 2, np.log(shown.level[core])
-    weight = shown.level[core] ** 2 * shown.ring_px2[core]
-    square_off, log_off = square - np.average(square, weights=weight), log
-    slope = float(np.sum(weight * square_off * log_off) / np.sum(weight * square_off**2))
-    return float(np.sqrt(-4 * np.log(2) / slope)) if slope < 0 else float("nan")
-
-
-def _lay(
-    stars: NDArray[np.void],
-    blur: Blur,
-    image: _Image,
-    spread_px2: Array,
-    noise_px2: Array,
-    drawn: Array,
-) -> None:
-    """Fill in how long stars (n,) are and which way, from noisy second moments; `drawn` (3, n)."""
-    whole = _spread_px(image, image.sought.radius_px[-1]) ** 2
-    part = spread_px2 / whole  # of the moments, as far as the star stands above the threshold
-    mean = spread_px2 + part * (blur.sigma_px**2 - _round_px2(blur))
-    apart = part * (blur.var_x - blur.var_y) / 2
-    apart = apart + noise_px2 * (drawn[0] - drawn[1]) / 2
-    cross = part * blur.cov_xy + noise_px2 * drawn[2] / np.sqrt(2)
-    long = np.minimum(np.hypot(apart, cross), 0.95 * mean)
-    stars["ellipticity"] = 1 - np.sqrt((mean - long) / (mean + long))
-    stars["long_axis_deg"] = np.degrees(np.arctan2(cross, apart)) / 2

@@ -166,8 +166,13 @@ def _look_at_header(header: fits.Header, sub: TakenSub, entry: Entry, findings: 
         findings.add(FRAMES_KEPT, sub.start_s, f"{entry.path}: {', '.join(wrong)}")
     if "CRVAL1" not in header:
         return
-    width, height = ("NAXIS1", "NAXIS2") if header["NAXIS"] else ("COLUMNS", "ROWS")
-    middle = WCS(header).pixel_to_world_values((header[width] - 1) / 2, (header[height] - 1) / 2)
+    if not header["NAXIS"]:  # a frame of stars alone: as its picture would have it
+        sizes = {"NAXIS": 2, "NAXIS1": header["COLUMNS"], "NAXIS2": header["ROWS"]}
+        header = header.copy()
+        header.update(sizes)
+    middle = WCS(header).pixel_to_world_values(
+        (header["NAXIS1"] - 1) / 2, (header["NAXIS2"] - 1) / 2
+    )
     away_arcsec = _apart_arcsec((float(middle[0]), float(middle[1])), (sub.ra_deg, sub.dec_deg))
     if away_arcsec > WCS_TRUE.tolerance:
         seen = f"{entry.path}: its coordinates are {away_arcsec:.0f}″ from where it was taken"
