@@ -76,6 +76,9 @@ class Rig:
     dust_cap: DustCap | None
     power: PowerSwitch | None
     """Connected when it is needed first: a night does without it."""
+    measuring: Measuring = OF_PIXELS
+    guide_measuring: GuideMeasuring = OF_GUIDE_PIXELS
+    """What finds the stars in its cameras' frames."""
 
     def devices(self, without: Set[str] = frozenset()) -> Iterator[Device]:
         """Every instrument that the observatory has, but for some roles."""
@@ -95,9 +98,15 @@ class Rig:
             raise several.exceptions[0] from several
 
 
-def assemble(link: Link, observatory: Observatory, clock: Clock) -> Rig:
-    """The observatory's instruments over a link, real or simulated."""
-    return _filled(Rig, link, observatory, clock, guarded=False)
+def assemble(
+    link: Link, observatory: Observatory, clock: Clock, depth: Depth = Depth.PIXELS
+) -> Rig:
+    """The observatory's instruments over a link, real or simulated to some depth."""
+    rig = _filled(Rig, link, observatory, clock, guarded=False)
+    if depth is Depth.PIXELS:
+        return rig
+    main, guide = OF_LISTS
+    return replace(rig, measuring=main, guide_measuring=guide)
 
 
 def safety_devices(link: Link, observatory: Observatory, clock: Clock) -> SafetyDevices:
@@ -124,14 +133,10 @@ def _filled(
 
 @dataclass(frozen=True)
 class SimulatedRig:
-    """A rig in this process: the link that leads to it, its devices, the truth behind them, and
-    what its cameras' frames are measured by.
-    """
+    """A rig in this process: the link that leads to it, its devices, and the truth behind them."""
 
     link: LoopbackLink
     world: World
-    measuring: Measuring
-    guide_measuring: GuideMeasuring
 
     @property
     def simulators(self) -> list[Simulator]:
@@ -148,8 +153,7 @@ def simulated_rig(
 ) -> SimulatedRig:
     """A simulated rig that begins at the clock's present, over a loopback."""
     built = build_rig(settings, clock, seed, depth)
-    measurings = OF_LISTS if depth is Depth.STARS else (OF_PIXELS, OF_GUIDE_PIXELS)
-    return SimulatedRig(LoopbackLink(built.simulators), built.world, *measurings)
+    return SimulatedRig(LoopbackLink(built.simulators), built.world)
 
 
 @asynccontextmanager

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pytest
@@ -50,7 +51,7 @@ SCENES = {
 }
 
 
-def looking(scene: Scene, **parts: object) -> tuple[World, float]:
+def looking(scene: Scene, **parts: Any) -> tuple[World, float]:
     """A world with this guide camera, open and tracking."""
     air = AtmosphereSettings(seeing_fwhm_arcsec=scene.seeing_arcsec, seeing_log_scatter=0.0)
     guide = GuideCameraSettings(sensor=scene.sensor)

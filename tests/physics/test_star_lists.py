@@ -77,10 +77,11 @@ def both(scene: Scene) -> Iterator[tuple[View, StarField, StarField]]:
     world, t_s = standing(scene)
     whole = Window(0, 0, world.settings.sensor.width_px, world.settings.sensor.height_px)
     for n in range(FRAMES):
-        asked: Any = t_s + n * (scene.exposure_s + 2), scene.exposure_s, FrameKind.LIGHT, whole
-        picture = world.camera.expose(*asked, scene.binning)
-        listed = world.listing_camera.expose(*asked, scene.binning)
-        view = world.camera.view(*asked[:2])
+        begun_s = t_s + n * (scene.exposure_s + 2)
+        asked: Any = begun_s, scene.exposure_s, FrameKind.LIGHT, whole, scene.binning
+        picture = world.camera.expose(*asked)
+        listed = world.listing_camera.expose(*asked)
+        view = world.camera.view(begun_s, scene.exposure_s)
         yield (
             view,
             measure_whole(picture, SATURATION_ADU),

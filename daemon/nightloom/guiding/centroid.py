@@ -111,12 +111,10 @@ def measure(
 def believed(
     moved: Floats, shift: Floats, fwhm_px: Floats, snr: Floats, usual_fwhm_px: float
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    """Standard errors (n,) of how far stars ``moved`` (2, n), and which of them are held (n,):
-    those that are bright enough and went with the common ``shift`` (2,). ``fwhm_px`` and ``snr``
-    are (n,).
+    """Standard errors (n,) of how far stars ``moved`` (2, n), and which are held (n,): those bright
+    enough that went with the common ``shift`` (2,). ``fwhm_px`` and ``snr`` are (n,).
     """
-    with np.errstate(divide="ignore"):
-        error = np.where(snr > 0, fwhm_px / (FWHM_PER_SIGMA * np.maximum(snr, 1e-9)), np.inf)
+    error = np.where(snr > 0, fwhm_px / (FWHM_PER_SIGMA * np.maximum(snr, 1e-9)), np.inf)
     stayed = np.hypot(*(moved - shift[:, None])) < usual_fwhm_px + 1.0
     held = (snr >= HELD_SNR_MIN) & stayed
     return error, held & _agree(moved, error, held, usual_fwhm_px)

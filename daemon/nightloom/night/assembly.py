@@ -9,12 +9,10 @@ from nightloom.errors import BadInput
 from nightloom.executor import Executor, Workers
 from nightloom.faults import GivenUp
 from nightloom.focusing.runs import Focusing
-from nightloom.frames.measuring import OF_PIXELS, Measuring
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.frames.records import JudgedFrame
 from nightloom.frames.seeing import at_zenith_px
 from nightloom.guiding.guiding import Guiding
-from nightloom.guiding.measuring import OF_GUIDE_PIXELS, GuideMeasuring
 from nightloom.guiding.readings import Reading
 from nightloom.ledger import Ledger, Sub
 from nightloom.night.context import Context
@@ -50,8 +48,6 @@ def build_context(
     stop: asyncio.Event | None = None,
     seed: int | None = None,
     account: Account | None = None,
-    measuring: Measuring = OF_PIXELS,
-    guide_measuring: GuideMeasuring = OF_GUIDE_PIXELS,
 ) -> Context:
     """Everything that the phases of one night share. Without a frames folder none is written.
 
@@ -60,16 +56,15 @@ def build_context(
     account = account or Account()
     guard = Guard(settings, safety, Acts(ledger, clock, log), SteadyClock(clock), log)
     cloud_monitor = CloudMonitor(settings, clock, log)
-    night, camera = str(schedule.night), rig.camera
+    night, camera, measuring = str(schedule.night), rig.camera, rig.measuring
     offsets = KeptPointingOffsets(ledger, night)
     pointing = Pointing(
         guard, camera, solver, cloud_monitor, settings, offsets, compute, clock, log, measuring
     )
-    guided_by = rig.guide_camera, rig.guide_port
-    guiding = Guiding(*guided_by, guard, settings, ledger, compute, clock, log, guide_measuring)
-    focusing = Focusing(
-        camera, rig.focuser, settings, night, ledger, compute, clock, log, measuring
-    )
+    guides = rig.guide_camera, rig.guide_port
+    guiding = Guiding(*guides, guard, settings, ledger, compute, clock, log, rig.guide_measuring)
+    focuser = rig.focuser
+    focusing = Focusing(camera, focuser, settings, night, ledger, compute, clock, log, measuring)
     pipeline = FramePipeline(
         settings, schedule.night, frames_folder, ledger, compute, store, clock, log, measuring
     )

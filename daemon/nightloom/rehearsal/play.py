@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from nightloom.errors import FramesNotKept
 from nightloom.executor import Executor, InLine, Threads, Workers
-from nightloom.frames.measuring import OF_PIXELS, Measuring
-from nightloom.guiding.measuring import OF_GUIDE_PIXELS, GuideMeasuring
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
@@ -99,7 +97,6 @@ def play_virtually(
                         disk,
                         listeners,
                         person,
-                        (rig.measuring, rig.guide_measuring),
                     )
             finally:
                 for meddling in beside:
@@ -143,7 +140,6 @@ async def _play(
     store: Executor,
     listeners: Callable[[NightSummary], Sequence[Listener]],
     person: Person | None = None,
-    measurings: tuple[Measuring, GuideMeasuring] = (OF_PIXELS, OF_GUIDE_PIXELS),
 ) -> tuple[NightSummary, FramesNotKept | None]:
     """One night over an open link, followed by its account, and by what ended it early."""
     settings = rehearsal.settings
@@ -160,7 +156,7 @@ async def _play(
             log.emit(assumption)
         context = build_context(
             settings,
-            assemble(link, settings.observatory, clock),
+            assemble(link, settings.observatory, clock, rehearsal.depth),
             safety_devices(link, settings.observatory, clock),
             schedule,
             frames_folder=rehearsal.frames_folder,
@@ -172,8 +168,6 @@ async def _play(
             store=store,
             seed=rehearsal.seed,
             account=account,
-            measuring=measurings[0],
-            guide_measuring=measurings[1],
         )
         try:
             async with outages_told(link, log), _beside(person, context):

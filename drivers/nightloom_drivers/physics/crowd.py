@@ -110,4 +110,4 @@ def beside(
         np.bincount(mine, pull * (far[theirs] - near[mine]), count)
         for near, far in ((found.x, others.x), (found.y, others.y))
     )
-    return Beside(total, core, x, y)
+    return Beside(total, core, np.asarray(x, np.float64), np.asarray(y, np.float64))

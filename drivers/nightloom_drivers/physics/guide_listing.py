@@ -1,6 +1,7 @@
 """The guide camera without pixels: the stars that measuring its picture would have found."""
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import erf
 
 from nightloom_drivers.frame_kind import FrameKind
@@ -71,8 +72,7 @@ class GuideStars:
         self, view: View, exposure_s: float, window: Window, sky_adu: float, noise_adu: float
     ) -> StarList:
         """The stars of a view in a window, on a sky of this level and noise in a pixel."""
-        s, gain = self.settings, self.settings.gain_e_per_adu
-        variance = view.blur.sigma_px**2 + 1 / 12
+        gain, variance = self.settings.gain_e_per_adu, view.blur.sigma_px**2 + 1 / 12
         aperture_px = APERTURE_FWHM * FWHM_PER_SIGMA * float(np.sqrt(variance))
         area_px = np.pi * aperture_px**2
         sky_noise_adu = noise_adu * float(np.sqrt(area_px + area_px**2 * np.pi / 2 / SKY_PX))
@@ -86,38 +86,54 @@ class GuideStars:
             & (y < window.height - 0.5)
         )
         x, y, flux = x[hopeful], y[hopeful], flux[hopeful]
-        drawn = self._rng.standard_normal((6, len(x)))
-        photons = flux / gain
-        noise = np.sqrt(photons + sky_noise_adu**2)
-        measured = flux + noise * drawn[0]
-        full_adu = min(s.bias_adu + s.full_well_e / gain, 2**s.bits - 1)
-        window_var = max(WINDOW_RATIO * variance, WINDOW_VAR_MIN_PX2)
-        away_px = _place_noise(variance, window_var, flux, photons, noise_adu)
-        width = 1 + drawn[3] * noise / flux / np.sqrt(2)
-        stars = np.zeros(len(x), LISTED)
-        stars["x"], stars["y"] = x + away_px * drawn[1], y + away_px * drawn[2]
-        stars["flux_adu"] = measured
-        peak = flux * _share_of_pixel(x, y, view.blur.sigma_px) + noise_adu * drawn[4]
-        stars["peak_adu"] = np.minimum(peak, full_adu - s.bias_adu - sky_adu)
-        stars["fwhm_px"] = FWHM_PER_SIGMA * np.sqrt(variance) * np.maximum(width, 0.3)
-        reach_px = WINGS_FWHM * FWHM_PER_SIGMA * float(np.sqrt(variance))
-        blown = _spread_noise(variance, reach_px, flux, photons, noise_adu)
-        blown = np.hypot(blown, SPREAD_FLOOR_PX4 / variance)
-        stars["spread_px2"] = np.maximum(variance + blown * drawn[5], 1e-3)
-        # light is summed as if it lay evenly over each pixel, which widens stars once more
-        wider = float(np.sqrt(1 + 1 / 12 / variance)) * HALF_FLUX_PER_SIGMA / FWHM_PER_SIGMA
-        stars["half_flux_radius_px"] = stars["fwhm_px"] * wider
-        stars = stars[measured > SNR_MIN * noise]
+        noise = np.sqrt(flux / gain + sky_noise_adu**2)
+        stars = self._measured(x, y, flux, noise, noise_adu, variance, view.blur.sigma_px)
+        room_adu = min(self.settings.full_well_e / gain, self._top_adu) - sky_adu
+        stars["peak_adu"] = np.minimum(stars["peak_adu"], room_adu)
+        stars = stars[stars["flux_adu"] > SNR_MIN * noise]
         stars = stars[np.argsort(-stars["flux_adu"], kind="stable")]
         return StarList(
             (window.height, window.width),
             stars[:LISTED_MAX],
             len(stars),
-            s.bias_adu + sky_adu,
+            self.settings.bias_adu + sky_adu,
             noise_adu,
             aperture_px,
             sky_noise_adu,
         )
+
+    @property
+    def _top_adu(self) -> float:
+        """The highest number of a pixel, above the bias."""
+        return float(2**self.settings.bits - 1) - self.settings.bias_adu
+
+    def _measured(
+        self,
+        x: Array,
+        y: Array,
+        flux: Array,
+        noise: Array,
+        noise_adu: float,
+        variance: float,
+        sigma_px: float,
+    ) -> NDArray[np.void]:
+        """Stars (n,) of some light and the noise of that, ADU, on this noise of a pixel: (n,)."""
+        drawn, photons = self._rng.standard_normal((6, len(x))), flux / self.settings.gain_e_per_adu
+        window_var = max(WINDOW_RATIO * variance, WINDOW_VAR_MIN_PX2)
+        away_px = _place_noise(variance, window_var, flux, photons, noise_adu)
+        fwhm_px = FWHM_PER_SIGMA * float(np.sqrt(variance))
+        blown = _spread_noise(variance, WINGS_FWHM * fwhm_px, flux, photons, noise_adu)
+        blown = np.hypot(blown, SPREAD_FLOOR_PX4 / variance)
+        # light is summed as if it lay evenly over each pixel, which widens stars once more
+        wider = float(np.sqrt(1 + 1 / 12 / variance)) * HALF_FLUX_PER_SIGMA / FWHM_PER_SIGMA
+        stars = np.zeros(len(x), LISTED)
+        stars["x"], stars["y"] = x + away_px * drawn[1], y + away_px * drawn[2]
+        stars["flux_adu"] = flux + noise * drawn[0]
+        stars["peak_adu"] = flux * _share_of_pixel(x, y, sigma_px) + noise_adu * drawn[4]
+        stars["fwhm_px"] = fwhm_px * np.maximum(1 + drawn[3] * noise / flux / np.sqrt(2), 0.3)
+        stars["half_flux_radius_px"] = stars["fwhm_px"] * wider
+        stars["spread_px2"] = np.maximum(variance + blown * drawn[5], 1e-3)
+        return stars
 
 
 def _place_noise(

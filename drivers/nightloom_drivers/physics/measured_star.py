@@ -16,7 +16,7 @@ from nightloom_drivers.physics.psf import Blur, half_flux_radius_px
 # A star is five connected pixels that each stand four times the noise above the sky.
 THRESHOLD, AREA_PX = 4.0, 5.0
 # The fifth brightest of some noisy pixels, in the noise of one: how uncertain, and how lucky.
-WAVERING, LUCK = 0.6, 0.3
+WAVERING, LUCK = 0.6, 0.1
 # Larger stars are measured in frames that were halved, by the mean of the middle two of four
 # pixels, until they are smaller, and are looked for in smoothed ones.
 SHARP_PX, WIDE_PX, HALVED_MAX, HALVED_SIDE_PX_MIN = 5.0, 8.0, 16, 24
