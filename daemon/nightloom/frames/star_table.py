@@ -1,12 +1,34 @@
 """A frame without pixels on disk: its header, and a binary table of its stars."""
 
+import os
+from pathlib import Path
+
 import numpy as np
 from astropy.io import fits
 
 from nightloom_drivers.star_list import LISTED, LISTED_NAMES, StarList
 
 
-def told_of(frame: StarList, header: fits.Header) -> fits.Header:
+def write_stars(path: Path, frame: StarList, header: fits.Header) -> None:
+    """Write a header that also says what a list tells of its frame, and the stars as a table of
+    doubles, to a file that is on the disk when this returns. Raises OSError.
+    """
+    columns = [fits.Column(name.upper(), "D", array=frame.stars[name]) for name in LISTED_NAMES]
+    hdus = fits.HDUList(
+        [
+            fits.PrimaryHDU(None, _told_of(frame, header)),
+            fits.BinTableHDU.from_columns(columns),
+        ]
+    )
+    for hdu in hdus:
+        hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
+    with path.open("wb") as file:
+        hdus.writeto(file)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _told_of(frame: StarList, header: fits.Header) -> fits.Header:
     """A header that also says what a list tells of its frame, before the verdict's places."""
     cards = header.copy()
     for keyword, value, comment in (
@@ -20,12 +42,6 @@ def told_of(frame: StarList, header: fits.Header) -> fits.Header:
     ):
         cards.insert(0, (keyword, value, comment))
     return cards
-
-
-def star_table(frame: StarList) -> fits.BinTableHDU:
-    """The stars as a table of doubles."""
-    columns = [fits.Column(name.upper(), "D", array=frame.stars[name]) for name in LISTED_NAMES]
-    return fits.BinTableHDU.from_columns(columns)
 
 
 def star_list(opened: fits.HDUList) -> StarList:

@@ -18,7 +18,7 @@ from astropy.io import fits
 
 from nightloom.frames.checksum import ZERO, checksum
 from nightloom.frames.image import Frame, Pixels
-from nightloom.frames.star_table import star_list, star_table, told_of
+from nightloom.frames.star_table import star_list, write_stars
 from nightloom_drivers.star_list import StarList
 
 CARD_BYTES = 80
@@ -66,7 +66,10 @@ def write_frame(path: Path, data: Frame, header: fits.Header) -> None:
     try:
         _make_folder(path.parent)
         try:
-            _write_durably(partial, data, header)
+            if isinstance(data, StarList):
+                write_stars(partial, data, header)
+            else:
+                _write_durably(partial, data, header)
             _name(partial, path)
         finally:
             partial.unlink(missing_ok=True)
@@ -172,18 +175,12 @@ def _amended(path: Path, header: bytes, judged: Sequence[bytes]) -> list[tuple[i
     return [*changed, (summed, bytes(whole[summed : summed + CARD_BYTES]))]
 
 
-def _write_durably(partial: Path, data: Frame, header: fits.Header) -> None:
-    """Write (rows, columns) of counts, or a table of stars after the header, to a partial file
-    that is on the disk when this returns.
-    """
-    if isinstance(data, StarList):
-        hdus = fits.HDUList([fits.PrimaryHDU(None, told_of(data, header)), star_table(data)])
-    else:
-        hdus = fits.HDUList([fits.PrimaryHDU(data, header)])
-    for hdu in hdus:
-        hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
+def _write_durably(partial: Path, data: Pixels, header: fits.Header) -> None:
+    """Write (rows, columns) of counts to a partial file that is on the disk when this returns."""
+    hdu = fits.PrimaryHDU(data, header)
+    hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
     with partial.open("wb") as file:
-        hdus.writeto(file)
+        hdu.writeto(file)
         file.flush()
         os.fsync(file.fileno())
 

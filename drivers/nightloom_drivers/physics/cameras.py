@@ -118,7 +118,7 @@ class GuideCamera:
         Every call draws the air's motion of the stars afresh.
         """
         view = self._path.view(t_start_s, exposure_s)
-        return shaken(view, exposure_s, self._jitter_px, self._rng)
+        return view.shaken(exposure_s, self._jitter_px, self._rng)
 
     def expose(
         self,
@@ -178,19 +178,3 @@ class GuideCamera:
             x2, y2 = min(x0 + size, width), min(y0 + size, height)
             here, part = np.s_[y1:y2, x1:x2], np.s_[y1 - y0 : y2 - y0, x1 - x0 : x2 - x0]
             electrons[here] += image[part] + more[part] * drawn[here]
-
-
-def shaken(view: View, exposure_s: float, jitter_px: float, rng: np.random.Generator) -> View:
-    """Return the view as the air moved it all together: in one axis by a standard deviation of
-    `jitter_px` in a second's exposure.
-    """
-    # the air's motion averages out with time, down to the tenth of a second
-    spread_px = jitter_px / np.sqrt(max(exposure_s, 0.1))
-    jitter = spread_px * rng.standard_normal(2)
-    return View(
-        view.x + jitter[0],
-        view.y + jitter[1],
-        view.flux_e_per_s,
-        view.blur,
-        view.glow_e_per_s,
-    )

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from nightloom_drivers.frame_kind import FrameKind
-from nightloom_drivers.physics.cameras import Window, shaken
+from nightloom_drivers.physics.cameras import Window
 from nightloom_drivers.physics.lightpath import GuideLightPath
 from nightloom_drivers.physics.profile import Array
 from nightloom_drivers.physics.view import View
@@ -48,7 +48,7 @@ class GuideStars:
     def view(self, t_start_s: float, exposure_s: float) -> View:
         """Return the stars and the glow of an exposure that has ended; see `GuideCamera.view`."""
         view = self._path.view(t_start_s, exposure_s)
-        return shaken(view, exposure_s, self._jitter_px, self._rng)
+        return view.shaken(exposure_s, self._jitter_px, self._rng)
 
     def expose(
         self,
