@@ -44,6 +44,8 @@ WORTH, CAUSES = "clouds/test_worth.py", "clouds/test_causes.py"
 CLEARING = "clouds/test_clearing.py"
 MONITOR, TAKEN_BACK = "clouds/test_monitor.py", "frames/test_taken_back.py"
 POWER = ("devices/test_power_switch.py",)
+PHYSICS, LISTS = "drivers/nightloom_drivers/physics/", ("physics/test_star_lists.py",)
+GUIDE_LISTS = ("guiding/test_listed_stars.py",)
 
 
 def asked(name: str) -> tuple[str]:
@@ -683,6 +685,22 @@ SLIPS = (
          "if False:",
          ("rig/test_nothing_outlives.py::"
           "test_a_solver_that_started_another_program_ends_with_who_waits_for_it",)),
+    # Star lists ---------------------------------------------------------------------------------
+    Slip("lists scatter less than light does", PHYSICS + "listing.py",
+         "crowd.light_adu + noise * drawn[2]", "crowd.light_adu", LISTS),
+    Slip("lists hold every star there is", PHYSICS + "listing.py",
+         "stands = seen.flux_adu * level / star.threshold_adu + noise > 1",
+         "stands = seen.flux_adu > 0", LISTS),
+    Slip("pixels add nothing to a listed star's size", PHYSICS + "measured_star.py",
+         "summed_px2 = variance_px2 + joined**2 / 12", "summed_px2 = round_px2(blur)", LISTS),
+    Slip("faint stars add no noise to lists", PHYSICS + "measured_star.py",
+         "np.hypot(sky_adu, np.sqrt(blotches))", "sky_adu", LISTS),
+    Slip("listed guide stars stand still", PHYSICS + "guide_listing.py",
+         'stars["x"], stars["y"] = x + away_px * drawn[1], y + away_px * drawn[2]',
+         'stars["x"], stars["y"] = x, y', GUIDE_LISTS),
+    Slip("listed guide stars keep their light behind cloud", "daemon/nightloom/guiding/listed.py",
+         'flux = np.where(seen, listed["flux_adu"] * inside, 0.0)',
+         "flux = stars.flux_adu[: len(which)].copy()", GUIDE_LISTS),
 )  # fmt: skip
 
 

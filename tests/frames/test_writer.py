@@ -19,6 +19,7 @@ from nightloom.frames.header import (
     header_to_judge,
     judged_cards,
 )
+from nightloom.frames.image import picture
 from nightloom.frames.writer import (
     FrameExists,
     FrameNotRead,
@@ -235,7 +236,7 @@ def test_the_verdict_comes_into_a_frame_on_disk(
         assert shown == verdict or len(header["VERDICT"]) > 45
         assert [card.keyword for card in header.cards if "VERDICT" in card.keyword] == ["VERDICT"]
     assert frame_at(path) == "n-0001"
-    assert np.array_equal(read_frame(path), pixels())
+    assert np.array_equal(picture(read_frame(path)), pixels())
 
 
 @pytest.mark.parametrize("cut", range(4))
@@ -259,7 +260,7 @@ def test_a_verdict_cut_short_between_two_cards_is_given_again(
         amend_frame(path, cards)
     monkeypatch.undo()
     assert fits.getheader(path)["VERDICT"] in {NOT_JUDGED, "accepted"}
-    assert np.array_equal(read_frame(path), pixels())
+    assert np.array_equal(picture(read_frame(path)), pixels())
     amend_frame(path, cards)
     assert verified(path)["VERDICT"] == "accepted"
 

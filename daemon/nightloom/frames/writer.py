@@ -17,7 +17,9 @@ import numpy as np
 from astropy.io import fits
 
 from nightloom.frames.checksum import ZERO, added, checksum
-from nightloom.frames.image import Pixels
+from nightloom.frames.image import Frame, Pixels
+from nightloom.frames.star_table import star_list, write_stars
+from nightloom_drivers.star_list import StarList
 
 CARD_BYTES = 80
 BLOCK_BYTES = 2880
@@ -54,8 +56,8 @@ def partial_of(path: Path) -> Path:
     return path.with_name(f".{path.name}.partial")
 
 
-def write_frame(path: Path, data: Pixels, header: fits.Header) -> None:
-    """Write one frame of (rows, columns) ADU as FITS.
+def write_frame(path: Path, data: Frame, header: fits.Header) -> None:
+    """Write one frame of (rows, columns) ADU, or of stars alone, as FITS.
 
     Missing folders are made. The file carries CHECKSUM and DATASUM.
     Raises FrameExists when the name is taken and FrameNotWritten when the disk refuses.
@@ -66,7 +68,10 @@ def write_frame(path: Path, data: Pixels, header: fits.Header) -> None:
     try:
         _make_folder(path.parent)
         try:
-            _write_durably(partial, data, header)
+            if isinstance(data, StarList):
+                write_stars(partial, data, header)
+            else:
+                _write_durably(partial, data, header)
             _name(partial, path)
         finally:
             partial.unlink(missing_ok=True)
@@ -104,11 +109,15 @@ def frame_at(path: Path) -> str | None:
         raise FrameNotRead(path, refusal.strerror or str(refusal)) from refusal
 
 
-def read_frame(path: Path) -> Pixels:
-    """The pixels (rows, columns) of a frame on disk, in ADU. Raises FrameNotRead."""
+def read_frame(path: Path) -> Frame:
+    """A frame on disk: pixels (rows, columns) in ADU, or its stars. Raises FrameNotRead."""
     try:
-        return np.asarray(fits.getdata(path, memmap=False), np.uint16)
-    except (OSError, ValueError, TypeError) as refusal:
+        with fits.open(path, memmap=False) as opened:
+            if opened[0].header["NAXIS"] == 0:
+                return star_list(opened)
+            pixels: Pixels = np.asarray(opened[0].data, np.uint16)
+            return pixels
+    except (OSError, ValueError, TypeError, LookupError) as refusal:
         raise FrameNotRead(path, str(refusal)) from refusal
 
 

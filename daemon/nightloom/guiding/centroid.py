@@ -101,14 +101,22 @@ def measure(
     flux, snr = _photometry(light, noise_adu, step, rest + shift[:, None], stars)
 
     fwhm_px = np.clip(sigma_px * FWHM_PER_SIGMA, 1.0, 2.0 * radius_px)
-    with np.errstate(divide="ignore"):
-        error = np.where(snr > 0, fwhm_px / (FWHM_PER_SIGMA * np.maximum(snr, 1e-9)), np.inf)
     moved = centre - rest
-    stayed = np.hypot(*(moved - shift[:, None])) < stars.fwhm_px + 1.0
-    held = (snr >= HELD_SNR_MIN) & stayed
-    held &= _agree(moved, error, held, stars.fwhm_px)
+    error, held = believed(moved, shift, fwhm_px, snr, stars.fwhm_px)
     width_px = _width_px(light[held], step, centre[:, held], stars.fwhm_px)
-    return _summary(stars, visible, held, moved, error, snr, flux, fwhm_px, width_px)
+    return summary(stars, visible, held, moved, error, snr, flux, fwhm_px, width_px)
+
+
+def believed(
+    moved: Floats, shift: Floats, fwhm_px: Floats, snr: Floats, usual_fwhm_px: float
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Standard errors (n,) of how far stars ``moved`` (2, n), and which are held (n,): those bright
+    enough that went with the common ``shift`` (2,). ``fwhm_px`` and ``snr`` are (n,).
+    """
+    error = np.where(snr > 0, fwhm_px / (FWHM_PER_SIGMA * np.maximum(snr, 1e-9)), np.inf)
+    stayed = np.hypot(*(moved - shift[:, None])) < usual_fwhm_px + 1.0
+    held = (snr >= HELD_SNR_MIN) & stayed
+    return error, held & _agree(moved, error, held, usual_fwhm_px)
 
 
 def nothing_held(count: int) -> Measurement:
@@ -227,7 +235,7 @@ def _agree(
     return agree
 
 
-def _summary(
+def summary(
     stars: GuideStars,
     visible: NDArray[np.intp],
     held: NDArray[np.bool_],

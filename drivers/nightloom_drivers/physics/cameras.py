@@ -117,16 +117,7 @@ class GuideCamera:
         Every call draws the air's motion of the stars afresh.
         """
         view = self._path.view(t_start_s, exposure_s)
-        # the air's motion averages out with time, down to the tenth of a second
-        spread_px = self._jitter_px / np.sqrt(max(exposure_s, 0.1))
-        jitter = spread_px * self._rng.standard_normal(2)
-        return View(
-            view.x + jitter[0],
-            view.y + jitter[1],
-            view.flux_e_per_s,
-            view.blur,
-            view.glow_e_per_s,
-        )
+        return view.shaken(exposure_s, self._jitter_px, self._rng)
 
     def expose(
         self,
