@@ -32,6 +32,10 @@ from nightloom.frames.writer import (
     write_frame,
 )
 from nightloom_drivers.frame_kind import FrameKind
+from nightloom_drivers.star_list import LISTED, StarList
+
+HEARD = ("shape", "found", "sky_adu", "noise_adu", "aperture_px", "aperture_noise_adu")
+"""What a list says of its frame beside the stars."""
 
 
 def pixels() -> NDArray[np.uint16]:
@@ -69,6 +73,35 @@ def test_a_frame_of_several_parts_comes_back(tmp_path: Path) -> None:
     assert path.stat().st_size % 2880 == 0  # FITS standard 4.0, section 3.1
     with fits.open(path, checksum=True) as hdus:
         assert np.array_equal(hdus[0].data, large)
+
+
+@pytest.mark.parametrize("count", [0, 7, 300])
+def test_a_list_of_stars_comes_back_and_conforms(count: int, tmp_path: Path) -> None:
+    """HEASARC's fitsverify finds nothing, and astropy no wrong checksum."""
+    path = tmp_path / "frame.fits"
+    stars = np.random.default_rng(7).normal(size=(2 * count, len(LISTED))).view(LISTED)[::2, 0]
+    sent = StarList((480, 640), stars, count + 3, 300.25, 7.5, 6.0, 80.0)
+    write_frame(path, sent, header_to_judge(FACTS))
+    told = subprocess.run(["fitsverify", path], capture_output=True, text=True, check=False)
+    assert "found 0 warning(s) and 0 error(s)" in told.stdout
+    amend_frame(path, judged_cards(FACTS))
+    with fits.open(path, checksum=True) as hdus:
+        for hdu in hdus:
+            assert {"CHECKSUM", "DATASUM"} <= set(hdu.header)
+        assert len(hdus[1].data) == count
+    read = read_frame(path)
+    assert isinstance(read, StarList)
+    assert np.array_equal(read.stars, stars)
+    assert [getattr(read, name) for name in HEARD] == [getattr(sent, name) for name in HEARD]
+
+
+def test_a_name_that_looks_like_an_empty_checksum_stays(tmp_path: Path) -> None:
+    path = tmp_path / "frame.fits"
+    header = frame_header(FACTS)
+    header["OBJECT"] = "0" * 16
+    write_frame(path, pixels(), header)
+    with fits.open(path, checksum=True) as hdus:
+        assert hdus[0].header["OBJECT"] == "0" * 16
 
 
 def test_a_changed_byte_breaks_the_checksum(tmp_path: Path) -> None:

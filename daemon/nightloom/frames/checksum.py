@@ -5,6 +5,7 @@ Source: FITS standard 4.0, section 4.4.2.7 and appendix J
 """
 
 import numpy as np
+from astropy.io import fits
 
 ZERO = b"0" * 16
 """What the CHECKSUM card holds while the sum is taken."""
@@ -37,3 +38,15 @@ def checksum(header: bytes, datasum: int) -> bytes:
                     four[one], four[other] = four[one] + 1, four[other] - 1
         letters[place::4] = bytes(four)
     return bytes(letters[-1:] + letters[:-1])
+
+
+def summed(header: fits.Header, datasum: int) -> bytes:
+    """A header as it is written before data of this sum, with both cards.
+
+    They say no date, so that one frame is one file. Its length does not depend on the sum.
+    """
+    for keyword, value in (("DATASUM", str(datasum).rjust(10)), ("CHECKSUM", ZERO.decode())):
+        header.set(keyword, value, "FITS standard 4.0, section 4.4.2.7")
+    blank = header.tostring().encode("ascii")
+    at = blank.rindex(b"CHECKSUM= '") + len("CHECKSUM= '")
+    return blank[:at] + checksum(blank, datasum) + blank[at + len(ZERO) :]

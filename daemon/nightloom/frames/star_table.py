@@ -1,31 +1,40 @@
 """A frame without pixels on disk: its header, and a binary table of its stars."""
 
 import os
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
 
+from nightloom.frames.checksum import added, summed
 from nightloom_drivers.star_list import LISTED, LISTED_NAMES, StarList
+
+BLOCK_BYTES = 2880
 
 
 def write_stars(path: Path, frame: StarList, header: fits.Header) -> None:
     """Write a header that also says what a list tells of its frame, and the stars as a table of
     doubles, to a file that is on the disk when this returns. Raises OSError.
     """
-    columns = [fits.Column(name.upper(), "D", array=frame.stars[name]) for name in LISTED_NAMES]
-    hdus = fits.HDUList(
-        [
-            fits.PrimaryHDU(None, _told_of(frame, header)),
-            fits.BinTableHDU.from_columns(columns),
-        ]
-    )
-    for hdu in hdus:
-        hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
+    rows = frame.stars.astype(LISTED.newbyteorder(">")).tobytes()
+    data = rows + bytes(-len(rows) % BLOCK_BYTES)
+    table = _table_header().copy()
+    table["NAXIS2"] = len(frame.stars)
+    primary = fits.PrimaryHDU(None, _told_of(frame, header)).header
     with path.open("wb") as file:
-        hdus.writeto(file)
+        file.write(summed(primary, 0))
+        file.write(summed(table, added(0, data)))
+        file.write(data)
         file.flush()
         os.fsync(file.fileno())
+
+
+@lru_cache
+def _table_header() -> fits.Header:
+    """The header of a table without rows."""
+    columns = [fits.Column(name.upper(), "D") for name in LISTED_NAMES]
+    return fits.BinTableHDU.from_columns(columns).header
 
 
 def _told_of(frame: StarList, header: fits.Header) -> fits.Header:

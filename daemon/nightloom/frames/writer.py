@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from nightloom.frames.checksum import ZERO, added, checksum
+from nightloom.frames.checksum import ZERO, added, checksum, summed
 from nightloom.frames.image import Frame, Pixels
 from nightloom.frames.star_table import star_list, write_stars
 from nightloom_drivers.star_list import StarList
@@ -184,18 +184,14 @@ def _write_durably(partial: Path, data: Pixels, header: fits.Header) -> None:
     way; then the header, which holds their sum, goes before them.
     """
     cards = fits.PrimaryHDU(data, header).header
-    for keyword, value in (("DATASUM", "0".rjust(10)), ("CHECKSUM", ZERO.decode())):
-        cards.set(keyword, value, "FITS standard 4.0, section 4.4.2.7")  # no date: one file a frame
     with partial.open("wb") as file:
-        file.seek(len(cards.tostring()))
+        file.seek(len(summed(cards, 0)))
         datasum = 0
         for part in _in_parts(data):
             datasum = added(datasum, part)
             file.write(part)
-        cards["DATASUM"] = str(datasum)
-        cards["CHECKSUM"] = checksum(cards.tostring().encode("ascii"), datasum).decode("ascii")
         file.seek(0)
-        file.write(cards.tostring().encode("ascii"))
+        file.write(summed(cards, datasum))
         file.flush()
         os.fsync(file.fileno())
 
