@@ -105,7 +105,7 @@ def test_trouble_that_was_asked_for_is_reported_with_its_moment(
 def test_a_rehearsal_at_star_lists_reports_the_same_figures(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    words = ("--hours", "0.3", "--seed", "7", "--depth", "stars", "--out", str(tmp_path / "out"))
+    words = ("--hours", "0.25", "--seed", "7", "--depth", "stars", "--out", str(tmp_path / "out"))
     figures = rehearsed(capsys, *words)
     assert set(figures) == FIGURES
     assert figures["violations"] == []

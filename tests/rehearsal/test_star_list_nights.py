@@ -17,7 +17,7 @@ from nightloom.telemetry.events import FocusCurve, FrameAccepted
 from nightloom_drivers.depth import Depth
 from nightloom_drivers.star_list import StarList
 
-HOURS = 0.4
+HOURS = 0.25
 
 
 def night(out: Path, depth: Depth, **told: Any) -> Story:
