@@ -32,7 +32,7 @@ from nightloom.frames.writer import (
     write_frame,
 )
 from nightloom_drivers.frame_kind import FrameKind
-from nightloom_drivers.star_list import LISTED, StarList
+from nightloom_drivers.star_list import LISTED, LISTED_NAMES, StarList
 
 HEARD = ("shape", "found", "sky_adu", "noise_adu", "aperture_px", "aperture_noise_adu")
 """What a list says of its frame beside the stars."""
@@ -79,7 +79,7 @@ def test_a_frame_of_several_parts_comes_back(tmp_path: Path) -> None:
 def test_a_list_of_stars_comes_back_and_conforms(count: int, tmp_path: Path) -> None:
     """HEASARC's fitsverify finds nothing, and astropy no wrong checksum."""
     path = tmp_path / "frame.fits"
-    stars = np.random.default_rng(7).normal(size=(2 * count, len(LISTED))).view(LISTED)[::2, 0]
+    stars = np.random.default_rng(7).normal(size=(2 * count, len(LISTED_NAMES))).view(LISTED)[::2, 0]
     sent = StarList((480, 640), stars, count + 3, 300.25, 7.5, 6.0, 80.0)
     write_frame(path, sent, header_to_judge(FACTS))
     told = subprocess.run(["fitsverify", path], capture_output=True, text=True, check=False)

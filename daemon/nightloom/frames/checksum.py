@@ -47,6 +47,6 @@ def summed(header: fits.Header, datasum: int) -> bytes:
     """
     for keyword, value in (("DATASUM", str(datasum).rjust(10)), ("CHECKSUM", ZERO.decode())):
         header.set(keyword, value, "FITS standard 4.0, section 4.4.2.7")
-    blank = header.tostring().encode("ascii")
+    blank = bytes(header.tostring().encode("ascii"))
     at = blank.rindex(b"CHECKSUM= '") + len("CHECKSUM= '")
     return blank[:at] + checksum(blank, datasum) + blank[at + len(ZERO) :]
