@@ -79,7 +79,8 @@ def test_a_frame_of_several_parts_comes_back(tmp_path: Path) -> None:
 def test_a_list_of_stars_comes_back_and_conforms(count: int, tmp_path: Path) -> None:
     """HEASARC's fitsverify finds nothing, and astropy no wrong checksum."""
     path = tmp_path / "frame.fits"
-    stars = np.random.default_rng(7).normal(size=(2 * count, len(LISTED_NAMES))).view(LISTED)[::2, 0]
+    numbers = np.random.default_rng(7).normal(size=(2 * count, len(LISTED_NAMES)))
+    stars = numbers.view(LISTED)[::2, 0]
     sent = StarList((480, 640), stars, count + 3, 300.25, 7.5, 6.0, 80.0)
     write_frame(path, sent, header_to_judge(FACTS))
     told = subprocess.run(["fitsverify", path], capture_output=True, text=True, check=False)
