@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from nightloom_drivers.leash import end_with_parent
 from nightloom_drivers.link.channel import mapped, memory_of
+from nightloom_drivers.memory import give_frames_back
 
 T = TypeVar("T")
 Ts = TypeVarTuple("Ts")
@@ -108,6 +109,7 @@ class Workers:
         self._given: set[object] = set()
 
     def __enter__(self) -> Self:
+        give_frames_back()
         # Here and not by the first call, which would wait for a process to start on the loop.
         for _ in range(self._processes):
             self._pool.submit(os.getpid)
@@ -166,8 +168,14 @@ class Workers:
 
 def _pool(processes: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(
-        processes, multiprocessing.get_context("forkserver"), initializer=end_with_parent
+        processes, multiprocessing.get_context("forkserver"), initializer=_begin
     )
+
+
+def _begin() -> None:
+    """What a worker does first."""
+    end_with_parent()
+    give_frames_back()
 
 
 def _kill(pool: ProcessPoolExecutor) -> None:

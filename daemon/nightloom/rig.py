@@ -11,6 +11,11 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from nightloom.frames.listed import measure_listed
+from nightloom.frames.measuring import OF_PIXELS, Measuring
+from nightloom.guiding.listed import as_it_is, find_listed, unchanged
+from nightloom.guiding.listed import measure_listed as measure_guide_listed
+from nightloom.guiding.measuring import OF_GUIDE_PIXELS, GuideMeasuring
 from nightloom.likeness import likeness
 from nightloom.roles import ROLES
 from nightloom.safety import SafetyDevices
@@ -21,6 +26,7 @@ from nightloom.settings.observatory import PowerSwitch as PowerSwitchSection
 from nightloom.solving.catalogue_solver import StarSource
 from nightloom.telemetry.events import LikenessAssumed
 from nightloom_drivers.clock import Clock
+from nightloom_drivers.depth import Depth
 from nightloom_drivers.devices import (
     Camera,
     Device,
@@ -46,6 +52,12 @@ from nightloom_drivers.simulators.weather import LABELS
 SERVER_STARTS_S = 60.0
 """A simulated rig's process has to import half of the scientific Python before it answers."""
 
+OF_LISTS = (
+    Measuring(measure_listed, measure_listed),
+    GuideMeasuring(find_listed, measure_guide_listed, unchanged, as_it_is),
+)
+"""What frames without pixels are measured by: the main camera's, and the guide camera's."""
+
 Filled = TypeVar("Filled")
 
 
@@ -65,6 +77,9 @@ class Rig:
     dust_cap: DustCap | None
     power: PowerSwitch | None
     """Connected when it is needed first: a night does without it."""
+    measuring: Measuring = OF_PIXELS
+    guide_measuring: GuideMeasuring = OF_GUIDE_PIXELS
+    """What finds the stars in its cameras' frames."""
 
     def devices(self, without: Set[str] = frozenset()) -> Iterator[Device]:
         """Every instrument that the observatory has, but for some roles."""
@@ -84,9 +99,15 @@ class Rig:
             raise several.exceptions[0] from several
 
 
-def assemble(link: Link, observatory: Observatory, clock: Clock) -> Rig:
-    """The observatory's instruments over a link, real or simulated."""
-    return _filled(Rig, link, observatory, clock, guarded=False)
+def assemble(
+    link: Link, observatory: Observatory, clock: Clock, depth: Depth = Depth.PIXELS
+) -> Rig:
+    """The observatory's instruments over a link, real or simulated to some depth."""
+    rig = _filled(Rig, link, observatory, clock, guarded=False)
+    if depth is Depth.PIXELS:
+        return rig
+    main, guide = OF_LISTS
+    return replace(rig, measuring=main, guide_measuring=guide)
 
 
 def safety_devices(link: Link, observatory: Observatory, clock: Clock) -> SafetyDevices:
@@ -128,9 +149,11 @@ class SimulatedRig:
         return next(one for one in self.simulators if one.device == device)
 
 
-def simulated_rig(settings: RigSettings, clock: Clock, seed: int) -> SimulatedRig:
+def simulated_rig(
+    settings: RigSettings, clock: Clock, seed: int, depth: Depth = Depth.PIXELS
+) -> SimulatedRig:
     """A simulated rig that begins at the clock's present, over a loopback."""
-    built = build_rig(settings, clock, seed)
+    built = build_rig(settings, clock, seed, depth)
     return SimulatedRig(LoopbackLink(built.simulators), built.world)
 
 

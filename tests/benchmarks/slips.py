@@ -50,6 +50,8 @@ WORTH, CAUSES = "clouds/test_worth.py", "clouds/test_causes.py"
 CLEARING = "clouds/test_clearing.py"
 MONITOR, TAKEN_BACK = "clouds/test_monitor.py", "frames/test_taken_back.py"
 POWER = ("devices/test_power_switch.py",)
+PHYSICS, LISTS = "drivers/nightloom_drivers/physics/", ("physics/test_star_lists.py",)
+GUIDE_LISTS = ("guiding/test_listed_stars.py",)
 
 
 def asked(name: str) -> tuple[str]:
@@ -548,6 +550,17 @@ SLIPS = (
     Slip("a frame's bytes are not synced", FRAMES + "writer.py",
          "        file.flush()\n        os.fsync(file.fileno())\n", "        file.flush()\n",
          (WRITER,)),
+    Slip("a frame's last block is not filled up", FRAMES + "writer.py",
+         "yield part + bytes(-len(part) % BLOCK_BYTES)", "yield part", (WRITER,)),
+    Slip("only the last part of a frame is summed", FRAMES + "writer.py",
+         "datasum = added(datasum, part)", "datasum = added(0, part)", (WRITER,)),
+    Slip("a table of stars is not summed", FRAMES + "star_table.py",
+         "summed(table, added(0, data))", "summed(table, 0)", (WRITER,)),
+    Slip("a table's last block is not filled up", FRAMES + "star_table.py",
+         "data = rows + bytes(-len(rows) % BLOCK_BYTES)", "data = rows", (WRITER,)),
+    Slip("a checksum goes where another text looks like it", FRAMES + "checksum.py",
+         """at = blank.rindex(b"CHECKSUM= '") + len("CHECKSUM= '")""", "at = blank.index(ZERO)",
+         (WRITER,)),
     Slip("a verdict on disk is not synced", FRAMES + "writer.py",
          "            os.fsync(file.fileno())\n            file.seek(0)\n",
          "            file.seek(0)\n", (WRITER,)),
@@ -727,6 +740,22 @@ SLIPS = (
          "if False:",
          ("rig/test_nothing_outlives.py::"
           "test_a_solver_that_started_another_program_ends_with_who_waits_for_it",)),
+    # Star lists ---------------------------------------------------------------------------------
+    Slip("lists scatter less than light does", PHYSICS + "listing.py",
+         "crowd.light_adu + noise * drawn[2]", "crowd.light_adu", LISTS),
+    Slip("lists hold every star there is", PHYSICS + "listing.py",
+         "stands = seen.flux_adu * level / star.threshold_adu + noise > 1",
+         "stands = seen.flux_adu > 0", LISTS),
+    Slip("pixels add nothing to a listed star's size", PHYSICS + "measured_star.py",
+         "summed_px2 = variance_px2 + joined**2 / 12", "summed_px2 = round_px2(blur)", LISTS),
+    Slip("faint stars add no noise to lists", PHYSICS + "measured_star.py",
+         "np.hypot(sky_adu, np.sqrt(blotches))", "sky_adu", LISTS),
+    Slip("listed guide stars stand still", PHYSICS + "guide_listing.py",
+         'stars["x"], stars["y"] = x + away_px * drawn[1], y + away_px * drawn[2]',
+         'stars["x"], stars["y"] = x, y', GUIDE_LISTS),
+    Slip("listed guide stars keep their light behind cloud", "daemon/nightloom/guiding/listed.py",
+         'flux = np.where(seen, listed["flux_adu"] * inside, 0.0)',
+         "flux = stars.flux_adu[: len(which)].copy()", GUIDE_LISTS),
 )  # fmt: skip
 
 

@@ -32,7 +32,7 @@ def test_pixels_and_keywords_are_those_of_astropy(suffix: str) -> None:
     data = written(hdu)
     image = open_image(suffix, zlib.compress(data) if suffix.endswith("z") else data)
     assert image.size == (53, 37)
-    pixels = image.read()
+    pixels = np.asarray(image.read())
     assert pixels.dtype == np.uint16
     assert pixels.dtype.isnative
     np.testing.assert_array_equal(pixels, picture())

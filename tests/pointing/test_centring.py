@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
 from night.nights import NIGHT, demo
 from nightloom.clouds import Unsolved
 from nightloom.executor import InLine
 from nightloom.frames import StarField
+from nightloom.frames.image import Frame, Image
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
@@ -53,7 +53,7 @@ class Blind:
     failures: int
     hints: list[Hint]
 
-    async def solve(self, frame: NDArray[Any], stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image | Frame, stars: StarField | None, hint: Hint) -> Solution:
         self.hints.append(hint)
         if len(self.hints) <= self.failures:
             raise NotSolved(hint, "told to fail")

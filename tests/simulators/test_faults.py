@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pytest
 
+from nightloom.frames.image import picture
 from nightloom_drivers.clock import LoopClock
 from nightloom_drivers.devices.fits_image import open_image
 from nightloom_drivers.errors import DeviceGone, DeviceLate
@@ -354,7 +355,7 @@ def test_a_covered_camera_sees_no_star_until_it_heals() -> None:
                 with b.link.blobs(GUIDE_CAMERA, "CCD1") as frames:
                     assert await b.ask(GUIDE_CAMERA, "CCD_EXPOSURE", SECOND) == State.OK
                     sent = frames.get_nowait()
-                brightest_adu.append(int(open_image(sent.format, sent.data).read().max()))
+                brightest_adu.append(int(picture(open_image(sent.format, sent.data).read()).max()))
             assert min(brightest_adu[0], brightest_adu[2]) > 2 * brightest_adu[1]
 
     run_virtual(scenario())

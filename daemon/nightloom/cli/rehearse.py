@@ -33,6 +33,7 @@ from nightloom.telemetry import log_sha256
 from nightloom.telemetry.figures import counted
 from nightloom.telemetry.words import sentence
 from nightloom_drivers.clock import WallClock, real_monotonic_s
+from nightloom_drivers.depth import Depth
 
 DEMO_NIGHT = date(2026, 11, 10)
 """A long night a day after new Moon, for which the demo observatory's targets were chosen."""
@@ -77,6 +78,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what is to go wrong, on virtual time; known: "
         + ", ".join(f"{one.name} ({one.words})" for one in TROUBLES),
     )
+    parser.add_argument(
+        "--depth",
+        choices=[str(depth) for depth in Depth],
+        default=str(Depth.PIXELS),
+        help="what the simulated cameras send: pictures, or only the stars that measuring them"
+        " would find, which takes two thirds of the time with the demo's small sensor and a fifth"
+        " with 26 megapixels (default: pixels)",
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
@@ -99,7 +108,10 @@ def run(arguments: argparse.Namespace) -> int:
     if not 0 < arguments.speed <= SPEED_MAX:
         raise BadInput(f"--speed {arguments.speed:g} must be above 0 and up to {SPEED_MAX:g}.")
     troubles = _troubles(arguments)
-    rehearsal = replace(rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles)
+    depth = _depth(arguments)
+    rehearsal = replace(
+        rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles, depth=depth
+    )
     played = _play(rehearsal, arguments)
     figures: RehearsalFigures = {
         **played.summary.figures(),
@@ -133,6 +145,14 @@ def _troubles(arguments: argparse.Namespace) -> tuple[Trouble, ...]:
     if arguments.no_frames and any(one.needs_frames for one in asked):
         raise BadInput("--trouble disk-full needs frames; leave out --no-frames.")
     return asked
+
+
+def _depth(arguments: argparse.Namespace) -> Depth:
+    """What the cameras send. Raises BadInput."""
+    depth = Depth(arguments.depth)
+    if depth is not Depth.PIXELS and arguments.indi:
+        raise BadInput(f"--depth {depth} needs virtual time; leave out --indi.")
+    return depth
 
 
 def _utc(at_s: float) -> str:

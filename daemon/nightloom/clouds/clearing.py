@@ -6,6 +6,8 @@ sky that the next cloud may take.
 """
 
 from collections.abc import Sequence
+from itertools import combinations, pairwise
+from statistics import median
 
 import numpy as np
 
@@ -16,6 +18,7 @@ TRUSTED_S = 15.0
 """The light is taken to go on as it went for so long, and then to stay: an edge passes in that."""
 
 STEPS = 60
+MIDDLES = (np.arange(STEPS) + 0.5) / STEPS
 
 
 def foreseen_mean(times_s: Sequence[float], shares: Sequence[float], for_s: float) -> float | None:
@@ -25,11 +28,11 @@ def foreseen_mean(times_s: Sequence[float], shares: Sequence[float], for_s: floa
     It has the median of the slopes between any two of them, so that a single one that is off does
     not turn it (Theil 1950; Sen 1968, JASA 63, 1379).
     """
-    times, seen = np.array(times_s[-FITTED:]), np.array(shares[-FITTED:])
-    if len(times) < FITTED or np.any(np.diff(times) <= 0):
+    times, seen = times_s[-FITTED:], shares[-FITTED:]
+    if len(times) < FITTED or any(late <= early for early, late in pairwise(times)):
         return None
-    earlier, later = np.triu_indices(FITTED, 1)
-    per_s = np.median((seen[later] - seen[earlier]) / (times[later] - times[earlier]))
-    now = np.median(seen + per_s * (times[-1] - times))
-    ahead_s = (np.arange(STEPS) + 0.5) * for_s / STEPS
-    return float(np.mean(np.clip(now + per_s * np.minimum(ahead_s, TRUSTED_S), 0.0, 1.0)))
+    points = list(zip(times, seen, strict=True))
+    per_s = median((b - a) / (t_b - t_a) for (t_a, a), (t_b, b) in combinations(points, 2))
+    now = median(share + per_s * (times[-1] - t) for t, share in points)
+    ahead_s = np.minimum(MIDDLES * for_s, TRUSTED_S)
+    return float((now + per_s * ahead_s).clip(0.0, 1.0).mean())

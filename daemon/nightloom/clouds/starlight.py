@@ -20,6 +20,9 @@ VOTERS = 50
 NEAR_PX, SAME_PX = 4.0, 2.0
 """A pair so near is of one star: while the shift is looked for, and once the turn is known too."""
 
+SURE_VOTES = VOTERS // 2
+"""Half of the brightest in place leave too few for any other turn."""
+
 SAME_MIN = 6
 """Of fifty by fifty pairs chance brings three or four stars of a field into place."""
 
@@ -89,10 +92,11 @@ def _pairs(
     if min(len(seen), len(reference)) < SAME_MIN:
         return None
     here, there = _places(seen), _places(reference)
-    voted = [
-        _Turn(turn_deg, *_shift(here, _turned(there, turn_deg)))
-        for turn_deg in _turns_deg(seen, reference)
-    ]
+    voted: list[_Turn] = []
+    for turn_deg in _turns_deg(seen, reference):
+        voted.append(_Turn(turn_deg, *_shift(here, _turned(there, turn_deg))))
+        if voted[-1].votes >= SURE_VOTES:
+            break
     best = max(voted, key=lambda turn: turn.votes)
     if best.votes < SAME_MIN:
         return None

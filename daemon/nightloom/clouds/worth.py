@@ -27,6 +27,10 @@ import numpy as np
 STEPS = 60
 """Moments at which the cloud may leave, over what remains."""
 
+EDGES = np.linspace(0.0, 1.0, STEPS + 1)
+LEAVES = np.append((EDGES[1:] + EDGES[:-1]) / 2, 1.0)
+"""Parts of what remains: between two edges the cloud leaves in the middle; the last: it stays."""
+
 
 @dataclass(frozen=True)
 class SubSoFar:
@@ -57,10 +61,10 @@ def going_on_is_worth(sub: SubSoFar, now: float, policy: WorthPolicy) -> bool:
 def expected_worth_s(sub: SubSoFar, now: float, policy: WorthPolicy) -> tuple[float, float]:
     """Seconds of clear sky that going on, and cutting, are worth at the sub's end."""
     remaining_s = max(0.0, sub.exposure_s - sub.exposed_s)
-    edges = np.linspace(0.0, remaining_s, STEPS + 1)
-    leaves_s = np.append((edges[1:] + edges[:-1]) / 2, remaining_s)  # the last: it stays
-    stays = np.exp(-edges / policy.usual_s)
-    chance = np.append(stays[:-1] - stays[1:], stays[-1])
+    leaves_s = remaining_s * LEAVES
+    stays = np.exp(EDGES * (-remaining_s / policy.usual_s))
+    chance = stays.copy()
+    chance[:-1] -= stays[1:]
     light_s = sub.exposed_s * sub.mean + leaves_s * min(now, 1.0) + (remaining_s - leaves_s)
     mean = light_s / sub.exposure_s
     goes_on_s = np.where(mean >= policy.accept_fraction, mean**2 * sub.exposure_s, 0.0)

@@ -44,6 +44,7 @@ from nightloom.focusing.odd_filter import OddFilters
 from nightloom.focusing.records import FocusRecords
 from nightloom.focusing.scanning import FocusScan
 from nightloom.focusing.watching import FocusWatch
+from nightloom.frames.measuring import OF_PIXELS, Measuring
 from nightloom.ledger import Ledger, Sub
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
@@ -88,6 +89,7 @@ class Focusing:
         compute: Executor,
         clock: Clock,
         log: Log,
+        measuring: Measuring = OF_PIXELS,
     ) -> None:
         self._camera, self._focuser = camera, focuser
         self._ledger, self._night = ledger, night
@@ -95,7 +97,7 @@ class Focusing:
         self._policy = settings.policies.focus
         self._observatory = settings.observatory
         self._compute = compute
-        self._scanning = FocusScan(camera, focuser, settings, compute)
+        self._scanning = FocusScan(camera, focuser, settings, compute, measuring)
         self._offsets = adopted_offsets(None, settings.observatory)
         self._slope_steps_per_c = adopted_slope(None, settings.observatory)
         said = settings.observatory.focuser

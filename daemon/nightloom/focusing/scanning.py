@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from nightloom.executor import Executor
 from nightloom.focusing import Point, Scan, dimmed, light_ratio
 from nightloom.frames import StarField
-from nightloom.frames.measuring import measure_frame
+from nightloom.frames.measuring import OF_PIXELS, Measuring
 from nightloom.settings import Settings
 from nightloom_drivers.devices import Camera, Focuser
 
@@ -40,8 +40,14 @@ class FocusScan:
     """Measures positions of the focuser; exposures are as long as each filter's stars ask for."""
 
     def __init__(
-        self, camera: Camera, focuser: Focuser, settings: Settings, compute: Executor
+        self,
+        camera: Camera,
+        focuser: Focuser,
+        settings: Settings,
+        compute: Executor,
+        measuring: Measuring = OF_PIXELS,
     ) -> None:
+        self._measuring = measuring
         self._camera, self._focuser, self._compute = camera, focuser, compute
         self._policy = settings.policies.focus
         self._cloud_s = settings.policies.clouds.recheck_s
@@ -115,7 +121,7 @@ class FocusScan:
         while True:
             exposure_s = self._exposures_s[filter_name]
             frame = await self._camera.expose(exposure_s)
-            stars = await self._compute(measure_frame, frame.data, self._saturation_adu)
+            stars = await self._compute(self._measuring.frame, frame.data, self._saturation_adu)
             most_s, least = self._policy.maximum_exposure_s, self._policy.minimum_stars
             if not longer or not 0 < stars.count < least or exposure_s >= most_s:
                 break

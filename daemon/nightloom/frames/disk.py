@@ -7,7 +7,7 @@ from pathlib import Path
 from nightloom.errors import FramesNotKept
 from nightloom.executor import Executor
 from nightloom.frames.header import HeaderFacts, header_to_judge, judged_cards
-from nightloom.frames.image import Pixels
+from nightloom.frames.image import Frame
 from nightloom.frames.writer import (
     FrameExists,
     FrameNotWritten,
@@ -63,8 +63,8 @@ class FrameDisk:
         )
         return str(self._pattern.path(facts))
 
-    async def write(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> str:
-        """Put a frame of (rows, columns) ADU on disk; the reason when it does not take it."""
+    async def write(self, sub: Sub, data: Frame, facts: HeaderFacts) -> str:
+        """Put a frame on disk; the reason when it does not take it."""
         if self.folder is None:
             return ""
         try:

@@ -91,7 +91,7 @@ def look(
     aperture_px = (SHARP_APERTURE if binning == 1 else WIDE_APERTURE) * width_px
     parts = [_describe(data, one, aperture_px, saturation_adu) for one in seen]
     stars = np.concatenate(parts)
-    stars["crowded"] = _crowded(stars, aperture_px)
+    stars["crowded"] = crowded(stars, aperture_px)
     _size(stars, seen, np.cumsum([0, *map(len, parts)]), data.shape, width_px, aperture_px)
     order = np.argsort(-stars["flux_adu"], kind="stable")
     stars = stars[order]
@@ -189,19 +189,19 @@ def _without_trails(seen: list[_Seen], width_px: float) -> list[_Seen]:
     return [replace(one, sources=one.sources[part]) for one, part in zip(seen, parts, strict=True)]
 
 
-def _crowded(stars: NDArray[np.void], aperture_px: float) -> NDArray[np.bool_]:
+def crowded(stars: NDArray[np.void], aperture_px: float) -> NDArray[np.bool_]:
     """Which of n stars have a neighbour within their aperture that is not too faint to matter:
     (n,).
     """
-    crowded = np.zeros(len(stars), bool)
+    near = np.zeros(len(stars), bool)
     if len(stars) < 2:
-        return crowded
+        return near
     tree = KDTree(np.column_stack([stars["x"], stars["y"]]))
     one, other = tree.query_pairs(aperture_px, output_type="ndarray").T
     flux = stars["flux_adu"]
-    crowded[one[flux[other] > CROWDING_SHARE * flux[one]]] = True
-    crowded[other[flux[one] > CROWDING_SHARE * flux[other]]] = True
-    return crowded
+    near[one[flux[other] > CROWDING_SHARE * flux[one]]] = True
+    near[other[flux[one] > CROWDING_SHARE * flux[other]]] = True
+    return near
 
 
 def _size(
@@ -219,10 +219,10 @@ def _size(
     """
     held = np.zeros(len(stars), bool)
     stars["half_flux_radius_px"] = stars["fwhm_px"] = np.nan
-    chosen = _chosen(stars, (shape[0], shape[1]))
+    sized = chosen(stars, (shape[0], shape[1]))
     half_width_px = 2 * round(width_px) + 2
     for one, first, last in zip(seen, bounds[:-1], bounds[1:], strict=True):
-        here = first + np.flatnonzero(chosen[first:last])
+        here = first + np.flatnonzero(sized[first:last])
         if not len(here):
             continue
         x, y = stars["x"][here] - one.tile.left, stars["y"][here] - one.tile.top
@@ -236,21 +236,21 @@ def _size(
         ring_px = np.pi * aperture_px**2 * (GROWTH_RADII**2 - 1)
         slack_adu = SLACK_SIGMAS * one.sky.noise_adu * np.sqrt(ring_px)
         held[here] = wider_adu - flux_adu < GROWTH_MAX * flux_adu + slack_adu
-    stars["crowded"] |= chosen & ~held
+    stars["crowded"] |= sized & ~held
 
 
-def _chosen(stars: NDArray[np.void], shape: tuple[int, int]) -> NDArray[np.bool_]:
+def chosen(stars: NDArray[np.void], shape: tuple[int, int]) -> NDArray[np.bool_]:
     """The stars to be sized, (n,) of n: the brightest good ones of each zone, others where there
     are none.
     """
-    chosen = np.zeros(len(stars), bool)
+    best = np.zeros(len(stars), bool)
     zones = zone_of(shape, stars["x"], stars["y"])
     worth = np.where(stars["crowded"], 1, 2) * ~(stars["saturated"] | stars["cut"])
     for zone in range(ZONES**2):
         here = np.flatnonzero((zones == zone) & (worth > 0))
         best_first = np.lexsort((-stars["flux_adu"][here], -worth[here]))
-        chosen[here[best_first[:SIZED_A_ZONE_MAX]]] = True
-    return chosen
+        best[here[best_first[:SIZED_A_ZONE_MAX]]] = True
+    return best
 
 
 def _convincing(stars: NDArray[np.void]) -> tuple[int, int, int]:

@@ -1,6 +1,7 @@
 """Star measurement as the night asks for it: a plain function that may run in a worker."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,3 +45,18 @@ def _measured(data: Pixels, saturation_adu: float, sample_px: int | None) -> Sta
         return measure(data, saturation_adu=saturation_adu, sample_px=sample_px)
     except FrameNotMeasured:
         return NOT_MEASURED
+
+
+@dataclass(frozen=True)
+class Measuring:
+    """What finds the stars of the main camera's frames, and of frames of which all must be known.
+
+    Each takes a frame and the level, in ADU, from which on it is saturated.
+    """
+
+    frame: Callable[..., StarField] = measure_frame
+    whole: Callable[..., StarField] = measure_whole
+
+
+OF_PIXELS = Measuring()
+"""What a real camera's frames are measured by."""

@@ -17,9 +17,9 @@ from pathlib import Path
 from nightloom.executor import Executor, NotComputed
 from nightloom.frames.disk import FrameDisk
 from nightloom.frames.header import HeaderFacts
-from nightloom.frames.image import Pixels
+from nightloom.frames.image import Frame
 from nightloom.frames.judging import Judgement, JudgingMemory, judge, look_again
-from nightloom.frames.measuring import Measured, measure_frame
+from nightloom.frames.measuring import OF_PIXELS, Measured, Measuring
 from nightloom.frames.records import (
     FrameRecords,
     JudgedFrame,
@@ -74,7 +74,9 @@ class FramePipeline:
         store: Executor,
         clock: Clock,
         log: Log,
+        measuring: Measuring = OF_PIXELS,
     ) -> None:
+        self._measuring = measuring
         self._saturation_adu = settings.observatory.camera.saturation_adu
         self._ledger, self._compute, self._store = ledger, compute, store
         self._clock, self._log = clock, log
@@ -244,8 +246,8 @@ class FramePipeline:
         await in_time(partial(self._ledger.follow_sub, cancelled))
         self._records.cancelled(sub, reason)
 
-    async def _keep(self, sub: Sub, data: Pixels, facts: HeaderFacts) -> tuple[Sub, str]:
-        """Put a frame, (rows, columns) ADU, on disk before anything else; the reason when the disk
+    async def _keep(self, sub: Sub, data: Frame, facts: HeaderFacts) -> tuple[Sub, str]:
+        """Put a frame on disk before anything else; the reason when the disk
         does not take it.
         """
         lost = await self._disk.write(sub, data, facts)
@@ -257,9 +259,9 @@ class FramePipeline:
         return sub, ""
 
     async def _process(
-        self, sub: Sub, data: Pixels, facts: HeaderFacts, lost: str = ""
+        self, sub: Sub, data: Frame, facts: HeaderFacts, lost: str = ""
     ) -> tuple[Measured, Judgement]:
-        """Measure, judge, amend and record a frame of (rows, columns) ADU.
+        """Measure, judge, amend and record a frame.
 
         One that was lost on its way to the disk does not count. Raises FramesNotKept.
         """
@@ -278,12 +280,12 @@ class FramePipeline:
         self._disk.check()
         return measured, judgement
 
-    async def _measure(self, sub: Sub, data: Pixels) -> Measured:
+    async def _measure(self, sub: Sub, data: Frame) -> Measured:
         """A light's stars; the reason, when whoever measures died of it or never came back."""
         if sub.kind is not FrameKind.LIGHT:
             return Measured(unmeasured=f"a {sub.kind} has no stars")
         try:
-            return Measured(await self._compute(measure_frame, data, self._saturation_adu))
+            return Measured(await self._compute(self._measuring.frame, data, self._saturation_adu))
         except NotComputed as error:
             return Measured(unmeasured=f"could not be measured: {error.reason}")
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom.frames.background import Sky
 from nightloom.frames.image import Image
 from nightloom.frames.look import HALVED_SIDE_PX_MIN, STAR, TYPICAL_STARS, Look, halved, look
 from nightloom.frames.sources import FrameNotMeasured
@@ -113,9 +114,8 @@ def measure(
                 break
     if chosen is sharp and sharp.tried < TYPICAL_STARS and sharp.fraction < 1:
         chosen = sharp = look_at(data, 1, None)
-    described = _field(chosen, (data.shape[0], data.shape[1]))
     return replace(
-        described,
+        _field(chosen, (data.shape[0], data.shape[1])),
         background_adu=sharp.sky.level_adu,
         noise_adu=sharp.sky.noise_adu,
         saturated_fraction=np.count_nonzero(data >= saturation_adu) / data.size,
@@ -167,7 +167,13 @@ def _good(stars: NDArray[np.void]) -> NDArray[np.void]:
 
 
 def _field(seen: Look, shape: tuple[int, int]) -> StarField:
-    stars = seen.stars
+    count = round(len(seen.stars) / seen.fraction)
+    found = described(seen.stars, shape, seen.sky, count)
+    return replace(found, sampled_fraction=seen.fraction, binning=seen.binning)
+
+
+def described(stars: NDArray[np.void], shape: tuple[int, int], sky: Sky, count: int) -> StarField:
+    """A field of stars (n,), brightest first, in a frame of (rows, columns), with the medians."""
     good = _good(stars)
     zones = _no_zones()
     numbers = zone_of(shape, good["x"], good["y"])
@@ -176,15 +182,17 @@ def _field(seen: Look, shape: tuple[int, int]) -> StarField:
         zone["sized"] = len(here)
         for name, value in _medians(here).items():
             zone[name] = value
+    medians = _medians(good)
     return StarField(
-        background_adu=seen.sky.level_adu,
-        noise_adu=seen.sky.noise_adu,
-        count=round(len(stars) / seen.fraction),
-        stars=stars,
-        sampled_fraction=seen.fraction,
-        binning=seen.binning,
+        sky.level_adu,
+        sky.noise_adu,
+        count,
+        medians["half_flux_radius_px"],
+        medians["fwhm_px"],
+        medians["ellipticity"],
+        stars,
+        medians["long_axis_deg"],
         zones=zones,
-        **_medians(good),
     )
 
 

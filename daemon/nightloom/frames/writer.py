@@ -10,17 +10,21 @@ The verdict comes later, into cards that were kept free for it, one card at a ti
 import hashlib
 import os
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
 
-from nightloom.frames.checksum import ZERO, checksum
-from nightloom.frames.image import Pixels
+from nightloom.frames.checksum import ZERO, added, checksum, summed
+from nightloom.frames.image import Frame, Pixels
+from nightloom.frames.star_table import star_list, write_stars
+from nightloom_drivers.star_list import StarList
 
 CARD_BYTES = 80
 BLOCK_BYTES = 2880
+PART_PX = 720 * BLOCK_BYTES // 2
+"""Pixels that are written at one go: two megabytes of whole blocks."""
 
 
 class FrameExists(Exception):
@@ -52,8 +56,8 @@ def partial_of(path: Path) -> Path:
     return path.with_name(f".{path.name}.partial")
 
 
-def write_frame(path: Path, data: Pixels, header: fits.Header) -> None:
-    """Write one frame of (rows, columns) ADU as FITS.
+def write_frame(path: Path, data: Frame, header: fits.Header) -> None:
+    """Write one frame of (rows, columns) ADU, or of stars alone, as FITS.
 
     Missing folders are made. The file carries CHECKSUM and DATASUM.
     Raises FrameExists when the name is taken and FrameNotWritten when the disk refuses.
@@ -64,7 +68,10 @@ def write_frame(path: Path, data: Pixels, header: fits.Header) -> None:
     try:
         _make_folder(path.parent)
         try:
-            _write_durably(partial, data, header)
+            if isinstance(data, StarList):
+                write_stars(partial, data, header)
+            else:
+                _write_durably(partial, data, header)
             _name(partial, path)
         finally:
             partial.unlink(missing_ok=True)
@@ -102,11 +109,15 @@ def frame_at(path: Path) -> str | None:
         raise FrameNotRead(path, refusal.strerror or str(refusal)) from refusal
 
 
-def read_frame(path: Path) -> Pixels:
-    """The pixels (rows, columns) of a frame on disk, in ADU. Raises FrameNotRead."""
+def read_frame(path: Path) -> Frame:
+    """A frame on disk: pixels (rows, columns) in ADU, or its stars. Raises FrameNotRead."""
     try:
-        return np.asarray(fits.getdata(path, memmap=False), np.uint16)
-    except (OSError, ValueError, TypeError) as refusal:
+        with fits.open(path, memmap=False) as opened:
+            if opened[0].header["NAXIS"] == 0:
+                return star_list(opened)
+            pixels: Pixels = np.asarray(opened[0].data, np.uint16)
+            return pixels
+    except (OSError, ValueError, TypeError, LookupError) as refusal:
         raise FrameNotRead(path, str(refusal)) from refusal
 
 
@@ -167,13 +178,33 @@ def _amended(path: Path, header: bytes, judged: Sequence[bytes]) -> list[tuple[i
 
 
 def _write_durably(partial: Path, data: Pixels, header: fits.Header) -> None:
-    """Write (rows, columns) of counts to a partial file that is on the disk when this returns."""
-    hdu = fits.PrimaryHDU(data, header)
-    hdu.add_checksum(when="FITS standard 4.0, section 4.4.2.7")  # no date: one frame, one file
+    """Write (rows, columns) of counts to a partial file that is on the disk when this returns.
+
+    The pixels go a part after the other, so that no second frame is held, and are summed on the
+    way; then the header, which holds their sum, goes before them.
+    """
+    cards = fits.PrimaryHDU(data, header).header
     with partial.open("wb") as file:
-        hdu.writeto(file)
+        file.seek(len(summed(cards, 0)))
+        datasum = 0
+        for part in _in_parts(data):
+            datasum = added(datasum, part)
+            file.write(part)
+        file.seek(0)
+        file.write(summed(cards, datasum))
         file.flush()
         os.fsync(file.fileno())
+
+
+def _in_parts(data: Pixels) -> Iterator[bytes]:
+    """The data unit of (rows, columns) of counts, whose last part is filled up to whole blocks.
+
+    FITS knows signed numbers: 32768 is taken off, which flips the highest bit (standard, table 11).
+    """
+    pixels = data.reshape(-1)
+    for first in range(0, len(pixels), PART_PX):
+        part = (pixels[first : first + PART_PX] ^ np.uint16(0x8000)).astype(">u2").tobytes()
+        yield part + bytes(-len(part) % BLOCK_BYTES)
 
 
 def _name(partial: Path, path: Path) -> None:

@@ -1,18 +1,18 @@
 """Where the guide stars are now: small windows, many stars, one weighted offset."""
 
 from dataclasses import dataclass
-from functools import lru_cache
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.frames.image import Pixels
-from nightloom.guiding.stars import APERTURE_FWHM, ROUNDING_ADU, Floats, GuideStars
+from nightloom.guiding.stars import APERTURE_FWHM, Floats, GuideStars
+from nightloom.guiding.windows import RIM_PX, aperture, rim, windows, without_sky
 
 FWHM_PER_SIGMA = 2.3548
 # The best of some hundred places in pure noise reaches 4 now and then.
 HELD_SNR_MIN = 5.0
-RIM_PX = 2
 RADIUS_MIN_PX = RIM_PX + 2
 # Window variance over star variance. 1 is best against sky noise, wider against photon noise; at 2
 # the scatter is 1.12 times the photon limit (from 1.33) and 1.13 times the best under bright sky.
@@ -21,8 +21,8 @@ WINDOW_RATIO = 2.0
 # window as narrow as itself; in this one by four fifths to five quarters.
 WINDOW_VAR_MIN_PX2 = 1.5
 # Exact after one step for a star of the reference size; one twice as wide halves its distance each
-# time, so that six steps from under a pixel leave 0.01 px.
-CENTROID_STEPS = 6
+# time, so that six steps from under a pixel leave 0.01 px. What moves by less has arrived.
+CENTROID_STEPS, ARRIVED_PX = 6, 0.002
 # Images of different stars wander apart in the air by some hundredths of a FWHM (common practice,
 # no source), so that no single bright star should carry all the weight.
 WANDER_FWHM = 0.03
@@ -94,22 +94,29 @@ def measure(
 
     step = np.arange(-radius_px, radius_px + 1)
     column, row = column[visible], row[visible]
-    windows = image[row[:, None, None] + step[:, None], column[:, None, None] + step]
-    light, noise_adu = _without_sky(windows.astype(np.float64))
-    rest = np.stack([stars.x_px[visible] - column, stars.y_px[visible] - row])
+    light, noise_adu = without_sky(windows(image, column, row, radius_px))
+    rest = np.array([stars.x_px[visible] - column, stars.y_px[visible] - row])
     shift = _common_shift(light / stars.flux_adu[visible, None, None], step, rest)
     centre, sigma_px = _centroids(light, step, rest + shift[:, None], stars.fwhm_px)
     flux, snr = _photometry(light, noise_adu, step, rest + shift[:, None], stars)
 
     fwhm_px = np.clip(sigma_px * FWHM_PER_SIGMA, 1.0, 2.0 * radius_px)
-    with np.errstate(divide="ignore"):
-        error = np.where(snr > 0, fwhm_px / (FWHM_PER_SIGMA * np.maximum(snr, 1e-9)), np.inf)
     moved = centre - rest
-    stayed = np.hypot(*(moved - shift[:, None])) < stars.fwhm_px + 1.0
-    held = (snr >= HELD_SNR_MIN) & stayed
-    held &= _agree(moved, error, held, stars.fwhm_px)
+    error, held = believed(moved, shift, fwhm_px, snr, stars.fwhm_px)
     width_px = _width_px(light[held], step, centre[:, held], stars.fwhm_px)
-    return _summary(stars, visible, held, moved, error, snr, flux, fwhm_px, width_px)
+    return summary(stars, visible, held, moved, error, snr, flux, fwhm_px, width_px)
+
+
+def believed(
+    moved: Floats, shift: Floats, fwhm_px: Floats, snr: Floats, usual_fwhm_px: float
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Standard errors (n,) of how far stars ``moved`` (2, n), and which are held (n,): those bright
+    enough that went with the common ``shift`` (2,). ``fwhm_px`` and ``snr`` are (n,).
+    """
+    error = np.where(snr > 0, fwhm_px / (FWHM_PER_SIGMA * np.maximum(snr, 1e-9)), np.inf)
+    stayed = np.hypot(*(moved - shift[:, None])) < usual_fwhm_px + 1.0
+    held = (snr >= HELD_SNR_MIN) & stayed
+    return error, held & _agree(moved, error, held, usual_fwhm_px)
 
 
 def nothing_held(count: int) -> Measurement:
@@ -117,27 +124,6 @@ def nothing_held(count: int) -> Measurement:
     nan, nans = float("nan"), np.full(count, np.nan)
     lost = np.zeros(count, dtype=np.bool_)
     return Measurement(nan, nan, nan, nan, 0.0, 0, nans, nans, np.zeros(count), nans, lost)
-
-
-def _without_sky(windows: Floats) -> tuple[Floats, Floats]:
-    """Windows (n, size, size) less the median of their rims, two pixels wide, and the noise of a
-    pixel there (n,). The frame has no NaN: a camera counts.
-    """
-    rim = windows[:, _rim(windows.shape[1])]
-    rim.sort(axis=1)
-    count = rim.shape[1]
-    low, middle, high = rim[:, count // 4], rim[:, count // 2], rim[:, count - 1 - count // 4]
-    # The quartiles of a normal distribution are 1.349 σ apart.
-    noise = np.maximum((high - low) / 1.349, ROUNDING_ADU)
-    return windows - middle[:, None, None], noise
-
-
-@lru_cache
-def _rim(size: int) -> NDArray[np.bool_]:
-    """Which pixels of a window (size, size) are its rim."""
-    rim = np.ones((size, size), dtype=np.bool_)
-    rim[RIM_PX:-RIM_PX, RIM_PX:-RIM_PX] = False
-    return rim
 
 
 def _common_shift(relative: Floats, step: NDArray[np.intp], rest: Floats) -> Floats:
@@ -175,19 +161,32 @@ def _centroids(
     lengthen, longest = 1 + star_var / window_var, star_var**0.5
     centre = start.copy()
     for _ in range(CENTROID_STEPS):
-        away = step - centre[:, :, None]
-        weight = np.exp(away**2 / (-2 * window_var))
-        columns = np.matmul(weight[1][:, None, :], light)[:, 0, :] * weight[0]
-        total = columns.sum(axis=1)
-        across = (columns * away[0]).sum(axis=1)
-        rows = np.matmul(light, weight[0][:, :, None])[:, :, 0] * weight[1]
-        down = (rows * away[1]).sum(axis=1)
+        moments = _moments(light, step, centre, window_var)
+        total = moments[:, 0, 0]
         safe = np.where(total > 0, total, np.inf)
         # A step longer than the star's σ comes from noise, not from a star.
-        centre += np.clip(lengthen * np.stack([across, down]) / safe, -longest, longest)
-    spread = ((columns * away[0] ** 2).sum(axis=1) + (rows * away[1] ** 2).sum(axis=1)) / (2 * safe)
-    spread = np.clip(spread, 0.05 * window_var, 0.8 * window_var)
+        way = lengthen * np.array([moments[:, 0, 1], moments[:, 1, 0]]) / safe
+        centre += way.clip(-longest, longest)
+        if np.abs(way).max() < ARRIVED_PX:
+            break
+    spread = (moments[:, 0, 2] + moments[:, 2, 0]) / (2 * safe)
+    spread = spread.clip(0.05 * window_var, 0.8 * window_var)
     return centre, np.sqrt(spread * window_var / (window_var - spread))
+
+
+def _moments(light: Floats, step: NDArray[np.intp], centre: Floats, window_var: float) -> Floats:
+    """Sums of light (n, size, size) times the i-th power of the distance down and the j-th of that
+    across from a centre (2, n), in a Gaussian window: (n, 3, 3) by i and j.
+    """
+    away = step - centre[:, :, None]
+    square = away * away
+    weights = np.empty((2, len(light), 3, len(step)))
+    weights[:, :, 0] = np.exp(square * (-0.5 / window_var))
+    weights[:, :, 1] = weights[:, :, 0] * away
+    weights[:, :, 2] = weights[:, :, 0] * square
+    across, down = weights
+    moments: Floats = np.matmul(np.matmul(down, light), across.transpose(0, 2, 1))
+    return moments
 
 
 def _photometry(
@@ -196,15 +195,13 @@ def _photometry(
     """Light within the aperture at the expected places (2, n), and its SNR, both (n,): lost stars
     count too. ``light`` is (n, size, size), ``noise_adu`` (n,); less light than sky is negative.
     """
-    across, down = step - centre[0][:, None], step - centre[1][:, None]
-    distance = np.sqrt(across[:, None, :] ** 2 + down[:, :, None] ** 2)
-    # A pixel on the rim counts by the part of it that is inside, to first order.
-    share = np.clip(APERTURE_FWHM * stars.fwhm_px + 0.5 - distance, 0.0, 1.0)
-    flux = (light * share).sum(axis=(1, 2))
+    share, _ = aperture(step, centre, APERTURE_FWHM * stars.fwhm_px)
+    light = light.reshape(share.shape)
+    flux = (light * share).sum(axis=1)
     # The sky level is a median over the rim, whose variance is π/2 that of a mean.
-    level_variance = np.pi / 2 / _rim(len(step)).sum()
-    area = share.sum(axis=(1, 2))
-    sky_variance = noise_adu**2 * ((share**2).sum(axis=(1, 2)) + area**2 * level_variance)
+    level_variance = np.pi / 2 / len(rim(len(step)))
+    area = share.sum(axis=1)
+    sky_variance = noise_adu**2 * ((share * share).sum(axis=1) + area**2 * level_variance)
     return flux, flux / np.sqrt(np.maximum(flux, 0) / stars.gain_e_per_adu + sky_variance)
 
 
@@ -216,9 +213,8 @@ def _width_px(light: Floats, step: NDArray[np.intp], centre: Floats, fwhm_px: fl
     A pixel adds 1/12 px² to that wherever a star lies, while a window as narrow as a coarsely
     sampled star makes it look smaller or larger from place to place.
     """
-    across, down = step - centre[0][:, None], step - centre[1][:, None]
-    square = across[:, None, :] ** 2 + down[:, :, None] ** 2
-    share = np.clip(WIDTH_FWHM * fwhm_px + 0.5 - np.sqrt(square), 0.0, 1.0) * light
+    share, square = aperture(step, centre, WIDTH_FWHM * fwhm_px)
+    share *= light.reshape(share.shape)
     total, moment = float(share.sum()), float((share * square).sum())
     return FWHM_PER_SIGMA * (moment / total / 2) ** 0.5 if min(total, moment) > 0 else np.nan
 
@@ -233,13 +229,13 @@ def _agree(
     """
     if held.sum() < 3:
         return held
-    middle = np.median(moved[:, held], axis=1)
+    middle = np.array([[median(way)] for way in moved[:, held].tolist()])
     allowed = np.maximum(STRAY_FWHM * fwhm_px, STRAY_SIGMA * error)
-    agree: NDArray[np.bool_] = np.hypot(*(moved - middle[:, None])) < allowed
+    agree: NDArray[np.bool_] = np.hypot(*(moved - middle)) < allowed
     return agree
 
 
-def _summary(
+def summary(
     stars: GuideStars,
     visible: NDArray[np.intp],
     held: NDArray[np.bool_],
@@ -264,8 +260,8 @@ def _summary(
         dx_px=dx,
         dy_px=dy,
         error_px=combined,
-        fwhm_px=float(np.median(fwhm_px[held])) if len(which) else float("nan"),
-        flux_ratio=max(0.0, float(np.median(flux / stars.flux_adu[visible]))),
+        fwhm_px=median(fwhm_px[held].tolist()) if len(which) else float("nan"),
+        flux_ratio=max(0.0, median((flux / stars.flux_adu[visible]).tolist())),
         held=len(which),
         x_px=nans[0],
         y_px=nans[1],

@@ -4,7 +4,7 @@ import asyncio
 from dataclasses import dataclass
 
 from nightloom.faults import Act, kind_of, row_of, tried
-from nightloom.frames.image import Pixels
+from nightloom.frames.image import Frame
 from nightloom.guiding import Pulses
 from nightloom.guiding.hot_map import HotMap
 from nightloom.telemetry import Log
@@ -20,8 +20,8 @@ class GuideFrame:
     for, on the event loop's time, and had its middle.
     """
 
-    raw: Pixels
-    image: Pixels
+    raw: Frame
+    image: Frame
     asked_s: float
     middle_s: float
 

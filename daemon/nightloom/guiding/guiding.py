@@ -21,6 +21,7 @@ from nightloom.guiding.held_stars import HeldStars
 from nightloom.guiding.hot_map import HotMap
 from nightloom.guiding.kept_calibrations import CalibrationKeeper, Calibrations
 from nightloom.guiding.loop import GuideLoop
+from nightloom.guiding.measuring import OF_GUIDE_PIXELS, GuideMeasuring
 from nightloom.guiding.readings import NotGuiding, Readings
 from nightloom.guiding.settling import Settling
 from nightloom.ledger import Ledger
@@ -54,12 +55,14 @@ class Guiding:
         compute: Executor,
         clock: Clock,
         log: Log,
+        measuring: GuideMeasuring = OF_GUIDE_PIXELS,
     ) -> None:
+        self._measuring = measuring
         self._settings, self._mount, self._compute = settings, mount, compute
         self._clock, self._log = clock, log
         self._chip = settings.observatory.guide_camera
         self._scale = self._chip.scale_arcsec_per_px
-        self._hot_map = HotMap(ledger, compute)
+        self._hot_map = HotMap(ledger, compute, measuring)
         self._devices = GuideDevices(camera, port, self._hot_map, clock, log)
         kept = Calibrations(ledger, self._scale)
         self._keeper = CalibrationKeeper(kept, self._devices, mount, settings, clock, log)
@@ -191,6 +194,7 @@ class Guiding:
             self._hot_map,
             self._compute,
             self._log,
+            self._measuring,
         )
         await stars.choose(await self._devices.frame(self._chip.exposure_s))
         return stars

@@ -1,13 +1,13 @@
 """The guide stars: which ones, where they are, lost and found, and hot pixels among them."""
 
+from collections.abc import Callable
+
 from nightloom.executor import Executor
-from nightloom.frames.image import Pixels
+from nightloom.frames.image import Frame
 from nightloom.guiding import (
     GuideStars,
     Measurement,
-    find_guide_stars,
     is_doubtful,
-    measure,
     nothing_held,
     recovered_shift,
     sharpened,
@@ -16,6 +16,7 @@ from nightloom.guiding import (
 )
 from nightloom.guiding.devices import GuideFrame
 from nightloom.guiding.hot_map import HotMap
+from nightloom.guiding.measuring import OF_GUIDE_PIXELS, GuideMeasuring
 from nightloom.guiding.readings import NotGuiding
 from nightloom.settings.observatory import GuideCamera
 from nightloom.telemetry import Log
@@ -41,7 +42,9 @@ class HeldStars:
         hot_map: HotMap,
         compute: Executor,
         log: Log,
+        measuring: GuideMeasuring = OF_GUIDE_PIXELS,
     ) -> None:
+        self._measuring = measuring
         self._chip, self._unseen_frames_max = chip, unseen_frames_max
         self._hot_map, self._compute, self._log = hot_map, compute, log
         self._stars: GuideStars
@@ -87,9 +90,8 @@ class HeldStars:
         """Measure where they were last, and look everywhere when they are not there."""
         seen = self._measure(frame.image)
         if not seen.held:
-            moved_px = await self._compute(
-                _search, frame.image, self._stars, self._chip.saturation_adu
-            )
+            find, full_adu = self._measuring.find, self._chip.saturation_adu
+            moved_px = await self._compute(_search, find, frame.image, self._stars, full_adu)
             if moved_px is not None:
                 self._near_px = moved_px
                 seen = self._measure(frame.image)
@@ -111,8 +113,9 @@ class HeldStars:
             if len(chosen) > seen.held:
                 self._stars = with_hold_point_of(seen, chosen)
 
-    def _measure(self, image: Pixels) -> Measurement:
+    def _measure(self, image: Frame) -> Measurement:
         """Measure (rows, columns) near the last place, and believe no star that may be another."""
+        measure = self._measuring.measure
         seen = measure(image, self._stars, radius_px=WINDOW_PX, near_px=self._near_px)
         if is_doubtful(seen, self._near_px):
             seen = nothing_held(len(self._stars))
@@ -141,15 +144,18 @@ class HeldStars:
             place_px = (self._hold_px[0] + seen.dx_px, self._hold_px[1] + seen.dy_px)
             await self._hot_map.learn(frame.raw, place_px)
 
-    async def _choose_in(self, image: Pixels) -> GuideStars:
+    async def _choose_in(self, image: Frame) -> GuideStars:
         """Choose stars in a frame (rows, columns)."""
-        chip = self._chip
-        return await self._compute(_choose_stars, image, chip.saturation_adu, chip.gain_e_per_adu)
+        chip, find = self._chip, self._measuring.find
+        levels = chip.saturation_adu, chip.gain_e_per_adu
+        return await self._compute(_choose_stars, find, image, *levels)
 
 
-def _choose_stars(image: Pixels, saturation_adu: float, gain_e_per_adu: float) -> GuideStars:
+def _choose_stars(
+    find: Callable[..., GuideStars], image: Frame, saturation_adu: float, gain_e_per_adu: float
+) -> GuideStars:
     """Guide stars of a frame (rows, columns); length 0 where it has none."""
-    return find_guide_stars(
+    return find(
         image,
         saturation_adu=saturation_adu,
         count_max=STARS_MAX,
@@ -158,6 +164,8 @@ def _choose_stars(image: Pixels, saturation_adu: float, gain_e_per_adu: float) -
     )
 
 
-def _search(image: Pixels, stars: GuideStars, saturation_adu: float) -> tuple[float, float] | None:
+def _search(
+    find: Callable[..., GuideStars], image: Frame, stars: GuideStars, saturation_adu: float
+) -> tuple[float, float] | None:
     """How far the stars have moved in (rows, columns): (dx, dy) in px; None when not found."""
-    return recovered_shift(image, stars, saturation_adu=saturation_adu)
+    return recovered_shift(image, stars, saturation_adu=saturation_adu, find=find)

@@ -83,9 +83,12 @@ class PeriodicError:
         self._right = np.zeros((PERIODS, TERMS))
         self._earlier: list[Pointing] = []
         self._here: Pointing | None = None
-        self._last_s = math.nan
+        self._fresh: list[tuple[float, float, float]] = []
+        """Frames, as `Pointing.seen`, that the normal equations do not hold yet."""
+        self._last_s = self._reckoned_s = -math.inf
+        """When the last frame was seen, and the last one that the equations hold."""
         self._turn_rate = float(self._grid[PERIODS // 2 if period_s else 0])
-        self._wave = np.zeros(TERMS)
+        self._wave = [0.0] * TERMS
 
     @property
     def period_s(self) -> float:
@@ -95,21 +98,19 @@ class PeriodicError:
     @property
     def amplitude_px(self) -> float:
         """Half of the fundamental wave's height; 0 before the first fit."""
-        return float(math.hypot(self._wave[2], self._wave[3]))
+        return math.hypot(self._wave[2], self._wave[3])
 
     def observe(self, at_s: float, offset_px: float) -> None:
         """Take where the stars would be without any correction."""
         if self._here is None:
             self._here = Pointing.at(at_s)
-        self._forget(at_s)
-        axis_s = at_s + self.ahead_s
-        basis = self._basis(at_s - self._here.began_s, axis_s, self._grid)
-        self._normal += basis[:, :, None] * basis[:, None, :]
-        self._right += offset_px * basis
-        self._here.add(at_s, axis_s, offset_px)
+        self._here.add(at_s, at_s + self.ahead_s, offset_px)
+        self._fresh.append((at_s, at_s + self.ahead_s, offset_px))
+        self._last_s = at_s
 
     def refit(self) -> None:
         """Choose the period anew, and fit its wave to what is in memory."""
+        self._reckon()
         # The sum of squares that a fit explains is its right side times its solution.
         waves = np.linalg.solve(self._normal + PRIOR, self._right[:, :, None])[:, :, 0]
         self._turn_rate = _summit(self._grid, (waves * self._right).sum(axis=1))
@@ -117,16 +118,19 @@ class PeriodicError:
         normal, right = np.zeros((1, TERMS, TERMS)), np.zeros((1, TERMS))
         for pointing in self._pointings():
             normal, right = _of_the_wave(normal, right)
-            more, and_more = self._equations(pointing, rate)
+            more, and_more = self._equations(pointing.memory, pointing.began_s, rate)
             normal, right = normal + more, right + and_more
-        self._wave = np.linalg.solve(normal[0] + PRIOR, right[0])
+        self._wave = np.linalg.solve(normal[0] + PRIOR, right[0]).tolist()
 
     def slewed(self, ahead_s: float) -> "PeriodicError":
         """The same gear where the axis stands now: its wave is known, its period to a part."""
         same = PeriodicError(ahead_s, self.period_s)
         same._earlier, same._last_s = self._pointings(), self._last_s
+        same._reckoned_s = same._last_s
         for pointing in same._earlier:
-            normal, right = _of_the_wave(*same._equations(pointing, same._grid))
+            normal, right = _of_the_wave(
+                *same._equations(pointing.memory, pointing.began_s, same._grid)
+            )
             same._normal += normal
             same._right += right
         same.refit()
@@ -134,44 +138,43 @@ class PeriodicError:
 
     def change_px(self, from_s: float, to_s: float) -> float:
         """By how much the wave alone moves the stars between two times; 0 before the first fit."""
-        if not self._wave.any():
-            return 0.0
-        axis_s = np.array([from_s, to_s]) + self.ahead_s
-        basis = self._basis(0.0, axis_s, self._turn_rate)
-        return float((basis[1, 2:] - basis[0, 2:]) @ self._wave[2:])
+        return self._wave_px(to_s) - self._wave_px(from_s)
+
+    def _wave_px(self, at_s: float) -> float:
+        turn = self._turn_rate * (at_s + self.ahead_s)
+        a, b, c, d = self._wave[2:]
+        first = a * math.cos(turn) + b * math.sin(turn)
+        return first + c * math.cos(2 * turn) + d * math.sin(2 * turn)
 
     def _pointings(self) -> list[Pointing]:
         """Those that still count, the present one last."""
         known = self._earlier if self._here is None else [*self._earlier, self._here]
         return [one for one in known if one.memory[0].max() > self._last_s - 2 * MEMORY_S]
 
-    def _forget(self, at_s: float) -> None:
-        if not math.isnan(self._last_s):
-            keep = math.exp(-(at_s - self._last_s) / MEMORY_S)
-            self._normal *= keep
-            self._right *= keep
-        self._last_s = at_s
+    def _reckon(self) -> None:
+        """Take the fresh frames into the normal equations, where older ones fade meanwhile."""
+        if self._here is None or not self._fresh:
+            return
+        keep = math.exp((self._reckoned_s - self._last_s) / MEMORY_S)
+        seen = np.array(self._fresh).T
+        normal, right = self._equations(seen, self._here.began_s, self._grid)
+        self._normal = keep * self._normal + normal
+        self._right = keep * self._right + right
+        self._fresh, self._reckoned_s = [], self._last_s
 
-    def _equations(self, pointing: Pointing, rates: Floats) -> tuple[Floats, Floats]:
-        """Normal equations (rates, terms, terms) and right sides (rates, terms) of one pointing,
-        as of now. Only frames in which stars were held are remembered, so that nothing is NaN.
+    def _equations(self, seen: Floats, began_s: float, rates: Floats) -> tuple[Floats, Floats]:
+        """Normal equations (rates, terms, terms) and right sides (rates, terms) of frames of one
+        pointing, (3, n), as of now. Only those in which stars were held are remembered, so that
+        nothing is NaN.
         """
-        at_s, axis_s, offset_px = pointing.memory
-        weight = np.exp((at_s - self._last_s) / MEMORY_S)
-        basis = np.stack([self._basis(at_s - pointing.began_s, axis_s, rate) for rate in rates])
-        weighted = basis * weight[:, None]
+        at_s, axis_s, offset_px = seen
+        turn = rates[:, None] * axis_s
+        basis = np.empty((*turn.shape, TERMS))
+        basis[..., 0], basis[..., 1] = 1.0, (at_s - began_s) / DRIFT_UNIT_S
+        basis[..., 2], basis[..., 3] = np.cos(turn), np.sin(turn)
+        basis[..., 4], basis[..., 5] = np.cos(2 * turn), np.sin(2 * turn)
+        weighted = basis * np.exp((at_s - self._last_s) / MEMORY_S)[:, None]
         return np.matmul(weighted.transpose(0, 2, 1), basis), offset_px @ weighted
-
-    def _basis(
-        self, since_s: float | Floats, axis_s: float | Floats, rate: float | Floats
-    ) -> Floats:
-        """The terms (n, terms) at n times for one rate, or at one time for n rates."""
-        turn = np.atleast_1d(rate * axis_s)
-        basis = np.empty((len(turn), TERMS))
-        basis[:, 0], basis[:, 1] = 1.0, since_s / DRIFT_UNIT_S
-        basis[:, 2], basis[:, 3] = np.cos(turn), np.sin(turn)
-        basis[:, 4], basis[:, 5] = np.cos(2 * turn), np.sin(2 * turn)
-        return basis
 
 
 def _of_the_wave(normal: Floats, right: Floats) -> tuple[Floats, Floats]:

@@ -1,8 +1,10 @@
 """Recovery of lost guide stars, by their pattern, anywhere in the frame."""
 
+from collections.abc import Callable
+
 import numpy as np
 
-from nightloom.frames.image import Pixels
+from nightloom.frames.image import Frame
 from nightloom.guiding.stars import GuideStars, find_guide_stars
 
 COUNT_MAX = 30
@@ -13,15 +15,19 @@ SAME_MIN = 3
 
 
 def recovered_shift(
-    image: Pixels, stars: GuideStars, *, saturation_adu: float
+    image: Frame,
+    stars: GuideStars,
+    *,
+    saturation_adu: float,
+    find: Callable[..., GuideStars] = find_guide_stars,
 ) -> tuple[float, float] | None:
     """How far the stars have moved together, (dx, dy) in px, or None when they are not there.
 
-    ``image`` is (rows, columns) without NaN. Every pair of a reference star and one in
-    the frame votes for a shift; the shift that brings most stars into place wins, if it brings
-    `SAME_MIN`, or all there are of fewer.
+    ``image`` is (rows, columns) without NaN, in which ``find`` finds stars. Every pair of a
+    reference star and one in the frame votes for a shift; the shift that brings most stars into
+    place wins, if it brings `SAME_MIN`, or all there are of fewer.
     """
-    seen = find_guide_stars(image, saturation_adu=saturation_adu, count_max=COUNT_MAX, margin_px=4)
+    seen = find(image, saturation_adu=saturation_adu, count_max=COUNT_MAX, margin_px=4)
     if not len(seen) or not len(stars):
         return None
     shifts = np.stack(

@@ -26,16 +26,10 @@ def sharpened(stars: GuideStars, seen: Measurement) -> GuideStars:
     if seen.held < 3:
         return stars
     held, weight = seen.is_held, seen.star_error_px[seen.is_held] ** -2.0
-    changes = []
-    for place, reference, moved in (
-        (seen.x_px, stars.x_px, seen.dx_px),
-        (seen.y_px, stars.y_px, seen.dy_px),
-    ):
-        off = place[held] - reference[held] - moved
-        change = np.zeros(len(stars))
-        change[held] = SHARE * (off - np.average(off, weights=weight))
-        changes.append(change)
-    return replace(stars, x_px=stars.x_px + changes[0], y_px=stars.y_px + changes[1])
+    off = np.array([seen.x_px - stars.x_px, seen.y_px - stars.y_px])[:, held]
+    change = np.zeros((2, len(stars)))
+    change[:, held] = SHARE * (off - (off @ weight / weight.sum())[:, None])
+    return stars.shifted(*change)
 
 
 def is_doubtful(seen: Measurement, near_px: tuple[float, float]) -> bool:

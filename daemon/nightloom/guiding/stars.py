@@ -44,8 +44,8 @@ class GuideStars:
     def __len__(self) -> int:
         return len(self.x_px)
 
-    def shifted(self, dx_px: float, dy_px: float) -> "GuideStars":
-        """The same stars with the hold point moved, as after a dither."""
+    def shifted(self, dx_px: float | Floats, dy_px: float | Floats) -> "GuideStars":
+        """The same stars with the hold point moved, as after a dither, or each by its own way."""
         return replace(self, x_px=self.x_px + dx_px, y_px=self.y_px + dy_px)
 
 
@@ -70,7 +70,7 @@ def find_guide_stars(
     found = sep.extract(sky, DETECTION_SIGMA, err=noise_adu)
     found = found[~_is_hot_pixel(sky, found["xpeak"], found["ypeak"])]
     if len(found) == 0:
-        return _no_stars(gain_e_per_adu)
+        return no_stars(gain_e_per_adu)
 
     x, y = found["x"].astype(np.float64), found["y"].astype(np.float64)
     fwhm_px = _typical_fwhm(sky, found)
@@ -79,20 +79,46 @@ def find_guide_stars(
     noise = np.sqrt(np.maximum(flux, 0) / gain_e_per_adu + np.pi * (aperture_px * noise_adu) ** 2)
     snr = flux / noise
 
-    height, width = sky.shape
+    peak = pixels[found["ypeak"], found["xpeak"]]
+    every = GuideStars(x, y, flux, snr, fwhm_px, gain_e_per_adu)
+    return best_of(
+        every,
+        peak,
+        sky.shape,
+        saturation_adu=saturation_adu,
+        count_max=count_max,
+        margin_px=margin_px,
+    )
+
+
+def best_of(
+    every: GuideStars,
+    peak_adu: NDArray[np.floating],
+    shape: tuple[int, ...],
+    *,
+    saturation_adu: float,
+    count_max: int,
+    margin_px: float,
+) -> GuideStars:
+    """Of all n > 0 stars of a frame of (rows, columns), those to guide on; `peak_adu` (n,) are
+    their highest pixels, sky included. See `find_guide_stars`.
+    """
+    height, width = shape
+    x, y, flux = every.x_px, every.y_px, every.flux_adu
+    aperture_px = APERTURE_FWHM * every.fwhm_px
     margin = max(margin_px, aperture_px)
     inside = (x >= margin) & (x <= width - 1 - margin) & (y >= margin) & (y <= height - 1 - margin)
-    peak = pixels[found["ypeak"], found["xpeak"]]
-    unsaturated = peak < SATURATION_HEADROOM * saturation_adu
+    unsaturated = peak_adu < SATURATION_HEADROOM * saturation_adu
     alone = ~_has_neighbour(x, y, flux, 2 * aperture_px)
-    good = np.flatnonzero(inside & unsaturated & alone & (snr >= SNR_MIN))
+    good = np.flatnonzero(inside & unsaturated & alone & (every.snr >= SNR_MIN))
     best = good[np.argsort(-flux[good], kind="stable")][:count_max]
     if len(best) == 0:
-        return _no_stars(gain_e_per_adu)
-    return GuideStars(x[best], y[best], flux[best], snr[best], fwhm_px, gain_e_per_adu)
+        return no_stars(every.gain_e_per_adu)
+    return replace(every, x_px=x[best], y_px=y[best], flux_adu=flux[best], snr=every.snr[best])
 
 
-def _no_stars(gain_e_per_adu: float) -> GuideStars:
+def no_stars(gain_e_per_adu: float) -> GuideStars:
+    """What a frame shows in which none is fit."""
     none = np.empty(0)
     return GuideStars(none, none, none, none, float("nan"), gain_e_per_adu)
 

@@ -56,17 +56,17 @@ def build_context(
     account = account or Account()
     guard = Guard(settings, safety, Acts(ledger, clock, log), SteadyClock(clock), log)
     cloud_monitor = CloudMonitor(settings, clock, log)
-    night, camera = str(schedule.night), rig.camera
+    night, camera, measuring = str(schedule.night), rig.camera, rig.measuring
     offsets = KeptPointingOffsets(ledger, night)
     pointing = Pointing(
-        guard, camera, solver, cloud_monitor, settings, offsets, compute, clock, log
+        guard, camera, solver, cloud_monitor, settings, offsets, compute, clock, log, measuring
     )
-    guiding = Guiding(
-        rig.guide_camera, rig.guide_port, guard, settings, ledger, compute, clock, log
-    )
-    focusing = Focusing(camera, rig.focuser, settings, night, ledger, compute, clock, log)
+    guides = rig.guide_camera, rig.guide_port
+    guiding = Guiding(*guides, guard, settings, ledger, compute, clock, log, rig.guide_measuring)
+    focuser = rig.focuser
+    focusing = Focusing(camera, focuser, settings, night, ledger, compute, clock, log, measuring)
     pipeline = FramePipeline(
-        settings, schedule.night, frames_folder, ledger, compute, store, clock, log
+        settings, schedule.night, frames_folder, ledger, compute, store, clock, log, measuring
     )
     given_up = GivenUp()
     target_run = TargetRun(settings, schedule, guard, ledger, clock, given_up, focusing.bears)

@@ -14,8 +14,8 @@ from nightloom.clouds.monitor import CloudMonitor
 from nightloom.executor import Executor
 from nightloom.faults import Act, row_of, tried
 from nightloom.frames import StarField
-from nightloom.frames.image import Pixels
-from nightloom.frames.measuring import measure_whole
+from nightloom.frames.image import Frame
+from nightloom.frames.measuring import OF_PIXELS, Measuring
 from nightloom.pointing.kept_offsets import KeptPointingOffsets
 from nightloom.pointing.offsets import Known, SkyPlace, beside, miss_deg
 from nightloom.safety import Guard
@@ -109,7 +109,9 @@ class Pointing:
         compute: Executor,
         clock: Clock,
         log: Log,
+        measuring: Measuring = OF_PIXELS,
     ) -> None:
+        self._measuring = measuring
         self._guard, self._camera = guard, camera
         self._solver, self._cloud_monitor, self._compute = solver, cloud_monitor, compute
         self._clock, self._log = clock, log
@@ -276,8 +278,8 @@ class Pointing:
         )
         raise UNSOLVED[cause](f"{target.name}: no frame was solved, {why}")
 
-    async def _look(self, exposure_s: float) -> tuple[Pixels, StarField]:
-        """A frame (rows, columns) and its stars."""
+    async def _look(self, exposure_s: float) -> tuple[Frame, StarField]:
+        """A frame and its stars."""
 
         def note(error: Exception) -> None:
             if isinstance(error, DeviceError):
@@ -286,12 +288,12 @@ class Pointing:
         row = row_of(Act.SOLVE)
         frame = await tried(row, lambda: self._camera.expose(exposure_s), note)
         saturation_adu = self._observatory.camera.saturation_adu
-        return frame.data, await self._compute(measure_whole, frame.data, saturation_adu)
+        return frame.data, await self._compute(self._measuring.whole, frame.data, saturation_adu)
 
     async def _solve(
-        self, target: Target, data: Pixels, stars: StarField, wider: float
+        self, target: Target, data: Frame, stars: StarField, wider: float
     ) -> Solution | None:
-        """Solve a frame (rows, columns); None, with a line in the log, when that fails."""
+        """Solve a frame; None, with a line in the log, when that fails."""
         began_s = self._clock.unix_s()
         try:
             solution = await self._solver.solve(data, stars, self._hint(target, wider))

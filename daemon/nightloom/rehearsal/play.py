@@ -74,7 +74,7 @@ def play_virtually(
 
     async def night() -> Played:
         clock = LoopClock(rehearsal.starts_s)
-        rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed)
+        rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed, rehearsal.depth)
         async with rig.link as link:
             disk = TroubledDisk(InLine())
             beside = [asyncio.ensure_future(_troubles(rehearsal, rig, clock, disk))]
@@ -90,7 +90,13 @@ def play_virtually(
             try:
                 async with watcher.watching():
                     summary, unkept = await _play(
-                        rehearsal, link, clock, InLine(MEASURING_S), disk, listeners, person
+                        rehearsal,
+                        link,
+                        clock,
+                        InLine(MEASURING_S),
+                        disk,
+                        listeners,
+                        person,
                     )
             finally:
                 for meddling in beside:
@@ -150,7 +156,7 @@ async def _play(
             log.emit(assumption)
         context = build_context(
             settings,
-            assemble(link, settings.observatory, clock),
+            assemble(link, settings.observatory, clock, rehearsal.depth),
             safety_devices(link, settings.observatory, clock),
             schedule,
             frames_folder=rehearsal.frames_folder,

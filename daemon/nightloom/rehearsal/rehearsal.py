@@ -12,6 +12,7 @@ from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
 from nightloom.sky import Interval
 from nightloom.telemetry.events import LikenessAssumed
+from nightloom_drivers.depth import Depth
 from nightloom_drivers.rig_settings import RigSettings
 
 
@@ -33,6 +34,8 @@ class Rehearsal:
     """What the night does once a target is ready: take subs, or something else."""
     troubles: tuple[Trouble, ...] = ()
     """What goes wrong, each at its moment; on virtual time only."""
+    depth: Depth = Depth.PIXELS
+    """What the simulated cameras send; over a socket always pixels."""
     assumed: tuple[LikenessAssumed, ...] = ()
     """What the simulated rig has that the configuration does not state."""
 

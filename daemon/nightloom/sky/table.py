@@ -137,8 +137,11 @@ class NightTable:
     def _between(self, directions: Floats, unix_s: ArrayLike) -> Floats:
         """Directions (moments, 3) of those of the grid (n, 3)."""
         moments = self._inside(unix_s)
-        mixed = np.stack([np.interp(moments, self.unix_s, axis) for axis in directions.T], axis=-1)
-        return np.asarray(mixed / np.linalg.norm(mixed, axis=-1, keepdims=True))
+        after = np.searchsorted(self.unix_s[1:-1], moments, side="right") + 1
+        earlier_s, later_s = self.unix_s[after - 1], self.unix_s[after]
+        part = ((moments - earlier_s) / (later_s - earlier_s))[..., None]
+        mixed = directions[after - 1] * (1 - part) + directions[after] * part
+        return np.asarray(mixed / np.sqrt((mixed * mixed).sum(axis=-1, keepdims=True)))
 
 
 def _directions(altitude_deg: Floats, azimuth_deg: Floats) -> Floats:

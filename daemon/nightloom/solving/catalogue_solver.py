@@ -18,7 +18,7 @@ from scipy.spatial import KDTree
 
 from nightloom.executor import Executor, InLine
 from nightloom.frames import StarField, measure
-from nightloom.frames.image import Image
+from nightloom.frames.image import Frame, Image, picture
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
 from nightloom.solving.triangles import Similarity, pairings
 
@@ -101,10 +101,10 @@ class CatalogueSolver:
         self._catalogue, self._compute = catalogue, compute or InLine()
         self._limit_mag, self._saturation_adu = limit_mag, saturation_adu
 
-    async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image | Frame, stars: StarField | None, hint: Hint) -> Solution:
         """As Solver.solve says, of (rows, columns)."""
         if stars is None:
-            stars = await self._compute(_measured, frame, self._saturation_adu)
+            stars = await self._compute(_measured, picture(frame), self._saturation_adu)
         diagonal_deg = math.hypot(*frame.shape) * hint.scale_arcsec_per_px / 3600
         hint = replace(hint, radius_deg=min(hint.radius_deg, REACH_DIAGONALS * diagonal_deg))
         reach_deg = hint.radius_deg + diagonal_deg / 2

@@ -18,7 +18,7 @@ import numpy as np
 from astropy.io import fits
 
 from nightloom.frames import StarField
-from nightloom.frames.image import Image
+from nightloom.frames.image import Frame, Image, picture
 from nightloom.solving.solver import Hint, NotSolved, Solution, tangent_plane
 from nightloom_drivers import leash
 
@@ -49,13 +49,17 @@ class FieldSolver:
     ) -> None:
         self._deadline_s, self._command, self._config = deadline_s, command, config
 
-    async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image | Frame, stars: StarField | None, hint: Hint) -> Solution:
         """As Solver.solve says, of (rows, columns); without measured stars solve-field looks for
         them itself.
         """
         with tempfile.TemporaryDirectory(prefix="nightloom-solve-") as name:
             folder = Path(name)
-            field = _write_frame(folder, frame) if stars is None else _write_stars(folder, stars)
+            field = (
+                _write_frame(folder, picture(frame))
+                if stars is None
+                else _write_stars(folder, stars)
+            )
             size = ["--width", str(frame.shape[1]), "--height", str(frame.shape[0])]
             arguments = [*self._arguments(folder, hint), *size, *field]
             told = await self._run(arguments, folder, hint)

@@ -9,7 +9,7 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from nightloom.frames import StarField
-from nightloom.frames.image import Image
+from nightloom.frames.image import Frame, Image
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,7 @@ class NotSolved(Exception):
 class Solver(Protocol):
     """Finds where a frame points."""
 
-    async def solve(self, frame: Image, stars: StarField | None, hint: Hint) -> Solution:
+    async def solve(self, frame: Image | Frame, stars: StarField | None, hint: Hint) -> Solution:
         """Solve a frame of (rows, columns) ADU, from its stars when they are measured already.
 
         Raises NotSolved.

@@ -34,6 +34,7 @@ from nightloom_drivers.link import (
     Updated,
     Vector,
 )
+from nightloom_drivers.star_list import StarList
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -52,12 +53,13 @@ INLINE_BYTES = 8_000_000
 
 @dataclass(frozen=True)
 class CameraFrame:
-    """What an exposure gave: pixels (height, width), the driver's header, start and duration.
+    """What an exposure gave: pixels (height, width) or only their stars, the driver's header, start
+    and duration.
 
     `doubt` says what times in the header cannot be; the start is then one's own clock's.
     """
 
-    data: Pixels
+    data: Pixels | StarList
     header: "Mapping[str, CardValue]"
     start: datetime
     exposure_s: float
@@ -259,13 +261,13 @@ class Exposure:
             return
 
     async def _decoded(self) -> CameraFrame:
-        image = self._image
+        image, self._image = self._image, None  # whose bytes need not outlive its pixels
         if image is None:
             raise self._made(DeviceContradicts, "no frame")
         width, height = image.size
         packed = "ZCMPTYPE" in image.header or width * height * 2 > INLINE_BYTES
         try:
-            data: Pixels = await asyncio.to_thread(image.read) if packed else image.read()
+            data = await asyncio.to_thread(image.read) if packed else image.read()
         except ValueError as error:
             raise self._made(DeviceContradicts, str(error)) from error
         start = None if self._doubt else image.start()

@@ -9,14 +9,20 @@ import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+
+from nightloom_drivers.star_list import LISTED, LISTED_NAMES, StarList
 
 Pixels = NDArray[np.uint16]
 CardValue = str | int | float | bool
 
 CARD, BLOCK = 80, 2880
+LIST_KEYWORDS = ("SKY", "NOISE", "APERTURE", "APNOISE", "FOUND", "COLUMNS", "ROWS")
+"""What the header of a frame without pixels says of it."""
+
 HEADER_MAX = 100 * BLOCK
 """Drivers write one or two blocks; without this, a broken frame would be searched to its end."""
 
@@ -27,17 +33,20 @@ UNSIGNED_ZERO = 32768
 class FitsImage:
     """A frame whose header has been read and whose pixels have not.
 
-    `read` returns the pixels, (height, width), row 0 the first one sent, in native byte order;
-    it raises ValueError when they are no 16-bit image.
+    `read` returns the pixels, (height, width), row 0 the first one sent, in native byte order, or
+    the stars of a frame that has none; it raises ValueError when it is neither that nor a 16-bit
+    image.
     """
 
     header: Mapping[str, CardValue]
-    read: Callable[[], Pixels]
+    read: Callable[[], Pixels | StarList]
 
     @property
     def size(self) -> tuple[int, int]:
         """Width and height in pixels, as the header states them."""
-        return int(self.header.get("NAXIS1", 0)), int(self.header.get("NAXIS2", 0))
+        listed = self.header.get("NAXIS") == 0
+        width, height = ("COLUMNS", "ROWS") if listed else ("NAXIS1", "NAXIS2")
+        return int(self.header.get(width, 0)), int(self.header.get(height, 0))
 
     def number(self, keyword: str) -> float | None:
         """A keyword's number, or None."""
@@ -61,6 +70,8 @@ def open_image(suffix: str, data: bytes | memoryview) -> FitsImage:
     if suffix not in (".fits", ".fit"):
         raise ValueError(f"a {suffix or 'nameless'} frame is no FITS")
     header, end = read_header(data)
+    if header.get("NAXIS") == 0:
+        return FitsImage(header, lambda: read_stars(header, data, end))
     return FitsImage(header, lambda: _pixels(header, data, end))
 
 
@@ -80,6 +91,7 @@ def read_header(data: bytes | memoryview) -> tuple[dict[str, CardValue], int]:
     raise ValueError("its header has no END")
 
 
+@lru_cache(maxsize=512)
 def _value(text: str) -> CardValue:
     if text.startswith("'"):
         return _string(text)
@@ -142,3 +154,30 @@ def _open_packed(data: bytes | memoryview) -> FitsImage:
     except (OSError, StopIteration) as error:
         raise ValueError(f"its packing cannot be read: {error}") from error
     return FitsImage(header, read)
+
+
+def read_stars(header: Mapping[str, CardValue], data: bytes | memoryview, start: int) -> StarList:
+    """The stars of a frame that has no pixels: a table of doubles after its header.
+
+    Raises ValueError when there is no such table.
+    """
+    count = _rows(bytes(data[start : start + BLOCK]))
+    numbers = np.frombuffer(data, ">f8", count * len(LISTED_NAMES), start + BLOCK)
+    said = [header.get(keyword) for keyword in LIST_KEYWORDS]
+    known = [float(value) for value in said if isinstance(value, (int, float))]
+    if len(known) < len(said):
+        raise ValueError(f"a table of stars needs {', '.join(LIST_KEYWORDS)}")
+    sky, noise, aperture, aperture_noise, found, columns, rows = known
+    stars = numbers.astype(np.float64).view(LISTED)
+    shape = int(rows), int(columns)
+    return StarList(shape, stars, int(found), sky, noise, aperture, aperture_noise)
+
+
+@lru_cache
+def _rows(block: bytes) -> int:
+    """How many stars a table has, by its header of one block. Raises ValueError for another one."""
+    table, _ = read_header(block)
+    named = [table.get(f"TTYPE{number}") for number in range(1, len(LISTED_NAMES) + 1)]
+    if table.get("XTENSION") != "BINTABLE" or named != [name.upper() for name in LISTED_NAMES]:
+        raise ValueError("it has neither pixels nor a table of stars")
+    return int(table.get("NAXIS2", 0))

@@ -236,8 +236,8 @@ class Link(ABC):
             case Defined(vector) | Updated(vector):
                 if vector.name == CONNECTION and not vector.on("CONNECT"):
                     self._ends[vector.device] += 1
-                vector = dataclasses.replace(vector, serial=self.serial)
-                event = dataclasses.replace(event, vector=vector)
+                vector = vector.heard(self.serial)
+                event = type(event)(vector)
                 self._vectors[vector.device, vector.name] = vector
                 self._wake(vector)
             case Received(blob):

@@ -53,6 +53,21 @@ class Vector:
     labels: Mapping[str, str] = field(default_factory=dict)
     formats: Mapping[str, str] = field(default_factory=dict)
 
+    def heard(self, serial: int) -> "Vector":
+        """The same as the link's event of that number."""
+        return Vector(
+            self.device,
+            self.name,
+            self.kind,
+            self.state,
+            self.elements,
+            self.limits,
+            self.writable,
+            serial,
+            self.labels,
+            self.formats,
+        )
+
     def __getitem__(self, element: str) -> Value:
         return self.elements[element]
 

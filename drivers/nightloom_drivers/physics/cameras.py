@@ -110,7 +110,6 @@ class GuideCamera:
         self._jitter_px = jitter_arcsec / arcsec_per_px
         self._rng = np.random.default_rng(stream)
         self._pool = self._rng.standard_normal(_POOL_SIZE, np.float32)
-        self._hot = np.nonzero(sensor.dark_at_0c > sensor.settings.dark_e_per_s)
 
     def view(self, t_start_s: float, exposure_s: float) -> View:
         """Return the stars and the glow of an exposure that has ended, without pixels.
@@ -118,16 +117,7 @@ class GuideCamera:
         Every call draws the air's motion of the stars afresh.
         """
         view = self._path.view(t_start_s, exposure_s)
-        # the air's motion averages out with time, down to the tenth of a second
-        spread_px = self._jitter_px / np.sqrt(max(exposure_s, 0.1))
-        jitter = spread_px * self._rng.standard_normal(2)
-        return View(
-            view.x + jitter[0],
-            view.y + jitter[1],
-            view.flux_e_per_s,
-            view.blur,
-            view.glow_e_per_s,
-        )
+        return view.shaken(exposure_s, self._jitter_px, self._rng)
 
     def expose(
         self,
@@ -142,35 +132,24 @@ class GuideCamera:
         lit = kind in (FrameKind.LIGHT, FrameKind.FLAT) and exposure_s > 0
         view = self.view(t_start_s, exposure_s) if lit else View.starless()
         warmth = self._sensor.warmth(self._weather.temperature_c(t_start_s) + 5.0)
-        glow = view.glow_e_per_s * exposure_s
         electrons = self._sensor.dark_at_0c * np.float32(warmth * exposure_s)
-        noise = np.float32(np.sqrt(glow + s.dark_e_per_s * warmth * exposure_s + s.read_noise_e**2))
+        even = view.glow_e_per_s + s.dark_e_per_s * warmth
+        noise = float(np.sqrt(even * exposure_s + s.read_noise_e**2))
+        electrons += self._starlight(view, exposure_s, noise)
+        electrons += np.float32(view.glow_e_per_s * exposure_s)
         begin = int(self._rng.integers(_POOL_SIZE - electrons.size))
-        drawn = self._pool[begin : begin + electrons.size].reshape(electrons.shape)
-        hot = np.sqrt(noise**2 + electrons[self._hot]) - noise
-        electrons[self._hot] += drawn[self._hot] * hot
-        electrons += drawn * noise
-        electrons += np.float32(glow)
-        self._draw(electrons, drawn, view, exposure_s, float(noise))
-        np.minimum(electrons, np.float32(s.full_well_e), out=electrons)
+        grain = np.sqrt(electrons + np.float32(s.read_noise_e**2))
+        grain *= self._pool[begin : begin + electrons.size].reshape(electrons.shape)
+        electrons += grain
         frame = digitise(electrons, s)
         return frame if window is None else frame[window.area].copy()
 
-    def _draw(
-        self,
-        electrons: NDArray[np.float32],
-        drawn: NDArray[np.float32],
-        view: View,
-        exposure_s: float,
-        noise: float,
-    ) -> None:
-        """Add stars with their own photon noise to electrons, from standard normal numbers `drawn`,
-        both (rows, columns).
-        """
+    def _starlight(self, view: View, exposure_s: float, noise: float) -> NDArray[np.float32]:
+        """Return the stars of a view in electrons, (rows, columns); `noise` is a dark pixel's."""
         sigma = view.blur.sigma_px
-        flux = view.flux_e_per_s * exposure_s
         reach = int(np.ceil(4 * sigma)) + 1
-        height, width = electrons.shape
+        height, width = self.settings.height_px, self.settings.width_px
+        flux = view.flux_e_per_s * exposure_s
         seen = np.flatnonzero(
             (flux > _FAINTEST * noise * 2 * np.pi * sigma**2)
             & (view.x > -reach)
@@ -179,11 +158,11 @@ class GuideCamera:
             & (view.y < height - 1 + reach)
         )
         left, down, images = gaussian_stamps(view.x[seen], view.y[seen], sigma, reach)
-        images = images * flux[seen][:, None, None]
-        grain = np.sqrt(noise**2 + images) - noise
+        images *= flux[seen][:, None, None]
+        # with a margin round the sensor that holds what shines beyond its edge
         size = 2 * reach + 1
-        for x0, y0, image, more in zip(left.tolist(), down.tolist(), images, grain, strict=True):
-            x1, y1 = max(x0, 0), max(y0, 0)
-            x2, y2 = min(x0 + size, width), min(y0 + size, height)
-            here, part = np.s_[y1:y2, x1:x2], np.s_[y1 - y0 : y2 - y0, x1 - x0 : x2 - x0]
-            electrons[here] += image[part] + more[part] * drawn[here]
+        rows, columns = height + 2 * size, width + 2 * size
+        step = np.arange(size, 2 * size)
+        place = (down[:, None, None] + step[:, None]) * columns + left[:, None, None] + step
+        light = np.bincount(place.ravel(), images.ravel(), rows * columns)
+        return light.reshape(rows, columns)[size:-size, size:-size].astype(np.float32)

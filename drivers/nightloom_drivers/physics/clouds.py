@@ -1,5 +1,7 @@
 """Clouds and haze: a moving field of transmission."""
 
+import math
+
 import numpy as np
 
 from nightloom_drivers.physics.noise import Wander
@@ -70,11 +72,11 @@ class Clouds:
 
         A layer is thicker towards the horizon as its path, limited to five times.
         """
-        haze = float(np.exp(-abs(self._haze_scatter * self._haze.at(t_s))))
+        haze = math.exp(-abs(self._haze_scatter * self._haze.at(t_s)))
         hours = (t_s - self._dusk_s) / 3600
-        altitude = np.radians(max(altitude_deg, 11.5))
-        azimuth = np.radians(azimuth_deg)
-        away = float(1 / np.tan(altitude))
-        place = (away * float(np.cos(azimuth)), away * float(np.sin(azimuth)))
+        altitude = math.radians(max(altitude_deg, 11.5))
+        azimuth = math.radians(azimuth_deg)
+        away = 1 / math.tan(altitude)
+        place = (away * math.cos(azimuth), away * math.sin(azimuth))
         depth = sum(bank.depth_mag(hours, t_s, place) for bank in self._banks)
-        return haze * float(10 ** (-0.4 * depth / np.sin(altitude)))
+        return haze * 10 ** (-0.4 * depth / math.sin(altitude))

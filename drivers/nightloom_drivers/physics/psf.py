@@ -64,7 +64,7 @@ def shifted_stamps(blur: Blur) -> Image:
     )
     transform *= np.sinc(k / (2 * np.pi)) * np.sinc(k_y[:, None] / (2 * np.pi))
     if blur.disk_radius_px > 0:
-        transform *= _ring(np.hypot(k_y[:, None], k) * blur.disk_radius_px, blur.hole)
+        transform *= ring_transform(np.hypot(k_y[:, None], k) * blur.disk_radius_px, blur.hole)
     image = np.fft.fftshift(np.fft.irfft2(transform, s=(fine, fine)) * _FINE**2)
     by_shift = image.reshape(size, _FINE, size, _FINE).transpose(1, 3, 0, 2)
     return np.ascontiguousarray(by_shift, dtype=np.float32)
@@ -119,7 +119,7 @@ _POINT = 1e-9
 """Below this a disk's transform is 1 to the last figure."""
 
 
-def _ring(kr: Array, hole: float) -> Array:
+def ring_transform(kr: Array, hole: float) -> Array:
     """Return the transform of a uniform ring of unit flux, of the shape of `kr`, k times its outer
     radius.
     """

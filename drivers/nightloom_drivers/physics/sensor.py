@@ -61,7 +61,6 @@ class Sensor:
         spread = np.sqrt(electrons + np.float32(reads * s.read_noise_e**2))
         noise *= spread
         electrons += noise
-        np.minimum(electrons, np.float32(s.full_well_e * reads), out=electrons)
         return digitise(electrons, s, reads)
 
 
@@ -74,14 +73,17 @@ def in_bands(height_px: int, width_px: int) -> Iterator[slice]:
 
 
 def digitise(electrons: Image, settings: SensorSettings, reads: int = 1) -> Pixels:
-    """Return the raw numbers of electrons (rows, columns) as the converter gives them; the array is
-    used up.
+    """Return the raw numbers of electrons (rows, columns) as far as a pixel holds them and the
+    converter counts; the array is used up.
     """
-    electrons *= np.float32(1 / settings.gain_e_per_adu)
-    electrons += np.float32(settings.bias_adu * reads + 0.5)
-    top = 2**settings.bits - 1
-    np.clip(electrons, 0, min(top * reads, 65535), out=electrons)
-    return electrons.astype(np.uint16)
+    s = settings
+    level = s.bias_adu * reads + 0.5
+    full = s.full_well_e * reads / s.gain_e_per_adu + level
+    electrons *= np.float32(1 / s.gain_e_per_adu)
+    electrons += np.float32(level)
+    raw = np.empty(electrons.shape, np.uint16)
+    top = min(full, (2**s.bits - 1) * reads, 65535)
+    return np.clip(electrons, 0, top, out=raw, casting="unsafe")
 
 
 def binned(electrons: Image, binning: int) -> Image:

@@ -1,5 +1,6 @@
 """The atmosphere's extinction, glow and seeing."""
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -16,17 +17,19 @@ _LIGHTS_STEP_S = 20.0  # in which the Sun sinks by less than 0.1°
 def airmass(altitude_deg: float) -> float:
     """Return the relative optical air mass (Kasten & Young 1989); the horizon's below it."""
     altitude = max(altitude_deg, 0.0)
-    return float(1.0 / (np.sin(np.radians(altitude)) + 0.50572 * (altitude + 6.07995) ** -1.6364))
+    return 1.0 / (
+        math.sin(math.radians(altitude)) + 0.50572 * math.pow(altitude + 6.07995, -1.6364)
+    )
 
 
 def nanolamberts(v_mag_per_arcsec2: float) -> float:
     """Return the surface brightness of V magnitudes (Krisciunas & Schaefer 1991, eq. 1)."""
-    return float(34.08 * np.exp(20.7233 - 0.92104 * v_mag_per_arcsec2))
+    return 34.08 * math.exp(20.7233 - 0.92104 * v_mag_per_arcsec2)
 
 
 def v_mag_per_arcsec2(brightness_nl: float) -> float:
     """Return the V magnitude per arcsec² of nanolamberts."""
-    return float((20.7233 - np.log(brightness_nl / 34.08)) / 0.92104)
+    return (20.7233 - math.log(brightness_nl / 34.08)) / 0.92104
 
 
 def moonlight_nl(
@@ -44,16 +47,16 @@ def moonlight_nl(
         return 0.0
     phase, rho = abs(phase_angle_deg), max(separation_deg_, 1.0)
     moon = 10 ** (-0.4 * (3.84 + 0.026 * phase + 4e-9 * phase**4))
-    rayleigh = 10**5.36 * (1.06 + np.cos(np.radians(rho)) ** 2)
+    rayleigh = 10**5.36 * (1.06 + math.cos(math.radians(rho)) ** 2)
     mie = 10 ** (6.15 - rho / 40) if rho > 10 else 6.2e7 / rho**2
     at_moon, at_field = _scattering_airmass(moon_zenith_deg), _scattering_airmass(zenith_deg)
     dimmed = 10 ** (-0.4 * extinction_mag * at_moon)
     scattered = 1 - 10 ** (-0.4 * extinction_mag * at_field)
-    return float((rayleigh + mie) * moon * dimmed * scattered)
+    return (rayleigh + mie) * moon * dimmed * scattered
 
 
 def _scattering_airmass(zenith_deg: float) -> float:
-    return float((1 - 0.96 * np.sin(np.radians(min(zenith_deg, 90.0))) ** 2) ** -0.5)
+    return 1 / math.sqrt(1 - 0.96 * math.sin(math.radians(min(zenith_deg, 90.0))) ** 2)
 
 
 def twilight_v_mag_per_arcsec2(sun_altitude_deg: float) -> float:
@@ -98,7 +101,7 @@ class Sky:
 
     def extinction(self, filter_: FilterSettings, altitude_deg: float) -> float:
         """Return the share of starlight left by the clear atmosphere."""
-        return float(10 ** (-0.4 * filter_.extinction_mag_per_airmass * airmass(altitude_deg)))
+        return 10 ** (-0.4 * filter_.extinction_mag_per_airmass * airmass(altitude_deg))
 
     def brightness_mag_per_arcsec2(
         self, t_s: float, filter_: FilterSettings, altitude_deg: float, azimuth_deg: float
@@ -119,10 +122,10 @@ class Sky:
 
     def seeing_fwhm_arcsec(self, t_s: float, altitude_deg: float, wavelength_nm: float) -> float:
         """Return the FWHM of a star: airmass^0.6 and wavelength^−0.2 (Kolmogorov turbulence)."""
-        zenith = self.settings.seeing_fwhm_arcsec * np.exp(
+        zenith = self.settings.seeing_fwhm_arcsec * math.exp(
             self.settings.seeing_log_scatter * self._seeing.at(t_s)
         )
-        return float(zenith * airmass(altitude_deg) ** 0.6 * (wavelength_nm / 500.0) ** -0.2)
+        return zenith * math.pow(airmass(altitude_deg), 0.6) * math.pow(wavelength_nm / 500.0, -0.2)
 
     def _lights(self, step: int) -> _Lights:
         t_s = step * _LIGHTS_STEP_S

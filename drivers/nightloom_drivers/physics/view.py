@@ -1,6 +1,6 @@
 """What falls on a sensor during an exposure, before it becomes a frame."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
@@ -36,6 +36,15 @@ class View:
     def starless(cls, glow_e_per_s: float = 0.0) -> Self:
         """A view of nothing but an even glow."""
         return cls(_NONE, _NONE, _NONE, Blur(1.0, 1.0), glow_e_per_s)
+
+    def shaken(self, exposure_s: float, jitter_px: float, rng: np.random.Generator) -> "View":
+        """Return it as the air moved it all together: in one axis by a standard deviation of
+        `jitter_px` in a second's exposure.
+        """
+        # the air's motion averages out with time, down to the tenth of a second
+        spread_px = jitter_px / np.sqrt(max(exposure_s, 0.1))
+        across, up = spread_px * rng.standard_normal(2)
+        return replace(self, x=self.x + across, y=self.y + up)
 
     @property
     def half_flux_radius_px(self) -> float:
@@ -107,7 +116,8 @@ class FieldStars:
         """
         drift = self._projection.drift_px(boresight)
         mean = drift.mean(axis=1)
-        smear = drift @ drift.T / drift.shape[1] - np.outer(mean, mean)
+        about = drift - mean[:, None]
+        smear = about @ about.T / drift.shape[1]
         if smear[0, 0] + smear[1, 1] > _WIDEST_SMEAR_PX**2:
             return _NONE, _NONE, _NONE, np.zeros((2, 2))
         ra, dec = float(boresight.ra_deg[0]), float(boresight.dec_deg[0])

@@ -1,5 +1,7 @@
 """Air at the site: temperature, humidity, wind, rain, and what a sky thermometer reads."""
 
+import math
+
 import numpy as np
 
 from nightloom_drivers.physics.clouds import Clouds
@@ -32,8 +34,8 @@ class Weather:
 
     def temperature_c(self, t_s: float) -> float:
         """Return the ambient temperature."""
-        wave = np.cos(2 * np.pi * (t_s - self._noon_s - 3 * 3600) / _DAY_S)
-        swing = self.settings.daily_swing_c * float(wave)
+        wave = math.cos(2 * math.pi * (t_s - self._noon_s - 3 * 3600) / _DAY_S)
+        swing = self.settings.daily_swing_c * wave
         noise = self.settings.temperature_scatter_c * self._warmth.at(t_s)
         return self.settings.mean_temperature_c + swing + noise
 
@@ -67,7 +69,7 @@ class Weather:
             for g in self.settings.gusts
             if g.begin_h_after_dusk <= hours < g.begin_h_after_dusk + g.duration_h
         ]
-        return max([self.settings.wind_m_per_s, *means]) * float(np.exp(0.25 * self._wind.at(t_s)))
+        return max([self.settings.wind_m_per_s, *means]) * math.exp(0.25 * self._wind.at(t_s))
 
     def gust_m_per_s(self, t_s: float) -> float:
         """Return the gust speed: half as much again as the mean (common practice, no source)."""
@@ -101,4 +103,4 @@ class Weather:
 
 
 def _saturation(temperature_c: float) -> float:
-    return float(np.exp(17.62 * temperature_c / (243.12 + temperature_c)))
+    return math.exp(17.62 * temperature_c / (243.12 + temperature_c))

@@ -1,15 +1,18 @@
 """The simulated rig and its sky, put together from one seed."""
 
-from collections.abc import Mapping
+from functools import cached_property
 
 import numpy as np
 
+from nightloom_drivers.depth import Depth
 from nightloom_drivers.physics.cameras import GuideCamera, MainCamera
 from nightloom_drivers.physics.clouds import Clouds
 from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.enclosure import Cover, Panel
 from nightloom_drivers.physics.focuser import Focuser
+from nightloom_drivers.physics.guide_listing import GuideStars
 from nightloom_drivers.physics.lightpath import Air, GuideLightPath, MainLightPath
+from nightloom_drivers.physics.listing import MainStars
 from nightloom_drivers.physics.mount import Mount
 from nightloom_drivers.physics.optics import scale_arcsec_per_px
 from nightloom_drivers.physics.outlets import Outlets
@@ -31,14 +34,17 @@ _STREAMS = (
 class World:
     """Everything physical about one rig; times are Unix seconds, UTC.
 
-    Commands to one device must come in the order of time. `dusk_s` is the end of evening twilight
-    of the night that `start_s` falls in, from which passages of weather are counted.
+    `depth` is what its cameras send. Commands to one device must come in the order of time.
+    `dusk_s` is the end of evening twilight of the night that `start_s` falls in, from which
+    passages of weather are counted.
     """
 
-    def __init__(self, settings: RigSettings, seed: int, start_s: float) -> None:
-        self.settings = settings
+    def __init__(
+        self, settings: RigSettings, seed: int, start_s: float, depth: Depth = Depth.PIXELS
+    ) -> None:
+        self.settings, self.depth = settings, depth
         children = np.random.SeedSequence(seed).spawn(len(_STREAMS))
-        streams = dict(zip(_STREAMS, children, strict=True))
+        streams = self._streams = dict(zip(_STREAMS, children, strict=True))
         self.site = Site(settings.site)
         self.dusk_s = self.site.dusk_s(start_s)
         self.mount = Mount(settings.mount, self.site, streams["mount"], start_s)
@@ -62,7 +68,7 @@ class World:
         )
         self.cooler = Cooler(settings.cooler, self.weather.temperature_c, start_s)
         self._cover(start_s)
-        self._put_up_cameras(streams)
+        self._lay_light_paths()
 
     def _cover(self, start_s: float) -> None:
         """Roof, cap, panel, and what has power."""
@@ -72,8 +78,8 @@ class World:
         self.panel = Panel(start_s, enclosure.panel_levels)
         self.outlets = Outlets()
 
-    def _put_up_cameras(self, streams: Mapping[str, np.random.SeedSequence]) -> None:
-        """Both cameras, and the light's ways to them."""
+    def _lay_light_paths(self) -> None:
+        """The light's ways to both cameras."""
         settings = self.settings
         self.air = Air(self.site, self.sky, self.clouds, self.weather)
         self.stars = star_source(settings.stars, settings.star_limit_mag)
@@ -87,18 +93,47 @@ class World:
             (self.roof, self.cap),
             self.panel,
         )
-        self.camera = MainCamera(
-            Sensor(settings.sensor, settings.optics.vignetting, streams["sensor"]),
+        self.guide_path = GuideLightPath(settings, self.air, self.stars, self.mount, self.roof)
+
+    @cached_property
+    def camera(self) -> MainCamera:
+        """The cooled imaging camera, when it sends pictures."""
+        settings, streams = self.settings, self._streams
+        sensor = Sensor(settings.sensor, settings.optics.vignetting, streams["sensor"])
+        return MainCamera(sensor, self.light_path, self.cooler, streams["camera"])
+
+    @cached_property
+    def listing_camera(self) -> MainStars:
+        """The same, when it sends lists of stars."""
+        settings = self.settings
+        return MainStars(
+            settings.sensor,
+            settings.optics,
             self.light_path,
             self.cooler,
-            streams["camera"],
+            self._streams["camera"],
         )
-        guide = settings.guide
-        self.guide_camera = GuideCamera(
-            Sensor(guide.sensor, guide.optics.vignetting, streams["guide_sensor"]),
-            GuideLightPath(settings, self.air, self.stars, self.mount, self.roof),
+
+    @cached_property
+    def guide_camera(self) -> GuideCamera:
+        """The camera on the guide telescope, when it sends pictures."""
+        guide, streams = self.settings.guide, self._streams
+        sensor = Sensor(guide.sensor, guide.optics.vignetting, streams["guide_sensor"])
+        return GuideCamera(sensor, *self._guided, streams["guide_camera"])
+
+    @cached_property
+    def listing_guide_camera(self) -> GuideStars:
+        """The same, when it sends lists of stars."""
+        guide, streams = self.settings.guide, self._streams
+        return GuideStars(guide.sensor, *self._guided, streams["guide_camera"])
+
+    @property
+    def _guided(self) -> tuple[GuideLightPath, Weather, float, float]:
+        """What the guide camera sees, in which air, and how that moves the stars."""
+        guide = self.settings.guide
+        return (
+            self.guide_path,
             self.weather,
-            settings.atmosphere.jitter_arcsec,
+            self.settings.atmosphere.jitter_arcsec,
             scale_arcsec_per_px(guide.optics, guide.sensor),
-            streams["guide_camera"],
         )

@@ -19,6 +19,8 @@ from nightloom_drivers.simulators.camera_properties import (
 )
 from nightloom_drivers.simulators.fits import Card, fits_bytes
 from nightloom_drivers.simulators.simulator import Property, Simulator
+from nightloom_drivers.simulators.star_fits import listed_bytes
+from nightloom_drivers.star_list import StarList
 
 COOLING_POLL_S = 5.0
 """How often the sensor's temperature is looked at, as in libindi's cameras."""
@@ -30,7 +32,10 @@ _KINDS: dict[str, tuple[FrameKind, str]] = {
     "FRAME_FLAT": (FrameKind.FLAT, "Flat Frame"),
 }
 
-Expose = Callable[[float, float, FrameKind, Window, int], Pixels]
+Exposed = Pixels | StarList
+"""What an exposure gives: a picture, or only its stars."""
+
+Expose = Callable[[float, float, FrameKind, Window, int], Exposed]
 """From start (Unix s), seconds, kind, window and binning to the frame, once it has ended."""
 
 
@@ -105,7 +110,10 @@ class CameraSimulator(Simulator):
         self._count(0.0)
         seen = FrameKind.DARK if self.covered else _KINDS[kind][0]
         frame = self._chip.expose(begun_s, exposure_s, seen, window, binning)
-        data = fits_bytes(frame, self._header(begun_s, exposure_s, kind, window, binning))
+        cards = self._header(begun_s, exposure_s, kind, window, binning)
+        data = (
+            listed_bytes(frame, cards) if isinstance(frame, StarList) else fits_bytes(frame, cards)
+        )
         await asyncio.sleep(self._chip.sensor.download_s)
         self.publish_blob("CCD1", data)
         self.publish("CCD_EXPOSURE", State.OK, CCD_EXPOSURE_VALUE=0.0)

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,21 +23,19 @@ def fits_bytes(frame: NDArray[np.uint16], cards: Iterable[Card]) -> bytes:
     height, width = frame.shape
     header = "".join(
         [
-            _card("SIMPLE", True, "conforms to FITS"),
-            _card("BITPIX", 16, "bits a pixel"),
-            _card("NAXIS", 2, ""),
-            _card("NAXIS1", width, "columns"),
-            _card("NAXIS2", height, "rows"),
-            _card("BZERO", 32768, "unsigned numbers"),
-            _card("BSCALE", 1, ""),
-            *[_card(*card) for card in cards if _writable(card[1])],
+            card("SIMPLE", True, "conforms to FITS"),
+            card("BITPIX", 16, "bits a pixel"),
+            card("NAXIS", 2, ""),
+            card("NAXIS1", width, "columns"),
+            card("NAXIS2", height, "rows"),
+            card("BZERO", 32768, "unsigned numbers"),
+            card("BSCALE", 1, ""),
+            *[card(*one) for one in cards if writable(one[1])],
             "END".ljust(80),
         ]
     )
     pixels = (frame ^ np.uint16(0x8000)).astype(">u2").tobytes()
-    return b"".join(
-        [_padded(header.encode("ascii"), b" "), pixels, b"\0" * (-len(pixels) % _BLOCK)]
-    )
+    return b"".join([padded(header.encode("ascii"), b" "), pixels, b"\0" * (-len(pixels) % _BLOCK)])
 
 
 def told_otherwise(data: bytes, later_s: float, exposure_s: float | None) -> bytes:
@@ -48,19 +47,22 @@ def told_otherwise(data: bytes, later_s: float, exposure_s: float | None) -> byt
     if exposure_s is None:
         return data
     at = data.index(b"EXPTIME = ")
-    card = _card("EXPTIME", float(exposure_s), "[s] exposure").encode("ascii")
-    return data[:at] + card + data[at + 80 :]
+    told = card("EXPTIME", float(exposure_s), "[s] exposure").encode("ascii")
+    return data[:at] + told + data[at + 80 :]
 
 
-def _padded(data: bytes, filler: bytes) -> bytes:
+def padded(data: bytes, filler: bytes) -> bytes:
+    """Filled up to whole blocks."""
     return data + filler * (-len(data) % _BLOCK)
 
 
-def _writable(value: str | int | float | bool) -> bool:
+def writable(value: str | int | float | bool) -> bool:
+    """Whether a header can say it."""
     return not isinstance(value, float) or math.isfinite(value)
 
 
-def _card(keyword: str, value: str | int | float | bool, comment: str) -> str:
+@lru_cache(maxsize=512, typed=True)
+def card(keyword: str, value: str | int | float | bool, comment: str) -> str:
     """One line of 80 characters in fixed format (FITS 4.0, section 4.2)."""
     if isinstance(value, bool):
         text = f"{'T' if value else 'F':>20}"

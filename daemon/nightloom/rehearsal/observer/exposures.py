@@ -219,19 +219,19 @@ def _is_asked(target: Target, asked_s: float, exposure_s: float, unguided_s: flo
 
 
 def pixels(data: bytes) -> memoryview:
-    """The bytes of the image in a FITS file of one image of 16-bit numbers.
+    """The bytes of the first image of 16-bit numbers, or table, in a FITS file.
 
-    Raises ValueError for anything else.
+    Raises ValueError where there is none.
     """
-    sizes = {}
+    sizes: dict[bytes, int] = {}
     for at in range(0, len(data), CARD):
         card = data[at : at + CARD]
-        if card.startswith((b"NAXIS1 ", b"NAXIS2 ", b"BITPIX ")):
-            sizes[card[:6]] = int(card[10:].split(b"/")[0])
-        if card.rstrip() == b"END":
+        if card.startswith((b"NAXIS ", b"NAXIS1 ", b"NAXIS2 ", b"BITPIX ")):
+            sizes[card[:6].rstrip()] = int(card[10:].split(b"/")[0])
+        if card.rstrip() == b"END" and sizes[b"NAXIS"]:
             begin = -(-(at + CARD) // BLOCK) * BLOCK
             size = sizes[b"NAXIS1"] * sizes[b"NAXIS2"] * abs(sizes[b"BITPIX"]) // 8
             if begin + size > len(data):
                 raise ValueError(f"it ends after {len(data)} of {begin + size} bytes")
             return memoryview(data)[begin : begin + size]
-    raise ValueError("its header has no end")
+    raise ValueError("no header with an image or a table has an end")

@@ -166,6 +166,10 @@ def _look_at_header(header: fits.Header, sub: TakenSub, entry: Entry, findings: 
         findings.add(FRAMES_KEPT, sub.start_s, f"{entry.path}: {', '.join(wrong)}")
     if "CRVAL1" not in header:
         return
+    if not header["NAXIS"]:  # a frame of stars alone: as its picture would have it
+        sizes = {"NAXIS": 2, "NAXIS1": header["COLUMNS"], "NAXIS2": header["ROWS"]}
+        header = header.copy()
+        header.update(sizes)
     middle = WCS(header).pixel_to_world_values(
         (header["NAXIS1"] - 1) / 2, (header["NAXIS2"] - 1) / 2
     )
