@@ -14,8 +14,12 @@ WHOLE_NM = 200.0
 WIDE_NM = 40.0
 """Three filters with wider bands make natural colours; narrower ones show gases."""
 
-BRIGHT_QUANTILE = 0.995
-"""Part of the pixels below which each colour's light is made alike."""
+BRIGHT_SIGMAS = 10.0
+"""Pixels so far above the sky's noise in the mean of the colours are stars; most stars together
+are taken to be white."""
+
+BRIGHT_PX_MIN = 20
+"""With fewer such pixels as many of the brightest are taken."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +68,7 @@ def coloured(pictures: Mapping[str, Small], chosen: Channels) -> Small:
     The brightness is stretched, and each pixel keeps the proportions of its colours: Lupton et al.
     2004, PASP 116, 133.
     """
-    light = [_alike(pictures[name]) for name in chosen.colours]
+    light = _alike([pictures[name] for name in chosen.colours])
     mean = np.asarray(np.mean(light, axis=0), np.float32)
     own = pictures.get(chosen.brightness)
     bright = stretched(mean if own is None else own)
@@ -76,9 +80,16 @@ def coloured(pictures: Mapping[str, Small], chosen: Channels) -> Small:
     return np.asarray(np.nan_to_num(shown / peak, nan=0.0), np.float32)
 
 
-def _alike(picture: Small) -> Small:
-    """Light above the sky, with its bright parts as bright as those of the other colours."""
-    sky, noise = sky_and_noise(picture)
-    above = np.asarray(picture - sky, np.float32)
-    high = float(np.nanquantile(above, BRIGHT_QUANTILE)) if np.isfinite(above).any() else 1.0
-    return np.asarray(np.nan_to_num(above / max(high, noise), nan=0.0), np.float32)
+def _alike(pictures: Sequence[Small]) -> list[Small]:
+    """Light above each sky, in units in which most stars are as bright in all of them."""
+    skies, noises = zip(*map(sky_and_noise, pictures), strict=True)
+    above = [
+        np.nan_to_num(picture - sky, nan=0.0) for picture, sky in zip(pictures, skies, strict=True)
+    ]
+    mean = np.mean([one / noise for one, noise in zip(above, noises, strict=True)], axis=0)
+    brightest = np.sort(mean, axis=None)[-min(BRIGHT_PX_MIN, mean.size)]
+    stars = mean >= min(BRIGHT_SIGMAS, brightest)
+    units = [
+        max(float(np.median(one[stars])), noise) for one, noise in zip(above, noises, strict=True)
+    ]
+    return [np.asarray(one / unit, np.float32) for one, unit in zip(above, units, strict=True)]

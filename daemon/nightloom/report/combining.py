@@ -96,17 +96,20 @@ def combined(layers: Sequence[Layer]) -> Small:
 
 
 def _clipped(stack: Small) -> Small:
-    """A stack (n, rows, columns) with NaN for what lies too far from each pixel's median."""
-    kept = stack.copy()
+    """A stack (n, rows, columns) with NaN for what lies too far from each pixel's median.
+
+    Centre and scatter are those of what the rounds before left.
+    """
+    left = stack
     for _ in range(CLIPS):
-        middle = _median(kept)
-        distance = np.abs(kept - middle)
-        sigma = 1.482602218505602 * _median(distance)
-        far = distance > CLIP_SIGMAS * sigma
-        if not far.any():
+        middle = _median(left)
+        reach = CLIP_SIGMAS * 1.482602218505602 * _median(np.abs(left - middle))
+        near = np.abs(stack - middle) <= reach
+        smaller = np.where(near, left, np.nan)
+        if np.array_equal(smaller, left, equal_nan=True):
             break
-        kept[far] = np.nan
-    return kept
+        left = smaller
+    return np.where(near, stack, np.nan)
 
 
 def _median(stack: Small) -> Small:
