@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.report import Sources, findings
+from nightloom.report.findings import Findings
 from nightloom.report.minutes import Minutes, Use, minutes
 from nightloom.report.opening import clear_s
 from nightloom.report.reading import events_in, story_of
@@ -96,14 +97,13 @@ def test_a_night_of_trouble_is_spent_to_the_second(
 ) -> None:
     """The open shutter is what the simulated rig's truth says that it was."""
     night = lived(tmp_path / "out", troubles, hours=0.6, frames=False)
-    spent_to_the_second(night)
-
-
-def spent_to_the_second(night: Lived) -> None:
-    rehearsal, played = night.rehearsal, night.played
-    out = rehearsal.out
+    rehearsal, out = night.rehearsal, night.rehearsal.out
     files = (rehearsal.log_file, out / FILE_NAME, out / "frames")
-    found = findings(Sources(rehearsal.settings, rehearsal.night, *files))
+    spent_to_the_second(night, findings(Sources(rehearsal.settings, rehearsal.night, *files)))
+
+
+def spent_to_the_second(night: Lived, found: Findings) -> None:
+    rehearsal, played = night.rehearsal, night.played
     seconds, dark = found.spent.seconds(), rehearsal.dark
     assert abs(sum(seconds.values()) - dark.duration_s) < 1.0
     taken = [Interval(one.start_s, one.start_s + one.exposure_s) for one in played.subs]
@@ -111,7 +111,7 @@ def spent_to_the_second(night: Lived) -> None:
     told_s = seconds.get(Use.OPEN, 0.0) + seconds.get(Use.REJECTED, 0.0)
     assert told_s == pytest.approx(inside_s, abs=1.0)
     assert clear_s(found.spent) == pytest.approx(played.summary.clear_s, abs=90.0)
-    with Ledger.read(out / FILE_NAME) as ledger:
+    with Ledger.read(rehearsal.out / FILE_NAME) as ledger:
         kept_s = sum(ledger.accepted_s("NGC 891").values())
     assert seconds[Use.OPEN] == pytest.approx(kept_s, abs=1.0)
     assert story_of(events_in(rehearsal.log_file)).ended

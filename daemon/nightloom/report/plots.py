@@ -11,7 +11,7 @@ from nightloom.sky import Interval
 WIDTH, HEIGHT = 440.0, 230.0
 """Two such stand side by side on a desk's screen, one fills a telephone's."""
 
-LEFT, RIGHT, BOTTOM, ABOVE = 54.0, 20.0, 38.0, 24.0
+LEFT, RIGHT, BOTTOM, ABOVE = 54.0, 20.0, 42.0, 24.0
 LETTER = 7.1
 """Width of a letter of 13 px: a little more than most have."""
 
@@ -70,7 +70,7 @@ class Plot:
         for moment, words in hours_in(span, zone):
             place = self.x(moment)
             self.canvas.line(place, self.top, place, self.bottom, GRID)
-            self.canvas.text(place, self.bottom + 17.0, words, "middle", FAINT)
+            self.canvas.text(place, self.bottom + 20.0, words, "middle", FAINT)
         self.canvas.line(LEFT, self.bottom, WIDTH - RIGHT, self.bottom, FAINT)
 
     def over(self, x: Axis) -> None:
@@ -81,9 +81,9 @@ class Plot:
         for value in marks:
             place = self.x(value)
             self.canvas.line(place, self.top, place, self.bottom, GRID)
-            self.canvas.text(place, self.bottom + 17.0, tick_text(value, step), "middle", FAINT)
+            self.canvas.text(place, self.bottom + 20.0, tick_text(value, step), "middle", FAINT)
         self.canvas.line(LEFT, self.bottom, WIDTH - RIGHT, self.bottom, FAINT)
-        self.canvas.text((LEFT + WIDTH - RIGHT) / 2, self.bottom + 34.0, x.name, "middle")
+        self.canvas.text((LEFT + WIDTH - RIGHT) / 2, self.bottom + 36.0, x.name, "middle")
 
     def point(self, x: float, y: float, style: Style, *, hollow: bool = False) -> None:
         """One point."""
