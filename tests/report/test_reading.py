@@ -84,6 +84,8 @@ def test_a_run_that_was_killed_leaves_a_stretch_in_which_nothing_ran() -> None:
         (121.0, ended("a")),
         (122.0, begun("b")),
         (150.0, e.CloudCleared(star_fraction=1.0, held_s=1.0)),
+        (700.0, e.RemoteListening(url="http://here", token=False)),
+        (740.0, e.NightArmed(night="2027-01-12", begins_utc=at(740.0))),
         (750.0, BEGUN),
         (750.0, phase("asleep", "readying")),
         (900.0, phase("readying", "gathering")),
@@ -92,11 +94,26 @@ def test_a_run_that_was_killed_leaves_a_stretch_in_which_nothing_ran() -> None:
     )
     subs = subs_of(story, {uid: frame(uid, s) for uid, s in (("a", 0.0), ("c", 900.0))})
     seconds = spent(story, subs)
-    assert seconds[Use.SILENT] == 600.0
+    assert seconds[Use.SILENT] == 600.0 + (7200.0 - 1021.0)  # and after its last line
     assert seconds[Use.OPEN] == 240.0
     assert seconds[Use.GIVEN_UP] == 28.0
     assert sum(seconds.values()) == 7200.0
     assert not story.ended
+
+
+def test_before_a_daemon_that_came_late_none_ran_and_after_a_night_that_ended_it_is_parked() -> (
+    None
+):
+    over = e.NightEnded(night="2027-01-12", dark_s=7200.0, open_s=0.0, accepted=0, rejected=0)
+    story = told(
+        (600.0, BEGUN),
+        (600.0, phase("asleep", "readying")),
+        (1000.0, phase("readying", "retiring")),
+        (1100.0, phase("retiring", "asleep")),
+        (1100.0, over),
+        (1200.0, e.NightArmed(night="2027-01-13", begins_utc=at(90000.0))),
+    )
+    assert spent(story, []) == {Use.SILENT: 600.0, Use.CLOSING: 6200.0, Use.WAITING: 400.0}
 
 
 def test_a_frame_that_a_later_run_found_was_exposed_to_its_end() -> None:

@@ -22,11 +22,12 @@ from PIL import Image
 from nightloom.cli import main
 from nightloom.cli import report as command
 from nightloom.ledger import FILE_NAME
-from nightloom.report import Sources, findings, write_report
+from nightloom.report import Sources, findings
 from nightloom.report.combining import between
 from nightloom.report.findings import Findings
 from nightloom.report.minutes import Use
 from nightloom.report.morning import Mornings
+from nightloom.report.page import page
 from nightloom.report.pictures import SIDE_PX_MAX
 from nightloom.report.records import Fate
 from nightloom.settings import Settings
@@ -63,9 +64,9 @@ def morning(tmp_path_factory: pytest.TempPathFactory) -> Morning:
     log.parent.mkdir()
     shutil.copy(rehearsal.log_file, log)
     sources = Sources.under(settings, rehearsal.night, log)
-    file = out / "report.html"
-    write_report(sources, file)
-    return Morning(night, sources, findings(sources), file)
+    file, found = out / "report.html", findings(sources)
+    file.write_text(page(found), encoding="utf-8")
+    return Morning(night, sources, found, file)
 
 
 def kept_in(settings: Settings, out: Path) -> Settings:

@@ -30,7 +30,7 @@ class Use(StrEnum):
     CROSSING = "crossing the meridian"
     ACQUIRING = "taking up a target"
     WAITING = "making ready, waiting for a target"
-    CLOSING = "parking and closing"
+    CLOSING = "parking, closing, parked"
     REST = "between subs, nothing named"
 
 

@@ -16,6 +16,9 @@ from nightloom.telemetry.words import sentence
 TROUBLE = (e.DeviceTrouble, e.GivenUp, e.LinkLost, e.UnexpectedError, e.GuardRefused)
 """From one of these on, what is not a sub is trouble, until the next one begins."""
 
+COMING_UP = (e.RemoteListening, e.RemoteShut, e.ServerAwaited, e.NightArmed)
+"""What a daemon tells before it takes up a night: in the midst of one another run has ended."""
+
 NOT_FAULTS = (e.FrameRejected, e.FrameTakenBack, e.CloudHold, e.LikenessAssumed)
 """Warnings that have a place of their own in the report."""
 
@@ -54,6 +57,8 @@ class Story:
     _begun: dict[str, tuple[float, e.SubBegun]] = field(default_factory=dict)
     _fault_s: float | None = None
     _last_s: float = 0.0
+    _gone_s: float | None = None
+    """When the run before ended, while another one comes up."""
 
     def observe(self, utc: datetime, event: Event) -> None:
         """Take one event of the log, in its order."""
@@ -62,6 +67,8 @@ class Story:
             self.told.append(Told(now_s, event.level, event.name(), sentence(event, self.zone)))
         if isinstance(event, TROUBLE) and self._fault_s is None:
             self._fault_s = now_s
+        if isinstance(event, COMING_UP) and self.night and not self.ended and not self._gone_s:
+            self._gone_s = self._last_s
         match event:
             case e.NightBegun():
                 self._night(now_s, event)
@@ -82,21 +89,33 @@ class Story:
         self._last_s = now_s
 
     def close(self) -> None:
-        """End what is still open with the last line."""
-        self._leave(self._last_s)
+        """End what is still open with the last line; nothing ran after a night that did not end."""
+        self._cut()
+        ends_s = self._last_s if self._gone_s is None else self._gone_s
+        if self.dark is not None and ends_s < self.dark.end_unix_s:
+            rest = Interval(ends_s, self.dark.end_unix_s)
+            if self.ended:
+                self.stays.append(Stay("asleep", rest))
+            else:
+                self.silent.append(rest)
+
+    def _cut(self) -> float:
+        """End what goes on with the last line of a run of the daemon; returns when that was."""
+        ends_s = self._last_s if self._gone_s is None else self._gone_s
+        self._leave(ends_s)
         self._phase = None
-        self._mended(self._last_s)
+        self._mended(ends_s)
         for began_s, begun in list(self._begun.values()):
-            self._sub(begun, Interval(began_s, max(began_s, self._last_s)), Fate.GIVEN_UP)
+            self._sub(begun, Interval(began_s, max(began_s, ends_s)), Fate.GIVEN_UP)
+        return ends_s
 
     def _night(self, now_s: float, event: e.NightBegun) -> None:
-        """A night that is begun again went on in another run of the daemon."""
+        """A night that is begun again went on in another run; before the first one none was."""
         if self.night:
-            self._leave(self._last_s)
-            self._phase = None
-            self.silent.append(Interval(self._last_s, now_s))
-            for began_s, begun in list(self._begun.values()):
-                self._sub(begun, Interval(began_s, self._last_s), Fate.GIVEN_UP)
+            self.silent.append(Interval(self._cut(), now_s))
+            self._gone_s = None
+        elif event.dark_begins_utc is not None and event.dark_begins_utc.timestamp() < now_s:
+            self.silent.append(Interval(event.dark_begins_utc.timestamp(), now_s))
         self.night, self.observatory = event.night, event.observatory
         self.time_zone = event.time_zone
         begins, ends = event.dark_begins_utc, event.dark_ends_utc
