@@ -159,7 +159,7 @@ def _minutes(night: Night, spent: Minutes) -> Iterator[str]:
     rows.append(
         html.element("tr", total + html.words("td", percent(1.0, 1), "number") + "<td></td>")
     )
-    yield html.element("table", html.element("tbody", "".join(rows)))
+    yield html.element("table", html.element("tbody", "".join(rows)), "spent")
     yield html.words("p", _bound(night, spent), "small")
 
 
