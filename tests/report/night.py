@@ -33,9 +33,10 @@ def lived(
     seed: int = SEED,
     frames: bool = True,
     night: date = CROSSING_NIGHT,
+    filters: str = "LRGB",
 ) -> Lived:
     """Let it go by, into a folder that is made."""
-    settings, rig = demo(guide_s=SELDOM_S, targets=dict.fromkeys("LRGB", 60.0))
+    settings, rig = demo(guide_s=SELDOM_S, targets=dict.fromkeys(filters, 60.0))
     (out / "frames").mkdir(parents=True)
     chosen = tuple(one for one in TROUBLES if one.name in troubles)
     rehearsal = Rehearsal(settings, rig, night, out, seed, hours, frames, troubles=chosen)

@@ -1,6 +1,7 @@
 """Where every minute went: each instant once, whatever overlaps, over nights of trouble, too."""
 
 from dataclasses import replace
+from datetime import UTC
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,7 +13,9 @@ from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.report import Sources, findings
 from nightloom.report.findings import Findings
 from nightloom.report.minutes import Minutes, Use, minutes
-from nightloom.report.opening import clear_s
+from nightloom.report.opening import clear_s, opening
+from nightloom.report.page import page
+from nightloom.report.pictures import Pictures
 from nightloom.report.reading import events_in, story_of
 from nightloom.report.records import Act, Done, Exposure, Fate, Night, Stay
 from nightloom.sky import Interval
@@ -88,6 +91,15 @@ def test_what_runs_under_a_longer_part_of_a_gap_costs_nothing() -> None:
     assert seconds == {Use.DITHER: 5.0, Use.DOWNLOAD: 2.0, Use.REST: 3993.0}
 
 
+def test_a_night_in_which_nothing_could_be_done_has_a_page() -> None:
+    sheltered = replace(EMPTY, stays=(Stay("sheltering", DARK),))
+    spent = minutes(sheltered)
+    clauses = opening(sheltered, spent)
+    text = page(Findings(sheltered, spent, clauses, {}, Pictures(), UTC))
+    assert "Nothing was clear of 67 min of dark; 67 min of shelter" in text
+    assert Use.SHELTER.value in text
+
+
 TROUBLED = (("rain", "camera-hangs"), ("server-gone", "cloud", "focuser-stuck"))
 
 
@@ -95,11 +107,16 @@ TROUBLED = (("rain", "camera-hangs"), ("server-gone", "cloud", "focuser-stuck"))
 def test_a_night_of_trouble_is_spent_to_the_second(
     tmp_path: Path, troubles: tuple[str, ...]
 ) -> None:
-    """The open shutter is what the simulated rig's truth says that it was."""
-    night = lived(tmp_path / "out", troubles, hours=0.6, frames=False)
+    """The open shutter is what the simulated rig's truth says that it was.
+
+    The focus is looked at through a filter that no target asks for.
+    """
+    night = lived(tmp_path / "out", troubles, hours=0.6, frames=False, filters="RGB")
     rehearsal, out = night.rehearsal, night.rehearsal.out
     files = (rehearsal.log_file, out / FILE_NAME, out / "frames")
-    spent_to_the_second(night, findings(Sources(rehearsal.settings, rehearsal.night, *files)))
+    found = findings(Sources(rehearsal.settings, rehearsal.night, *files))
+    spent_to_the_second(night, found)
+    assert "Focus" in page(found)
 
 
 def spent_to_the_second(night: Lived, found: Findings) -> None:

@@ -28,7 +28,7 @@ from nightloom.report.findings import Findings
 from nightloom.report.minutes import Use
 from nightloom.report.morning import Mornings
 from nightloom.report.page import page
-from nightloom.report.pictures import SIDE_PX_MAX
+from nightloom.report.pictures import SIDE_PX_MAX, pictures_of
 from nightloom.report.records import Fate
 from nightloom.settings import Settings
 from nightloom.small_picture import small, step_of
@@ -144,14 +144,18 @@ def test_frames_are_registered_as_their_stars_are(morning: Morning) -> None:
 def test_a_frame_that_cannot_be_read_is_told_of_and_left_out(
     morning: Morning, tmp_path: Path
 ) -> None:
+    """Of three frames one is no frame, and all others are gone."""
     kept = [sub for sub in morning.found.night.subs if sub.kept]
-    frames = tmp_path / "frames"
-    shutil.copytree(morning.sources.frames, frames)
-    (frames / kept[0].path).write_bytes(b"no frame")
-    (frames / kept[1].path).unlink()
-    pictures = findings(replace(morning.sources, frames=frames)).pictures
-    assert set(pictures.unread) == {kept[0].uid, kept[1].uid}
-    assert sum(one.frames for one in pictures.targets["NGC 891"][:4]) == len(kept) - 2
+    for sub in kept[:3]:
+        file = tmp_path / sub.path
+        file.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(morning.sources.frames / sub.path, file)
+    (tmp_path / kept[1].path).write_bytes(b"no frame")
+    pictures = pictures_of(tmp_path, morning.found.night.subs, morning.found.night.filters)
+    shown = pictures.targets["NGC 891"]
+    assert [(one.name, one.frames) for one in shown] == [(kept[0].filter, 1), (kept[2].filter, 1)]
+    assert {sub.uid for sub in kept[3:]} <= pictures.unread.keys()
+    assert kept[1].uid in pictures.unread
 
 
 def test_a_small_picture_of_a_large_frame_is_made_by_strips(tmp_path: Path) -> None:
@@ -285,6 +289,14 @@ def test_the_page_tells_what_the_night_came_to(morning: Morning, browser: Browse
         assert words in said, words
 
 
+def test_what_light_is_worth_is_told_where_it_is_known(morning: Morning) -> None:
+    night = morning.found.night
+    rows = tuple(replace(row, worth_s=300.0) for row in night.targets["NGC 891"])
+    known = replace(morning.found, night=replace(night, targets={"NGC 891": rows}))
+    assert '<td class="number">5 min</td>' in page(known)
+    assert ">worth<" not in page(morning.found)
+
+
 def pages_of(pdf: bytes) -> int:
     """Pages of a PDF file: ISO 32000-1, 7.7.3.3, objects of type Page."""
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
@@ -301,15 +313,32 @@ def test_the_page_is_printed(morning: Morning, tmp_path: Path) -> None:
 # Who writes it ------------------------------------------------------------------------------------
 
 
+@pytest.fixture(scope="module")
+def light(morning: Morning, tmp_path_factory: pytest.TempPathFactory) -> Settings:
+    """The same night with two frames left, which are quickly looked at."""
+    out, night = tmp_path_factory.mktemp("light") / "out", morning.sources.night
+    settings = kept_in(morning.sources.settings, out)
+    log = log_file(out, night)
+    log.parent.mkdir(parents=True)
+    shutil.copy(morning.sources.log, log)
+    shutil.copy(morning.sources.ledger, out / FILE_NAME)
+    for sub in [sub for sub in morning.found.night.subs if sub.kept][:2]:
+        file = out / "frames" / sub.path
+        file.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(morning.sources.frames / sub.path, file)
+    return settings
+
+
 @pytest.fixture
-def configured(morning: Morning, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(command, "settings_of", lambda _: morning.sources.settings)
+def configured(light: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(command, "settings_of", lambda _: light)
 
 
 @pytest.mark.usefixtures("configured")
-def test_the_command_writes_the_newest_night(
-    morning: Morning, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+def test_the_command_and_the_daemon_write_the_same(
+    morning: Morning, light: Settings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """The command the newest night; the daemon by a process of its own."""
     file = tmp_path / "new" / "report.html"
     assert main(["report", "--json", "--out", str(file)]) == 0
     figures = json.loads(capsys.readouterr().out)
@@ -319,7 +348,10 @@ def test_the_command_writes_the_newest_night(
     tonight = figures["targets"]["NGC 891"]
     kept_s = {name: row["tonight_s"] for name, row in tonight.items()}
     assert kept_s == dict(morning.night.played.summary.accepted_s)
-    assert file.read_text() == morning.file.read_text()
+    (event,) = mornings(light, morning.sources.night)
+    assert isinstance(event, e.ReportWritten)
+    assert Path(event.path).read_text() == file.read_text()
+    assert "kept of" in event.said
 
 
 @pytest.mark.usefixtures("configured")
@@ -343,14 +375,6 @@ def mornings(settings: Settings, night: date) -> list[Event]:
     with log.listen(lambda _, event: told.append(event)):
         asyncio.run(day())
     return told
-
-
-def test_the_daemon_has_it_written_apart(morning: Morning) -> None:
-    """The same file as the command's, by a process of its own."""
-    (event,) = mornings(morning.sources.settings, morning.sources.night)
-    assert isinstance(event, e.ReportWritten)
-    assert Path(event.path).read_text() == morning.file.read_text()
-    assert "kept of" in event.said
 
 
 def test_a_report_that_fails_is_an_event_and_nothing_else(morning: Morning) -> None:

@@ -86,7 +86,7 @@ def night_of(sources: Sources) -> tuple[Night, tzinfo]:
         sky=tuple(story.sky),
         crossings=tuple(story.crossings),
         targets=rows,
-        filters=_filters(settings, learned, subs),
+        filters=_filters(settings, learned, [*subs, *looks]),
         focus_line=_line(learned),
         backlash=story.backlash,
         paths=_paths(table, story.dark, rows),
@@ -150,9 +150,15 @@ def _target_rows(
             cycle_s=cycle_s.get(one, 0.0),
             kept=kept.get(one, 0),
             rejected=lost.get(one, 0),
+            worth_s=_worth_s([sub for sub in subs if (sub.target, sub.filter) == (name, one)]),
         )
         for one in names
     )
+
+
+def _worth_s(subs: Sequence[Exposure]) -> float | None:
+    known = [sub.worth_s for sub in subs if sub.kept and sub.worth_s is not None]
+    return sum(known) if known else None
 
 
 def _looks(story: Story, ledger: Ledger | None, night: str) -> list[Look]:
@@ -181,13 +187,13 @@ def _look(one: Curve | Check) -> Look:
 
 
 def _filters(
-    settings: Settings, learned: Offsets | None, subs: Sequence[Exposure]
+    settings: Settings, learned: Offsets | None, used: Sequence[Exposure | Look]
 ) -> dict[str, FilterFacts]:
-    """Every filter that a target asks for or a sub has, in the order of the targets."""
+    """Every filter that a target asks for, and others that were used, targets' first."""
     observatory = settings.observatory
     names = [name for target in settings.targets.targets for name in target.subs]
     found = {}
-    for name in dict.fromkeys([*names, *(sub.filter for sub in subs)]):
+    for name in dict.fromkeys([*names, *(one.filter for one in used)]):
         said = observatory.filters.get(name)
         if said is None:
             found[name] = FilterFacts(name)

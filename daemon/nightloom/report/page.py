@@ -65,10 +65,17 @@ def _times(night: Night, zone: tzinfo) -> str:
 
 
 def _gathered(night: Night) -> Iterator[str]:
-    heads = ["filter", "tonight", "all nights", "asked", "frames", "rejected"]
     for target, rows in night.targets.items():
+        heads = ["filter", "tonight", "all nights", "asked", "frames", "rejected"]
+        cells = [_row(row) for row in rows]
+        if any(row.worth_s is not None for row in rows):
+            heads.insert(2, "worth")
+            for row, told in zip(rows, cells, strict=True):
+                told.insert(2, "–" if row.worth_s is None else hours(row.worth_s))
         yield html.words("h3", target)
-        yield html.table(heads, [_row(row) for row in rows], range(1, len(heads)))
+        yield html.table(heads, cells, range(1, len(heads)))
+    if any(row.worth_s is not None for rows in night.targets.values() for row in rows):
+        yield html.words("p", "Worth: as much light as under the best sky.", "small")
 
 
 def _row(row: FilterRow) -> list[str]:

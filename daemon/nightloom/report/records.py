@@ -114,6 +114,8 @@ class FilterRow:
     """Seconds that it gets in a cycle; 0 when it is not asked for."""
     kept: int
     rejected: int
+    worth_s: float | None = None
+    """Seconds of the best sky that tonight's are worth; None where the ledger does not say."""
 
 
 @dataclass(frozen=True)
