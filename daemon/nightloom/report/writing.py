@@ -36,8 +36,8 @@ def write_report(sources: Sources, file: Path) -> Written:
     Raises NoRecords without a log that tells of a night, OSError where a file cannot be read or
     written, and LedgerError.
     """
-    file.parent.mkdir(parents=True, exist_ok=True)
     found = findings(sources)
+    file.parent.mkdir(parents=True, exist_ok=True)
     partial = file.with_name(f".{file.name}.partial")
     try:
         partial.write_text(page(found), encoding="utf-8")
