@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from nightloom.seen_sensors import Seen, SeenSensor
 from nightloom.settings import Observatory
 from nightloom.settings.observatory import Camera as CameraSection
 from nightloom.settings.observatory import GuideCamera as GuideCameraSection
@@ -24,6 +25,8 @@ from nightloom_drivers.rig_settings import (
 GUIDE_APERTURE_MM = 60.0
 """Of a guide telescope; one as long as the main telescope is the main telescope."""
 
+SEEN = "as check --devices saw it last"
+
 NEVER_H = 12.0
 """Hour angle from which on a mount that needs no flip would make one."""
 
@@ -36,15 +39,17 @@ class Likeness:
     assumed: tuple[LikenessAssumed, ...]
 
 
-def likeness(observatory: Observatory) -> Likeness:
-    """A simulated rig with every number that the observatory states of itself."""
-    o = observatory
+def likeness(observatory: Observatory, seen: Seen | None = None) -> Likeness:
+    """A simulated rig with every number that the observatory states of itself, and the sensors that
+    were `seen` where it leaves their size out.
+    """
+    o, seen = observatory, seen or {}
     rig = RigSettings().model_copy(
         update={
             "site": _site(o),
             "optics": _optics(o),
-            "sensor": _sensor(RigSettings().sensor, o.camera),
-            "guide": _guide(o),
+            "sensor": _sensor(RigSettings().sensor, o.camera, seen.get("camera")),
+            "guide": _guide(o, seen.get("guide_camera")),
             "wheel": _wheel(o),
             "focuser": _focuser(o),
             "focus": _focus(o),
@@ -53,8 +58,8 @@ def likeness(observatory: Observatory) -> Likeness:
     )
     told = {
         "optics": _of_optics(rig),
-        "camera": _of_camera(o, rig),
-        "guide camera": _of_guide_camera(o, rig),
+        "camera": _of_camera(o, rig, seen.get("camera")),
+        "guide camera": _of_guide_camera(o, rig, seen.get("guide_camera")),
         "wheel": _of_wheel(o, rig),
         "focuser": _of_focuser(o, rig),
         "mount": _of_mount(rig),
@@ -78,26 +83,31 @@ def _optics(o: Observatory) -> OpticsSettings:
         focal_length_mm=o.optics.focal_length_mm,
         aperture_mm=o.optics.aperture_mm,
         central_obstruction=o.optics.central_obstruction,
+        mirrored=o.camera.mirrored,
     )
 
 
-def _sensor(usual: SensorSettings, said: CameraSection | GuideCameraSection) -> SensorSettings:
-    """The usual sensor with the size and pixels that a camera states."""
-    stated = {
+def _sensor(
+    usual: SensorSettings, said: CameraSection | GuideCameraSection, seen: SeenSensor | None
+) -> SensorSettings:
+    """The usual sensor with the size and pixels that a camera states, or else was seen to have."""
+    known = {
         name: value
+        for source in (seen, said)
         for name in ("width_px", "height_px", "pixel_um")
-        if (value := getattr(said, name)) is not None
+        if (value := getattr(source, name, None)) is not None
     }
-    return usual.model_copy(update=stated)
+    return usual.model_copy(update=known)
 
 
-def _guide(o: Observatory) -> GuideCameraSettings:
+def _guide(o: Observatory, seen: SeenSensor | None) -> GuideCameraSettings:
     usual, said = GuideCameraSettings(), o.guide_camera
     off_axis = said.focal_length_mm == o.optics.focal_length_mm
     optics = usual.optics.model_copy(
         update={
             "focal_length_mm": said.focal_length_mm,
             "aperture_mm": o.optics.aperture_mm if off_axis else GUIDE_APERTURE_MM,
+            "mirrored": said.mirrored,
         }
     )
     converter = {
@@ -105,7 +115,7 @@ def _guide(o: Observatory) -> GuideCameraSettings:
         "gain_e_per_adu": said.gain_e_per_adu,
         "full_well_e": said.saturation_adu * said.gain_e_per_adu,
     }
-    sensor = _sensor(usual.sensor, said).model_copy(update=converter)
+    sensor = _sensor(usual.sensor, said, seen).model_copy(update=converter)
     return usual.model_copy(update={"optics": optics, "sensor": sensor})
 
 
@@ -164,26 +174,30 @@ def _of_optics(rig: RigSettings) -> Iterator[str]:
     yield f"{rig.optics.vignetting:.0%} of it is lost in the corners"
 
 
-def _unsaid(said: CameraSection | GuideCameraSection, sensor: SensorSettings) -> Iterator[str]:
-    """What a camera's section leaves out of its sensor, though it might say it."""
+def _unsaid(
+    said: CameraSection | GuideCameraSection, sensor: SensorSettings, seen: SeenSensor | None
+) -> Iterator[str]:
+    """What a camera's section leaves out of its sensor, though it might say it, and whence it is
+    known.
+    """
     if said.width_px is None:
         size = f"{sensor.width_px} × {sensor.height_px} px"
-        yield f"a sensor of {size} (width_px and height_px are not set)"
+        why = SEEN if seen else "width_px and height_px are not set, and check --devices saw none"
+        yield f"a sensor of {size} ({why})"
     if said.pixel_um is None:
-        yield f"pixels of {sensor.pixel_um:g} µm (pixel_um is not set)"
+        why = SEEN if seen and seen.pixel_um else "pixel_um is not set"
+        yield f"pixels of {sensor.pixel_um:g} µm ({why})"
 
 
-def _of_camera(o: Observatory, rig: RigSettings) -> Iterator[str]:
-    yield from _unsaid(o.camera, rig.sensor)
+def _of_camera(o: Observatory, rig: RigSettings, seen: SeenSensor | None) -> Iterator[str]:
+    yield from _unsaid(o.camera, rig.sensor, seen)
     yield f"{rig.sensor.gain_e_per_adu:g} electrons per ADU"
     yield f"read noise of {rig.sensor.read_noise_e:g} electrons"
     yield f"a download of {rig.sensor.download_s:g} s"
-    if o.camera.mirrored:
-        yield "an image that is not mirrored"
 
 
-def _of_guide_camera(o: Observatory, rig: RigSettings) -> Iterator[str]:
-    yield from _unsaid(o.guide_camera, rig.guide.sensor)
+def _of_guide_camera(o: Observatory, rig: RigSettings, seen: SeenSensor | None) -> Iterator[str]:
+    yield from _unsaid(o.guide_camera, rig.guide.sensor, seen)
     yield f"an aperture of {rig.guide.optics.aperture_mm:g} mm"
     yield f"read noise of {rig.guide.sensor.read_noise_e:g} electrons"
 

@@ -14,6 +14,7 @@ from typing import TypeVar
 from nightloom.likeness import likeness
 from nightloom.roles import ROLES
 from nightloom.safety import SafetyDevices
+from nightloom.seen_sensors import Seen
 from nightloom.settings import Observatory, Settings
 from nightloom.settings.observatory import Outlet, Weather
 from nightloom.settings.observatory import PowerSwitch as PowerSwitchSection
@@ -180,14 +181,17 @@ def simulated_sky(settings: RigSettings) -> StarSource:
     return star_source(settings.stars, settings.star_limit_mag)
 
 
-def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
+def simulated_settings(
+    settings: Settings, seen: Seen | None = None
+) -> tuple[Settings, RigSettings]:
     """The settings with the simulated devices in place of the configured ones, and what these are.
 
-    Without a rig.toml the simulated rig is the observatory's likeness. A camera whose pixels the
+    Without a rig.toml the simulated rig is the observatory's likeness, with the sensors that were
+    `seen` where it leaves their size out. A camera whose pixels the
     settings leave out has the simulated one's.
     """
     observatory = settings.observatory
-    rig = settings.rig if isinstance(settings.rig, RigSettings) else likeness(observatory).rig
+    rig = settings.rig if isinstance(settings.rig, RigSettings) else likeness(observatory, seen).rig
     named = {
         role.section: getattr(observatory, role.section).model_copy(
             update={"device": role.simulated}
@@ -205,11 +209,11 @@ def simulated_settings(settings: Settings) -> tuple[Settings, RigSettings]:
     return replace(settings, observatory=observatory.model_copy(update=named)), rig
 
 
-def assumptions(settings: Settings) -> tuple[LikenessAssumed, ...]:
+def assumptions(settings: Settings, seen: Seen | None = None) -> tuple[LikenessAssumed, ...]:
     """What the simulated rig of some settings assumes; nothing where a rig.toml states it all."""
     if isinstance(settings.rig, RigSettings):
         return ()
-    return likeness(settings.observatory).assumed
+    return likeness(settings.observatory, seen).assumed
 
 
 def _simulated_station(said: Weather) -> Weather:

@@ -32,6 +32,8 @@ class OpticsSettings(_Part):
     throughput: float = Field(default=0.85, gt=0, le=1)
     vignetting: float = Field(default=0.12, ge=0, lt=1)
     """Share of the light lost in the corners of the frame."""
+    mirrored: bool = False
+    """Whether an odd number of reflections forms the image: no turn of the sky then gives it."""
 
     @property
     def focal_ratio(self) -> float:

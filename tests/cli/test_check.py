@@ -56,6 +56,8 @@ def test_a_good_configuration_passes(folder: Path, capsys: pytest.CaptureFixture
         ("needs_flip = true", "flip_after_h = 0.5", "stands still for 15 min at each crossing"),
         ("needs_flip = true", 'pier_side = "solved"', "a solved frame that lies upside down"),
         ("needs_flip = true", 'pier_side = "opposite"', "report the other side"),
+        ("backlash_steps = 80", "backlash_steps = 0", "measured on the way back over the curve"),
+        ("backlash_steps = 80\n", "", "and kept in the ledger ("),
         ("needs_flip = true", "flip_retry_s = 60", "told once more after 60 s"),
         ("needs_flip = true", "flip_after_h = 0.2", "It flips late: a slew before hour angle +0.2"),
         ("[-6.5, 0.25]", "[-6.5, 0.5]", "tracks up to 30 min past the meridian"),

@@ -5,8 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from nightloom.cli import main
 from nightloom.cli.check import find_problems
-from nightloom.settings import demo_folder
+from nightloom.seen_sensors import seen_sensors
+from nightloom.settings import demo_folder, read_settings
 from servers import indiserver
 
 DRIVERS = [
@@ -16,15 +18,26 @@ DRIVERS = [
 
 
 @pytest.mark.servers
-def test_the_example_configuration_fits_the_simulators_it_names(tmp_path: Path) -> None:
+def test_the_example_configuration_fits_the_simulators_it_names(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """With one device that is missing and one that is something else, as a user would mix up."""
     folder = tmp_path / "config"
+    monkeypatch.setenv("HOME", str(tmp_path))
     shutil.copytree(demo_folder().parent / "example", folder)
     (tmp_path / "home").mkdir()
     with indiserver(DRIVERS, tmp_path / "home") as server:
         file = folder / "observatory.toml"
         file.write_text(file.read_text().replace("port = 7624", f"port = {server.port}"))
         assert list(map(str, find_problems(folder, with_devices=True))) == []
+
+        assert main(["check", "--devices", "--config", str(folder)]) == 0
+        told = " ".join(capsys.readouterr().out.split())
+        assert "camera 1280 × 1024 px, guide camera" in told
+        seen = seen_sensors(read_settings(folder).observatory)
+        # What indi_getprop reads of indi_simulator_ccd (INDI 1.9.9).
+        camera = seen["camera"]
+        assert (camera.width_px, camera.height_px, camera.pixel_um) == (1280, 1024, 5.2)
 
         text = file.read_text().replace('"Dome Simulator"', '"Focuser Simulator"')
         file.write_text(text.replace('"Weather Simulator"', '"Station"'))

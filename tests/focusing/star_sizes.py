@@ -108,6 +108,10 @@ class Night:
         grown = half_flux_radius_px(sigma_px, self.defocus(at_s) + self.moved_steps)
         return grown / half_flux_radius_px(sigma_px, 0.0) - 1.0
 
+    def offset_steps(self, filter_: str) -> float:
+        """How far a filter's adopted offset is wrong."""
+        return self._offsets[filter_]
+
     def frame_px(self, at_s: float, filter_: str, offset_steps: float, noise: float) -> float:
         """Half-flux radius as a frame shows it, with the focuser moved by an offset."""
         steps = self.defocus(at_s) + self.moved_steps + offset_steps + self._offsets[filter_]

@@ -44,17 +44,19 @@ def measured(play: float, approach: Approach, seed: int) -> Backlash | None:
 
 
 @pytest.mark.parametrize("approach", ["outward", "inward"])
-@pytest.mark.parametrize("play", [0.0, 60.0, 200.0, 500.0])
-def test_the_play_is_measured_within_half_a_zone(play: float, approach: Approach) -> None:
+@pytest.mark.parametrize("play", [0.0, 60.0, 200.0, 500.0, 700.0, 1500.0])
+def test_the_play_is_measured_within_half_a_zone_or_a_fiftieth_of_it(
+    play: float, approach: Approach
+) -> None:
     for seed in range(5):
         found = measured(play, approach, seed)
         assert found is not None
-        assert found.steps == pytest.approx(play, abs=ZONE_STEPS / 2)
+        assert found.steps == pytest.approx(play, abs=max(ZONE_STEPS / 2, 0.02 * play))
 
 
 def test_more_play_than_is_sought_is_none() -> None:
-    """Twenty-four frames 36 steps apart see no star change its size."""
-    assert measured(2000.0, "outward", 1) is None
+    """The run-up is 120 steps of the scan long, 2160 of the focuser."""
+    assert measured(3000.0, "outward", 1) is None
 
 
 def test_a_run_up_and_a_way_back_stay_within_the_travel() -> None:

@@ -47,6 +47,9 @@ class StandIn:
     play_steps: int = 0
     drawtube_steps: int = 10_100
 
+    def has(self, _: str) -> bool:
+        return True
+
     async def move_to(self, steps: int) -> None:
         await asyncio.sleep(abs(steps - self.position_steps) / 250)
         self.position_steps = steps
@@ -184,11 +187,13 @@ def test_a_focuser_that_does_not_move_is_reported(tmp_path: Path) -> None:
 def test_more_backlash_than_is_taken_up_is_measured(tmp_path: Path) -> None:
     """80 steps are configured and half as much again is taken up; the gears have 180.
 
-    The focuser ends in focus all the same. With 100 steps nothing is amiss.
+    The first curve of all is begun from so far away that no play is left, and is a good one; the
+    frame at its vertex shows the rest. The focuser ends in focus all the same. With 100 steps
+    nothing is amiss.
     """
     rig = StandIn(bench(11, best_steps=10_060.0), play_steps=180)
     told = focused(tmp_path / "loose", rig, one_curve)
-    assert told.entries[0].refusal == Refusal.LOPSIDED.value
+    assert [entry.refusal for entry in told.entries] == [""] * len(told.entries)
     assert told.curves[0].refusal is None
     (found,) = (event for event in told.events if isinstance(event, e.BacklashFound))
     assert found.configured_steps == 80
@@ -276,9 +281,13 @@ def test_a_refused_curve_is_asked_for_again(tmp_path: Path) -> None:
 
 
 def sloping(settings: Settings) -> Settings:
+    """Focus moves with the temperature, and nothing sways."""
     focuser = settings.observatory.focuser.model_copy(update={"slope_steps_per_c": -7.0})
+    focus = settings.policies.focus.model_copy(update={"sway_growth_percent": 0.0})
     return replace(
-        settings, observatory=settings.observatory.model_copy(update={"focuser": focuser})
+        settings,
+        observatory=settings.observatory.model_copy(update={"focuser": focuser}),
+        policies=settings.policies.model_copy(update={"focus": focus}),
     )
 
 
@@ -296,9 +305,30 @@ def test_the_temperature_moves_the_focuser_when_it_matters(tmp_path: Path) -> No
         await focusing.follow("L")
         assert rig.position_steps == pytest.approx(found + 7.0 * 1.5, abs=1)
         rig.temperature_c = None  # a probe that fell silent moves nothing more
-        assert focusing.position_steps("L") == pytest.approx(found, abs=1)
+        assert focusing.position_steps("L") == pytest.approx(found + 7.0 * 1.5, abs=1)
 
     focused(tmp_path, rig, cooling, sloping)
+
+
+def test_subs_are_taken_on_either_side_of_best_focus_by_turns(tmp_path: Path) -> None:
+    """By no more than a sixth of the critical focus zone."""
+    rig = StandIn(bench(9))
+    taken: list[int] = []
+
+    async def subs(focusing: Focusing) -> None:
+        await focusing.curve("L", "a test")
+        best = focusing.position_steps("L")
+        assert rig.position_steps == best, "a curve ends at its vertex"
+        for number in range(4):
+            await focusing.follow("L")
+            assert focusing.in_place("L")
+            taken.append(rig.position_steps - best)
+            focusing.sub_begins(f"{number}", "L", 120.0)
+            assert not focusing.in_place("L"), "the next one is due on the other side"
+
+    focused(tmp_path, rig, subs)
+    assert taken == [taken[0], -taken[0]] * 2
+    assert 2 <= abs(taken[0]) <= 67.1 / 2.0 / 6
 
 
 def test_good_learned_offsets_replace_configured_ones(tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ import pytest
 
 from focusing.star_sizes import SPACING_S, ZONE_STEPS, Air, Night
 from focusing.watched import plain_night, watch_night
-from nightloom.focusing import CheckOutcome, SubSize, Watch, run_length, threshold_for
+from nightloom.focusing import Watch, run_length, threshold_for
 from nightloom.frames.seeing import at_zenith_px
 
 SHIFTS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
@@ -62,93 +62,61 @@ def test_run_lengths_of_two_sides(threshold: float, published: tuple[float, ...]
             assert 1.0 / sum(1.0 / one for one in ours) == pytest.approx(expected, rel=0.06)
 
 
-def test_a_watch_on_independent_sizes_keeps_its_run_length() -> None:
-    """Sizes that scatter independently about a level: alarms come as often as was asked."""
-    generator = np.random.default_rng(1)
-    alarms = 0
-    for _ in range(12):
-        watch = Watch()
-        for i in range(240):
-            size = 2.0 * np.exp(0.1 * generator.standard_normal())
-            watch = watch.saw(SubSize(i * 120.0, "L", size, 1.0))
-            if watch.alarms(2.0):
-                alarms += 1
-                watch = watch.focused(moved=False)
-    assert 0.3 <= alarms / 12 <= 3.0
+def test_a_watch_on_independent_surprises_keeps_its_rate() -> None:
+    """Alarms come as often as was asked, within half as many more; and when each surprise is half
+    of the one before, not oftener.
+    """
+    for kept in (0.0, 0.5):
+        generator = np.random.default_rng(1)
+        alarms = 0
+        for _ in range(40):
+            watch, standard = Watch(), 0.0
+            for i in range(240):
+                standard = kept * standard + generator.standard_normal() * (1 - kept**2) ** 0.5
+                watch = watch.saw(i * 120.0, 0.02 * standard, standard)
+                if watch.alarms(2.0):
+                    alarms += 1
+                    watch = watch.focused()
+        assert 0.3 <= alarms / 40 <= 3.0
 
 
 def test_seeing_that_swings_asks_for_no_curve() -> None:
-    """±40 % of seeing and steady focus: tests after alarms say that focus stayed.
-
-    Without guide stars to tell the air, there are more alarms, but no curves either; the plain
-    rule takes some every night.
+    """±40 % of seeing and steady focus: looks say that focus stayed, and are few; the plain rule
+    takes some curves every night.
     """
     air = Air(0.05, 900.0, 0.4)
-    told, untold = (
-        [watch_night(Night(seed, air, guided=guided)) for seed in range(3)]
-        for guided in (True, False)
-    )
-    assert sum(outcome.curves for outcome in told + untold) == 0
-    assert sum(len(one.looks_s) for one in told) < sum(len(one.looks_s) for one in untold)
+    for guided in (True, False):
+        told = [watch_night(Night(seed, air, guided=guided)) for seed in range(3)]
+        assert sum(outcome.curves for outcome in told) == 0
+        assert sum(len(outcome.looks_s) for outcome in told) <= 9
     assert min(plain_night(Night(seed, air)).curves for seed in range(3)) >= 2
-
-
-def test_stars_do_not_grow_by_a_tenth_while_focus_drifts_a_zone_an_hour() -> None:
-    """In nine of ten nights of usual air with guide stars, an hour of drift after two of rest."""
-    kept = 0
-    for seed in range(10):
-        night = Night(seed, defocus=lambda s: ZONE_STEPS * max(0.0, s - BEGINS_S) / 3600, hours=3.0)
-        outcome = watch_night(night, false_alarms_per_night=2.0)
-        kept += outcome.largest_growth < 0.10 and outcome.looks_s[-1] > BEGINS_S
-    assert kept >= 9
-
-
-@pytest.mark.parametrize("air", [Air(), Air(0.05, 900.0, 0.4)])
-def test_a_drift_from_the_first_sub_is_caught_early(air: Air) -> None:
-    """Without guide stars, too, since the first look comes by its age, and finds it."""
-    for seed in range(3):
-        drifting = Night(seed, air, guided=False, defocus=lambda s: ZONE_STEPS * s / 3600, hours=2)
-        outcome = watch_night(drifting)
-        assert outcome.growth_at_look[0] < 0.10
-        assert outcome.checks[0].verdict is CheckOutcome.MOVED
 
 
 def test_a_step_of_a_zone_is_caught_within_four_subs() -> None:
     for seed in range(5):
         night = Night(seed, defocus=lambda s: ZONE_STEPS * (s > BEGINS_S), hours=3.0)
         outcome = watch_night(night, false_alarms_per_night=2.0)
-        alarm_s = next(at_s for at_s in outcome.looks_s if at_s > BEGINS_S)
+        # The look comes after its sub, so that one before the step may find it.
+        alarm_s = next(at_s for at_s in outcome.looks_s if at_s > BEGINS_S - SPACING_S)
         assert (alarm_s - BEGINS_S) / SPACING_S <= 4.0
-        assert abs(night.defocus(3 * 3600.0) + night.moved_steps) < ZONE_STEPS / 4
+        assert abs(night.defocus(3 * 3600.0) + night.moved_steps) < ZONE_STEPS / 3
 
 
-def test_filters_have_levels_of_their_own() -> None:
-    """A filter with larger stars is not a growth."""
-    watch = Watch()
-    generator = np.random.default_rng(3)
-    for i in range(60):
-        size = {"L": 2.0, "B": 2.5}["LB"[i % 2]] * np.exp(0.02 * generator.standard_normal())
-        watch = watch.saw(SubSize(i * 120.0, "LB"[i % 2], size, 1.0, 3.0))
-    assert abs(watch.growth) < 0.1
-    assert not watch.alarms(1.0)
-
-
-def test_one_bad_sub_brings_no_alarm() -> None:
-    generator = np.random.default_rng(4)
+def test_one_bad_sub_brings_no_alarm_and_two_do() -> None:
     watch = Watch()
     for i in range(40):
-        size = 2.0 * np.exp(0.02 * generator.standard_normal()) * (1.5 if i == 39 else 1.0)
-        watch = watch.saw(SubSize(i * 120.0, "L", size, 1.0))
-    assert not watch.alarms(2.0)
+        watch = watch.saw(i * 120.0, 0.0, 0.0)
+    one = watch.saw(4800.0, 0.4, 12.0)
+    assert not one.alarms(2.0)
+    two = one.saw(4920.0, 0.3, 10.0)
+    assert two.alarms(2.0)
+    assert two.growth == pytest.approx(0.42, abs=0.05), "e to the median of both"
 
 
-def test_a_new_stretch_begins_at_zero() -> None:
-    """After a look at the focus the sum is zero, and grown subs are only kept when the air did."""
+def test_a_look_begins_at_zero() -> None:
     watch = Watch()
-    for i, size in enumerate([2.0] * 20 + [2.6] * 4):
-        watch = watch.saw(SubSize(i * 120.0, "L", size, 1.0))
+    for i in range(30):
+        watch = watch.saw(i * 120.0, 0.3 * (i > 25), 10.0 * (i > 25))
     assert watch.alarms(1.0)
-    assert watch.growth == pytest.approx(0.3, abs=0.05)
-    assert len(watch.focused(moved=True).subs) == 20
-    assert len(watch.focused(moved=False).subs) == 24
-    assert not watch.focused(moved=True).alarms(1.0)
+    assert not watch.focused().alarms(1.0)
+    assert watch.focused().growth == 0.0

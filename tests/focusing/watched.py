@@ -3,11 +3,17 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from focusing.star_sizes import FAR_SLOPE_PX_PER_STEP, SPACING_S, ZONE_STEPS, Night
+from focusing.star_sizes import (
+    FAR_SLOPE_PX_PER_STEP,
+    SPACING_S,
+    ZONE_STEPS,
+    Night,
+    half_flux_radius_px,
+)
 from nightloom.focusing import (
+    BestFocus,
     Check,
     CheckOutcome,
-    Drift,
     SubSize,
     Watch,
     judge_check,
@@ -16,58 +22,72 @@ from nightloom.focusing import (
 
 FRAME_S = 6.0  # exposure, download and move of a brief frame
 BELIEVED_ZONES_PER_H = 1.0  # the default of the setting
+OFFSET_ERROR = 0.15  # zones, of a configured offset
+
+
+SIDES = {"L": 1, "R": -1, "G": 1, "B": -1}
+STEEPNESS = FAR_SLOPE_PX_PER_STEP * ZONE_STEPS / half_flux_radius_px(2.8 / 1.46 / 2.3548, 0.0)
+CURVE_ERROR = 0.02  # zones
+LOOK_S = 35.0
+MOST_OFF = 0.4
+SOONEST_S = 900.0
 
 
 @dataclass
 class Outcome:
-    """Times of looks, how many of them no alarm but their age asked for, and what came of them."""
+    """Times of looks, how many of them no alarm but their age asked for, and what came of them;
+    `growths` are those of the subs by defocus, a fraction each.
+    """
 
     looks_s: list[float] = field(default_factory=list)
     aged: int = 0
     checks: list[Check] = field(default_factory=list)
     curves: int = 0
     growth_at_look: list[float] = field(default_factory=list)
-    largest_growth: float = 0.0
+    growths: list[float] = field(default_factory=list)
+
+    @property
+    def largest_growth(self) -> float:
+        """Of the night."""
+        return max(self.growths, default=0.0)
 
 
-def watch_night(night: Night, false_alarms_per_night: float = 2.0) -> Outcome:
-    """Take a night's subs after a curve; check when a look is due, and correct or take a curve."""
-    outcome, watch, drift, moved_steps = (
-        Outcome(),
-        Watch(),
-        Drift.begun(0, BELIEVED_ZONES_PER_H),
-        0.0,
-    )
+def watch_night(
+    night: Night, false_alarms_per_night: float = 2.0, sway_growth: float = 0.01
+) -> Outcome:
+    """Take a night's subs after a curve, swaying; look when one is due, and take a curve where
+    that leaves it open.
+    """
+    outcome, watch, sides = Outcome(), Watch(), dict(SIDES)
+    errors = dict.fromkeys(SIDES, OFFSET_ERROR)
+    best = BestFocus.begun(0.0, errors, BELIEVED_ZONES_PER_H)
+    best, looked_s = best.curved(0.0, "L", 0.0, CURVE_ERROR, STEEPNESS), 0.0
     for at_s, name in night.subs():
-        night.moved_steps = moved_steps + ZONE_STEPS * drift.shift_at(at_s)
+        sides[name] = -sides[name]
+        place = best.place(name, at_s) + sides[name] * best.sway(at_s, sway_growth)
+        night.moved_steps = round(ZONE_STEPS * place)
         radius_px = night.frame_px(at_s, name, 0.0, night.sub_noise)
-        airmass, guide_px, pointing = (
-            night.airmass(at_s),
-            night.guide_px(at_s),
-            night.pointing(at_s),
-        )
-        watch = watch.saw(SubSize(at_s, name, radius_px, airmass, guide_px, pointing))
-        outcome.largest_growth = max(outcome.largest_growth, night.growth(at_s))
+        seen = (radius_px, night.airmass(at_s), night.moved_steps / ZONE_STEPS)
+        best, surprise = best.saw(SubSize(at_s, name, *seen, night.guide_px(at_s)))
+        watch = watch.saw(at_s, surprise.growth, surprise.standard)
+        outcome.growths.append(night.growth(at_s))
         closed_s = at_s + SPACING_S / 2
         alarmed = watch.alarms(false_alarms_per_night)
-        if alarmed or closed_s >= drift.due_s:
+        if alarmed or (best.off(closed_s) > MOST_OFF and closed_s > looked_s + SOONEST_S):
             outcome.looks_s.append(at_s)
             outcome.aged += not alarmed
             outcome.growth_at_look.append(night.growth(at_s))
-            moved_steps += ZONE_STEPS * drift.shift_at(closed_s)
-            night.moved_steps = moved_steps
+            night.moved_steps = round(ZONE_STEPS * best.place(name, closed_s))
             check = check_night(night, closed_s, name)
             outcome.checks.append(check)
-            found, error = check.estimate_steps, check.error_steps
-            correction = check.correction_steps
             if check.verdict is CheckOutcome.UNCLEAR:
                 outcome.curves += 1
-                found = correction = -night.defocus(closed_s) - night.moved_steps
-                error = 0.0
-            moved_steps += correction
-            zones = (steps / ZONE_STEPS for steps in (found, error, found - correction))
-            drift = drift.looked(closed_s, *zones)
-            watch = watch.focused(moved=check.verdict is not CheckOutcome.STAYED)
+                place = -(night.defocus(closed_s) + night.offset_steps(name)) / ZONE_STEPS
+                best = best.curved(closed_s, name, place, CURVE_ERROR, STEEPNESS)
+            else:
+                place = (night.moved_steps + check.estimate_steps) / ZONE_STEPS
+                best = best.looked(closed_s, name, place, check.error_steps / ZONE_STEPS)
+            watch, looked_s = watch.focused(), closed_s
     return outcome
 
 
@@ -103,7 +123,7 @@ def plain_night(night: Night) -> Outcome:
             outcome.curves += 1
             night.moved_steps = -night.defocus(at_s)
             sizes.clear()
-        outcome.largest_growth = max(outcome.largest_growth, night.growth(at_s))
+        outcome.growths.append(night.growth(at_s))
     return outcome
 
 

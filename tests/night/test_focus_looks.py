@@ -156,7 +156,7 @@ def cooling(tmp_path_factory: pytest.TempPathFactory) -> Story:
         demo(
             targets=SHORT,
             rig={"focus": {**STEADY["focus"], "slope_steps_per_c": -25.0}},
-            policies={"focus": {"temperature_change_c": 0.4}},
+            policies={"focus": {"temperature_change_c": 0.4, "sway_growth_percent": 0.0}},
             guide_s=SELDOM_S,
         ),
         hours=1.5,
@@ -179,7 +179,7 @@ def test_a_check_says_which_way_and_how_far(cooling: Story) -> None:
     for check in moved:
         assert check.direction == ("outward" if check.estimate_steps > 0 else "inward")
         assert 0 < check.error_steps < abs(check.estimate_steps) < 33.5
-        assert check.correction_steps == check.estimate_steps
+        assert 0.5 < check.correction_steps / check.estimate_steps < 1.2, "weighed with the belief"
 
 
 def test_checks_are_measurements_in_the_ledger(cooling: Story) -> None:
@@ -224,11 +224,14 @@ def test_a_slip_of_a_zone_is_found_and_undone(tmp_path: Path) -> None:
     subs = [at for at in story.at(e.SubBegun) if slipped[0] < at < looks_s[0]]
     assert len(subs) <= 5
     with Ledger.read(tmp_path / FILE_NAME) as ledger:
-        found = next(one for one in ledger.checks() if one.taken_utc.timestamp() > slipped[0])
-    assert found.outcome == "moved"
+        looks = [one for one in ledger.checks() if one.outcome != "unclear"] + ledger.curves()
+    found = min(
+        (one for one in looks if one.taken_utc.timestamp() > slipped[0]),
+        key=lambda one: one.taken_utc,
+    )
     assert found.vertex_steps is not None
     assert found.error_steps is not None
-    assert abs(found.vertex_steps - (10_060.0 - SLIP_STEPS)) < 3 * found.error_steps
+    assert abs(found.vertex_steps - (10_060.0 - SLIP_STEPS)) < 3 * found.error_steps + 1.0
     last = story.frames[-1]
     assert last.verdict == "accepted"
     sharp = [frame.half_flux_radius_px for frame in story.frames if frame.filter == last.filter]

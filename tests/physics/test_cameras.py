@@ -32,14 +32,16 @@ def focused(world: World, t_s: float) -> float:
     return t_s + 120
 
 
-def test_the_projection_agrees_with_a_world_coordinate_system() -> None:
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_projection_agrees_with_a_world_coordinate_system(mirrored: bool) -> None:
     """Against astropy's gnomonic projection with a position angle of 30° for the +y axis."""
-    projection = Projection(1024, 768, 1.46)
+    projection = Projection(1024, 768, 1.46, mirrored)
     wcs = WCS(naxis=2)
     wcs.wcs.ctype = ["RA---TAN", "DEC--TAN"]
     wcs.wcs.crval, wcs.wcs.crpix = [83.0, 61.0], [512.5, 384.5]
     turn, scale = np.radians(30), 1.46 / 3600
     wcs.wcs.cd = scale * np.array([[-np.cos(turn), np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    wcs.wcs.cd = wcs.wcs.cd * (-1 if mirrored else 1, 1)
     ra, dec = 83 + np.linspace(-0.4, 0.4, 9), 61 + np.linspace(0.15, -0.2, 9)
     x, y = projection.pixels(unit(ra, dec), 83.0, 61.0, 30.0)
     expected_x, expected_y = wcs.all_world2pix(ra, dec, 0)
@@ -47,8 +49,9 @@ def test_the_projection_agrees_with_a_world_coordinate_system() -> None:
     np.testing.assert_allclose(y, expected_y, atol=1e-6)
 
 
-def test_drift_is_what_the_projection_gives() -> None:
-    projection = Projection(1024, 768, 1.46)
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_drift_is_what_the_projection_gives(mirrored: bool) -> None:
+    projection = Projection(1024, 768, 1.46, mirrored)
     ra, dec = np.array([83.0, 83.001]), np.array([61.0, 61.0005])
     drift = projection.drift_px(Boresight(ra, dec, np.array([30.0, 30.0]), unit(ra, dec)))
     star = unit(83.05, 61.02)[None, :]

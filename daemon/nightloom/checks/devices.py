@@ -1,15 +1,20 @@
 """Whether the devices that the configuration names are there and are what it takes them for."""
 
 import asyncio
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 
 from nightloom.checks.stations import station_problems
 from nightloom.roles import ROLES, NamesDevice, Role
+from nightloom.seen_sensors import Seen, SeenSensor, cameras, head_of
 from nightloom.settings import Observatory, Problem, Settings
 from nightloom.settings.observatory import Weather
+from nightloom_drivers.devices.chip import CHIPS
 from nightloom_drivers.errors import DeviceLate
 from nightloom_drivers.link import Link, Vector
+
+LEAST_PX = 16
+"""A sensor is no smaller; what a driver says before it has asked its camera is 0."""
 
 
 async def check_devices(settings: Settings, link: Link, *, patience_s: float) -> list[Problem]:
@@ -38,6 +43,30 @@ async def check_devices(settings: Settings, link: Link, *, patience_s: float) ->
     return problems
 
 
+async def see_sensors(observatory: Observatory, link: Link, *, patience_s: float) -> Seen:
+    """The sensors of the cameras that tell their size. One that is off is switched on meanwhile."""
+    seen = {}
+    for name, said in cameras(observatory).items():
+        if await _heard(link, said.device, "CONNECTION", patience_s) is None:
+            continue
+        vector = f"{CHIPS[head_of(said)].prefix}_INFO"
+        async with _shown(link, said.device, vector, patience_s) as info:
+            if info is not None:  # drivers define it first, and then ask their camera
+                info = await _heard(link, said.device, vector, patience_s, _has_size)
+            if info is None:
+                continue
+            whole = await _heard(link, said.device, vector, patience_s, _has_pixels)
+            info = whole or info
+            seen[name] = SeenSensor(
+                device=said.device,
+                head=head_of(said),
+                width_px=int(info.number("CCD_MAX_X")),
+                height_px=int(info.number("CCD_MAX_Y")),
+                pixel_um=round(info.number("CCD_PIXEL_SIZE"), 3) or None,  # some say 5.1999998
+            )
+    return seen
+
+
 def _devices(observatory: Observatory) -> Iterator[tuple[Role, str, NamesDevice]]:
     """Each role that names a device, where that stands, and its section."""
     for role in ROLES:
@@ -45,10 +74,24 @@ def _devices(observatory: Observatory) -> Iterator[tuple[Role, str, NamesDevice]
             yield role, role.place(number), said
 
 
-async def _heard(link: Link, device: str, name: str, patience_s: float) -> Vector | None:
-    """The vector as soon as it is defined, or None when it is not in time."""
+def _has_size(info: Vector) -> bool:
+    return min(info.number("CCD_MAX_X"), info.number("CCD_MAX_Y")) >= LEAST_PX
+
+
+def _has_pixels(info: Vector) -> bool:
+    return _has_size(info) and info.number("CCD_PIXEL_SIZE") > 0
+
+
+async def _heard(
+    link: Link,
+    device: str,
+    name: str,
+    patience_s: float,
+    good: Callable[[Vector], bool] = lambda _: True,
+) -> Vector | None:
+    """The vector as soon as it is defined, and good; None when it is not in time."""
     try:
-        return await link.wait(device, name, lambda _: True, timeout_s=patience_s)
+        return await link.wait(device, name, good, timeout_s=patience_s)
     except DeviceLate:
         return None
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from nightloom.guiding.dither import room_for
+from nightloom.ledger import FILE_NAME
 from nightloom.settings.observatory import Mount
 from nightloom.settings.reader import Settings
 from nightloom.settings.targets import Target
@@ -17,7 +18,7 @@ FLIPS_LATE_H = 0.1
 def notes(settings: Settings) -> list[str]:
     """One sentence for each consequence, with the settings that lead to it."""
     mount = settings.observatory.mount
-    return [*_crossing(mount), *_pointing(mount), *_dithers(settings)]
+    return [*_crossing(mount), *_pointing(mount), *_backlash(settings), *_dithers(settings)]
 
 
 def _crossing(mount: Mount) -> Iterator[str]:
@@ -80,6 +81,17 @@ def _pointing(mount: Mount) -> Iterator[str]:
         yield (
             "mount.sync = false: the mount is never told where it is; slews aim beside the target"
             " by as much as the last ones missed."
+        )
+
+
+def _backlash(settings: Settings) -> Iterator[str]:
+    """What becomes of gears with play that the configuration does not tell of."""
+    observatory = settings.observatory
+    if observatory.focuser.backlash_steps == 0:
+        yield (
+            "focuser.backlash_steps is 0: play in the gears is found when the frame after a focus"
+            " curve is not sharp, measured on the way back over the curve, taken up from then on"
+            f" and kept in the ledger ({observatory.output_folder / FILE_NAME})."
         )
 
 

@@ -7,7 +7,7 @@ import os
 import sys
 from pathlib import Path
 
-from nightloom.checks.devices import check_devices
+from nightloom.checks.devices import check_devices, see_sensors
 from nightloom.checks.notes import notes
 from nightloom.cli.answers import BAD_INPUT, DONE
 from nightloom.cli.configuration import add_config, config_folder
@@ -15,9 +15,10 @@ from nightloom.notices.addresses import addresses, not_taken, nowhere
 from nightloom.notices.rules import Notice
 from nightloom.notices.sending import send
 from nightloom.remote.token_file import token_problems
+from nightloom.seen_sensors import Seen, keep_sensors
 from nightloom.settings import Problem, Settings, SettingsError, read_settings
 from nightloom.settings.problems import ABSENT
-from nightloom_drivers.errors import DeviceGone
+from nightloom_drivers.errors import DeviceError, DeviceGone
 from nightloom_drivers.link.indi import IndiLink
 
 TEST = "This is a test. Nothing has happened, and nothing has to be done."
@@ -41,6 +42,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.notice and not problems:
         problems = asyncio.run(_test_notice(read_settings(folder)))
     told = [] if problems else notes(read_settings(folder))
+    if arguments.devices and not problems:
+        told += _sensors(read_settings(folder))
     if arguments.json:
         listed = [
             {"file": p.file, "key": p.key, "sentence": str(p), "allowed": p.allowed}
@@ -95,6 +98,28 @@ async def _test_notice(settings: Settings) -> list[Problem]:
     answered = zip(where, answers, strict=True)
     problems += [not_taken(address, why) for address, why in answered if why]
     return problems if where or problems else [nowhere()]
+
+
+def _sensors(settings: Settings) -> list[str]:
+    """See how large the sensors are, and keep it for rehearsals; a sentence about each."""
+    observatory, server = settings.observatory, settings.observatory.server
+
+    async def see() -> Seen:
+        async with IndiLink(server.host, server.port, answer_s=PATIENCE_S) as link:
+            return await see_sensors(observatory, link, patience_s=PATIENCE_S)
+
+    try:
+        seen = asyncio.run(see())
+        if not seen:
+            return ["No camera tells how large its sensor is; rehearsals assume a size."]
+        file = keep_sensors(observatory.output_folder, seen)
+    except (DeviceError, OSError) as error:
+        return [f"The sizes of the sensors could not be kept for rehearsals: {error}."]
+    sizes = [
+        f"{name.replace('_', ' ')} {one.width_px} × {one.height_px} px"
+        for name, one in seen.items()
+    ]
+    return [f"Sensors seen, and kept for rehearsals in {file}: {', '.join(sizes)}."]
 
 
 async def _device_problems(settings: Settings, patience_s: float) -> list[Problem]:

@@ -27,6 +27,7 @@ from nightloom.rehearsal import (
 from nightloom.report import Sources, write_report
 from nightloom.rig import assumptions, simulated_settings
 from nightloom.schedule.windows import NightWindows, NoDarkness, darkness
+from nightloom.seen_sensors import seen_sensors
 from nightloom.settings import demo_folder, read_settings
 from nightloom.sky import night_of, overlaps
 from nightloom.telemetry import log_sha256
@@ -157,7 +158,8 @@ def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
     """What was asked for. Raises BadInput."""
     demo = arguments.config is None
     said = read_settings(demo_folder() if demo else config_folder(arguments))
-    settings, rig = simulated_settings(said)
+    seen = seen_sensors(said.observatory)
+    settings, rig = simulated_settings(said, seen)
     night = arguments.night or (
         DEMO_NIGHT if demo else night_of(WallClock().unix_s(), settings.observatory.site.place)
     )
@@ -171,7 +173,7 @@ def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
         raise BadInput(f"There is nothing to rehearse: {error}.") from None
     out = _out_folder(arguments.out, night, arguments.seed)
     return Rehearsal(
-        settings, rig, night, out, arguments.seed, arguments.hours, assumed=assumptions(said)
+        settings, rig, night, out, arguments.seed, arguments.hours, assumed=assumptions(said, seen)
     )
 
 

@@ -3,6 +3,7 @@
 Star size is the half-flux radius: the radius of the circle that holds half of a star's light.
 """
 
+from nightloom.focusing.best_focus import BestFocus
 from nightloom.focusing.check import Check, CheckOutcome, judge_check, next_offset_steps
 from nightloom.focusing.curve import (
     Curve,
@@ -13,12 +14,10 @@ from nightloom.focusing.curve import (
     measured_both_sides,
 )
 from nightloom.focusing.cusum import run_length, threshold_for
-from nightloom.focusing.drift import Drift
 from nightloom.focusing.light import dimmed, light_ratio
-from nightloom.focusing.measurement import FocusMeasurement
+from nightloom.focusing.measurement import FocusMeasurement, SubSize, Surprise
 from nightloom.focusing.offsets import Offset, Offsets, Trust, learn_offsets
 from nightloom.focusing.scan import SCANS_MAX, Aim, Scan, judge_scan, next_scan, plan_scan
-from nightloom.focusing.seeing import SubSize, Surprise, surprise
 from nightloom.focusing.shape import BLURRED_DISK, HYPERBOLA, Shape
 from nightloom.focusing.sharpest import Sharpest
 from nightloom.focusing.star_filter import star_filter
@@ -33,10 +32,10 @@ __all__ = [
     "SCANS_MAX",
     "Aim",
     "Approach",
+    "BestFocus",
     "Check",
     "CheckOutcome",
     "Curve",
-    "Drift",
     "FocusMeasurement",
     "Offset",
     "Offsets",
@@ -68,6 +67,5 @@ __all__ = [
     "run_length",
     "scan_step_steps",
     "star_filter",
-    "surprise",
     "threshold_for",
 ]

@@ -25,6 +25,10 @@ _SIZE_ERROR = 0.05  # relative, of one frame's stars: the air, and the curve's o
 _LEAST_MOVED = 3  # frames behind which the drawtube had begun to move
 _FRAMES_MOST = 24
 _STEPS_APART = 2  # of the curve's own: four frames cross a scan of nine
+_STRIDE = 0.25  # of the way gone, where no star has changed: that much too far is still measured
+_STILL = 0.15  # relative change of stars below which the drawtube may not have moved
+FARTHEST = 120
+"""Steps of a curve's scan, some sixty critical focus zones: more play than that is not sought."""
 
 
 @dataclass(frozen=True)
@@ -67,23 +71,32 @@ class WayBack:
     @property
     def run_up_steps(self) -> int:
         """Where the last move to the top begins: farther away than any backlash that is sought."""
-        return self.travel.within(
-            self.top_steps - self.travel.sign * _FRAMES_MOST * self.apart_steps
-        )
+        return self.travel.within(self.top_steps - self.travel.sign * FARTHEST * self.step_steps)
 
     def next_steps(self, points: Sequence[Point]) -> int | None:
         """The next position, after the points so far; None when they suffice, or nothing will."""
         if points and self._crossed(points):
             return None
-        gone = self.apart_steps * (len(points) + 1)
-        position = self.top_steps - self.travel.sign * gone
-        if len(points) >= _FRAMES_MOST or self.travel.within(position) != position:
+        gone = abs(self.top_steps - points[-1].position_steps) if points else 0
+        stride = self.apart_steps
+        if self._still(points):
+            stride = max(stride, round(_STRIDE * gone))
+        position = self.top_steps - self.travel.sign * (gone + stride)
+        most = abs(self.top_steps - self.run_up_steps)
+        if len(points) >= _FRAMES_MOST or gone + stride > most:
             return None
         return position
 
     def backlash(self, points: Sequence[Point]) -> Backlash | None:
         """What the points say; None where they do not cross the minimum."""
         return self._fitted(points) if points and self._crossed(points) else None
+
+    def _still(self, points: Sequence[Point]) -> bool:
+        """Whether stars are all as large as at the top, as far as they were seen."""
+        top_px = float(self.curve.radius_at(self.top_steps))
+        return all(
+            abs(point.radius_px / top_px - 1.0) < _STILL for point in points if point.counts(1)
+        )
 
     def _crossed(self, points: Sequence[Point]) -> bool:
         """Whether the last frame is well beyond the minimum, and enough saw the drawtube move."""

@@ -49,16 +49,6 @@ class Check:
     verdict: CheckOutcome
 
     @property
-    def correction_steps(self) -> float:
-        """What to move the focuser by: the estimate where it is sure, however small."""
-        clear = self.verdict is not CheckOutcome.UNCLEAR
-        return (
-            self.estimate_steps
-            if clear and abs(self.estimate_steps) > _SURE * self.error_steps
-            else 0.0
-        )
-
-    @property
     def direction(self) -> str:
         """Which way focus moved: outward (to higher positions), inward, or nowhere."""
         if self.verdict is CheckOutcome.STAYED or not np.isfinite(self.estimate_steps):

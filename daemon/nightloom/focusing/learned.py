@@ -1,11 +1,22 @@
 """What the ledger's focus curves and checks teach about this rig's filters."""
 
-from nightloom.focusing import FocusMeasurement, Offsets, critical_focus_zone_um, learn_offsets
+from nightloom.focusing import (
+    FocusMeasurement,
+    Offset,
+    Offsets,
+    Trust,
+    critical_focus_zone_um,
+    learn_offsets,
+)
 from nightloom.ledger import Check, Curve, Ledger
 from nightloom.settings.observatory import Observatory
 
 NIGHTS = 60
 """So many of the latest nights teach: rigs are taken apart, and more take seconds to learn."""
+
+DISPROVED, KNOWN_ZONES = 5.0, 0.5
+"""Standard errors by which an offset that was seen once must differ from the configured one to be
+better than it, and the largest of these errors."""
 
 
 def zone_steps(observatory: Observatory, filter_name: str) -> float:
@@ -54,7 +65,27 @@ def adopted_offsets(learned: Offsets | None, observatory: Observatory) -> dict[s
     if learned is None:
         return configured
     origin = configured[learned.reference]
-    return configured | {name: origin + steps for name, steps in learned.good().items()}
+    return configured | {
+        name: origin + learned.offsets[name].steps for name in taken_up(learned, observatory)
+    }
+
+
+def taken_up(learned: Offsets, observatory: Observatory) -> list[str]:
+    """Filters whose learned offset is gone by: it is good, or was seen once and is so far from the
+    configured one that this one is wrong.
+    """
+    origin = observatory.filters[learned.reference].offset_steps
+
+    def disproved(one: Offset) -> bool:
+        said_steps = observatory.filters[one.filter].offset_steps - origin
+        known = one.error_steps <= KNOWN_ZONES * zone_steps(observatory, one.filter)
+        return known and abs(one.steps - said_steps) > DISPROVED * one.error_steps
+
+    return [
+        name
+        for name, one in learned.offsets.items()
+        if one.trust is Trust.GOOD or (one.trust is Trust.THIN and disproved(one))
+    ]
 
 
 def adopted_slope(learned: Offsets | None, observatory: Observatory) -> float:

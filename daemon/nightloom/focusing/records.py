@@ -14,8 +14,10 @@ from nightloom.telemetry.events import (
     FocusChecked,
     FocusCurve,
     FocuserUnmoved,
+    FocusFollowed,
     FocusGuessed,
     FocusUnconfirmed,
+    OffsetCorrected,
 )
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.devices import Focuser
@@ -29,6 +31,8 @@ class FocusRecords:
     ) -> None:
         self._focuser, self._night, self._ledger = focuser, night, ledger
         self._clock, self._log = clock, log
+        self._told_steps: float | None = None
+        self._subs = 0
 
     def scan(self, filter_name: str, reason: str, points: Sequence[Point], curve: Curve) -> None:
         """Keep one scan, whatever came of it."""
@@ -62,6 +66,7 @@ class FocusRecords:
         began_s: float,
     ) -> None:
         """Tell what a whole focus run came to; its points are those of the last scan."""
+        self._looked()
         positions = [point.position_steps for point in points]
         if curve.refusal is Refusal.UNMOVED:
             self._log.emit(
@@ -89,6 +94,36 @@ class FocusRecords:
             )
         )
 
+    def subs_tell(
+        self,
+        filter_name: str,
+        place_steps: float,
+        off_steps: float,
+        position_steps: int,
+        noteworthy_steps: float,
+    ) -> None:
+        """Tell of what subs tell, once best focus has moved by so much since it was told of."""
+        self._subs += 1
+        if self._told_steps is None:
+            self._told_steps = place_steps
+        moved_steps = place_steps - self._told_steps
+        if abs(moved_steps) < noteworthy_steps:
+            return
+        self._log.emit(
+            FocusFollowed(
+                filter=filter_name,
+                moved_steps=moved_steps,
+                error_steps=off_steps,
+                position_steps=position_steps,
+                subs=self._subs,
+            )
+        )
+        self._told_steps, self._subs = place_steps, 0
+
+    def _looked(self) -> None:
+        """What subs tell is counted from the last look on."""
+        self._told_steps, self._subs = None, 0
+
     def backlash(self, configured_steps: int, known_steps: int, found: Backlash) -> None:
         """Keep the backlash that was measured, for the nights to come too, and tell of it."""
         self._ledger.add_backlash(
@@ -105,6 +140,19 @@ class FocusRecords:
                 configured_steps=configured_steps,
                 found_steps=found.steps,
                 error_steps=found.error_steps,
+            )
+        )
+
+    def offset(
+        self, filter_name: str, before_steps: float, after_steps: float, error_steps: float
+    ) -> None:
+        """Tell that a filter's offset was wrong, and what it is from now on."""
+        self._log.emit(
+            OffsetCorrected(
+                filter=filter_name,
+                before_steps=before_steps,
+                after_steps=after_steps,
+                error_steps=error_steps,
             )
         )
 
@@ -131,10 +179,12 @@ class FocusRecords:
         positions_steps: Sequence[int],
         radii_px: Sequence[float],
         check: Check,
+        correction_steps: float,
         growth: float,
         began_s: float,
     ) -> None:
         """Keep a check and tell of it: where it found the focus counts like a curve's vertex."""
+        self._looked()
         middle_steps = (min(positions_steps) + max(positions_steps)) / 2.0
         self._ledger.add_check(
             CheckEntry(
@@ -146,7 +196,7 @@ class FocusRecords:
                 outcome=check.verdict.value,
                 vertex_steps=middle_steps + check.estimate_steps,
                 error_steps=check.error_steps,
-                correction_steps=check.correction_steps,
+                correction_steps=correction_steps,
                 temperature_c=self._focuser.temperature_c,
                 reason=reason,
             )
@@ -161,7 +211,7 @@ class FocusRecords:
                 verdict=check.verdict.value,
                 estimate_steps=_known(check.estimate_steps),
                 error_steps=_known(check.error_steps),
-                correction_steps=check.correction_steps,
+                correction_steps=correction_steps,
                 took_s=self._clock.unix_s() - began_s,
             )
         )

@@ -6,12 +6,14 @@ Long on purpose: what moves the focuser and what decides where to is one state.
 import asyncio
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from nightloom.executor import Executor
 from nightloom.faults import Act, row_of, wait_s
 from nightloom.focusing import (
     Aim,
+    Check,
+    CheckOutcome,
     Curve,
     Point,
     Refusal,
@@ -28,19 +30,21 @@ from nightloom.focusing import (
     plan_scan,
     scan_step_steps,
 )
-from nightloom.focusing.backlash import WayBack
+from nightloom.focusing.backlash import FARTHEST, WayBack
 from nightloom.focusing.confirming import Confirming
 from nightloom.focusing.kept_focus import kept_focus
 from nightloom.focusing.learned import (
     adopted_offsets,
     adopted_slope,
     learned_offsets,
+    taken_up,
     zone_steps,
 )
+from nightloom.focusing.odd_filter import OddFilters
 from nightloom.focusing.records import FocusRecords
 from nightloom.focusing.scanning import FocusScan
 from nightloom.focusing.watching import FocusWatch
-from nightloom.ledger import Ledger
+from nightloom.ledger import Ledger, Sub
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import BacklashRecalled, FocusRecalled, OffsetsAdopted
@@ -57,23 +61,21 @@ GROWTH = 2.2
 BACKLASH_ROUNDS = 3
 """Times that backlash is measured for one curve: the first may be by a curve that it spoilt."""
 
+OFFSET_RIGHT_ZONES = 0.25
+"""An offset that a look finds less wrong is right: stars hardly grow so near to focus."""
+
+TOLD_ZONES = 0.125
+"""A motion of best focus that the subs show is told of from here on, in critical focus zones."""
+
 FINE = 3.0
 """A scan whose step is within this factor of the wanted one is worth long exposures and waiting."""
-
-
-@dataclass(frozen=True)
-class _Base:
-    """Where a filter of offset 0 is in focus, and the temperature at which it was found."""
-
-    steps: float
-    temperature_c: float | None
 
 
 class Focusing:
     """Focus of one rig through one night.
 
-    The base is the focuser's position for a filter of offset 0; every filter follows from it, and
-    the temperature moves it.
+    A filter's position is the place of best focus, as the watch knows it, and the adopted shifts:
+    the filter's offset, and what the temperature has moved since the night began.
     """
 
     def __init__(
@@ -100,10 +102,10 @@ class Focusing:
         self._travel = Travel(
             said.minimum_steps, said.maximum_steps, said.backlash_steps, said.approach
         )
-        start = said.start_steps
-        self._base: _Base | None = None if start is None else _Base(start, None)
+        self._first_c = self._last_c = focuser.temperature_c
+        self._placed = False
         self._focused_px: float | None = None
-        self._recalled = False
+        self._recalled = self._known_rig = False
         self.slope_px_per_step = math.nan
         """How fast stars grow far out of focus, by the last good curve."""
         self._arrived_steps: int | None = None
@@ -114,6 +116,7 @@ class Focusing:
         """Where the focuser was last seen to arrive, or to be stuck."""
         self._again: asyncio.TimerHandle | None = None
         self.watch = FocusWatch(focuser, settings, clock)
+        self._odd, self._moved_steps = OddFilters(), 0.0
         self._confirming = Confirming(focuser, self._scanning, self._policy.minimum_stars)
         self.records = FocusRecords(focuser, night, ledger, clock, log)
 
@@ -123,13 +126,20 @@ class Focusing:
         """
         self._adopt()
         self._recall_backlash()
+        self._known_rig = any(curve.accepted for curve in self._ledger.curves())
         kept = kept_focus(self._ledger, self._night)
         if kept is None or kept.filter not in self._offsets:
             return
-        self._base = _Base(kept.left_steps - self._offsets[kept.filter], kept.temperature_c)
         self._focused_px, self.slope_px_per_step = kept.radius_px, kept.slope_px_per_step
-        self._recalled = True
-        self.watch.recall(kept.looked_utc, kept.curve_utc, kept.temperature_c)
+        self._recalled = self._placed = True
+        self._first_c = kept.temperature_c
+        self.watch.recall(
+            kept.filter,
+            kept.left_steps - self._offsets[kept.filter],
+            kept.looked_utc,
+            kept.curve_utc,
+            kept.slope_px_per_step / kept.radius_px,
+        )
         self._log.emit(
             FocusRecalled(
                 filter=kept.filter,
@@ -151,13 +161,13 @@ class Focusing:
             return
         self._offsets = adopted_offsets(learned, self._observatory)
         self._slope_steps_per_c = adopted_slope(learned, self._observatory)
-        good = learned.good()
+        good = taken_up(learned, self._observatory)
         if len(good) > 1 or learned.slope_known:  # the reference alone says nothing new
             self._log.emit(
                 OffsetsAdopted(
                     reference=learned.reference,
                     offsets_steps={name: round(self._offsets[name], 2) for name in good},
-                    kept=sorted(self._offsets.keys() - good.keys()),
+                    kept=sorted(self._offsets.keys() - set(good)),
                     slope_steps_per_c=round(self._slope_steps_per_c, 3),
                     slope_learned=learned.slope_known,
                 )
@@ -175,28 +185,62 @@ class Focusing:
         return zone_steps(self._observatory, filter_name)
 
     def position_steps(self, filter_name: str) -> int:
-        """Where the focuser belongs with a filter: base, offset, and what the temperature moved.
+        """Where best focus is with a filter.
 
         Until it is known better, the focuser is taken to be right where it stands.
         """
         return self._travel.within(round(self._exact_steps(filter_name)))
+
+    def _sub_steps(self, filter_name: str) -> int:
+        """Where the focuser belongs for a sub: a little beside best focus, by turns."""
+        sway_steps = self.watch.sway_steps(filter_name)
+        return self._travel.within(round(self._exact_steps(filter_name)) + sway_steps)
 
     def within(self, steps: int) -> int:
         """The nearest position that the focuser may be moved to."""
         return self._travel.within(steps)
 
     def in_place(self, filter_name: str) -> bool:
-        """Whether the focuser stands where it belongs, to a quarter of the critical focus zone."""
+        """Whether the focuser stands where it belongs for a sub: to a quarter of the critical focus
+        zone, or to half of its sway.
+        """
         if self._held:
             return True
-        off_steps = abs(self._focuser.position_steps - self.position_steps(filter_name))
-        return off_steps <= self.zone_steps(filter_name) / 4.0
+        sway_steps = abs(self.watch.sway_steps(filter_name))
+        near_steps = sway_steps / 2.0 if sway_steps else self.zone_steps(filter_name) / 4.0
+        return abs(self._focuser.position_steps - self._sub_steps(filter_name)) <= near_steps
 
     async def follow(self, filter_name: str) -> None:
-        """Move the focuser to where it belongs with a filter, unless it holds its place.
+        """Move the focuser to where it belongs for a sub with a filter, unless it holds its place.
 
         Raises DeviceError.
         """
+        if not self._held:
+            await self.move_to(self._sub_steps(filter_name))
+
+    def sub_begins(self, uid: str, filter_name: str, exposure_s: float) -> None:
+        """The shutter opens for a sub: its stars will tell of where the focuser stands now."""
+        if self.seen_steps is not None:
+            place_steps = self.seen_steps - self._shift_steps(filter_name)
+            self.watch.sub_begins(uid, filter_name, exposure_s, place_steps)
+
+    def sub_measured(self, sub: Sub, radius_px: float) -> None:
+        """Take in the star size of a good sub, and tell when best focus is seen to have moved."""
+        began_s = (sub.start_utc or sub.begun_utc).timestamp()
+        growth = radius_px / self.watch.expected_px(sub.filter, began_s, sub.exposure_s) - 1.0
+        self._odd = self._odd.saw(sub.filter, growth, began_s)
+        self._expect_odd()
+        if self.watch.sub(sub.uid, radius_px, sub.airmass or 1.0, began_s, sub.exposure_s):
+            self.records.subs_tell(
+                sub.filter,
+                self.watch.common_steps,
+                self.watch.off_steps,
+                self.position_steps(sub.filter),
+                TOLD_ZONES * self.watch.zone_steps,
+            )
+
+    async def _settle(self, filter_name: str) -> None:
+        """Move the focuser to best focus with a filter, unless it holds its place."""
         if not self._held:
             await self.move_to(self.position_steps(filter_name))
 
@@ -236,10 +280,55 @@ class Focusing:
     def _held(self) -> bool:
         return self._clock.unix_s() < self._held_until_s
 
-    def shift(self, steps: float) -> None:
-        """Correct the base by a measured shift of focus; the next move follows."""
-        assert self._base is not None, "nothing was focused yet"
-        self._base = replace(self._base, steps=self._base.steps + steps)
+    def checked(self, filter_name: str, middle_steps: int, check: Check) -> float:
+        """Take in a check around a position; what the focuser moves by from here on, in steps."""
+        before_steps = self._exact_steps(filter_name)
+        if check.verdict is not CheckOutcome.UNCLEAR:
+            place_steps = middle_steps + check.estimate_steps - self._shift_steps(filter_name)
+            self.watch.looked(filter_name, place_steps, check.error_steps)
+            right = abs(check.estimate_steps) <= OFFSET_RIGHT_ZONES * self.zone_steps(filter_name)
+            self._odd = self._odd.focused(filter_name, self._clock.unix_s(), moved=not right)
+        return self._exact_steps(filter_name) - before_steps
+
+    # Offsets ---------------------------------------------------------------------------------
+
+    @property
+    def odd_filters(self) -> tuple[str, ...]:
+        """Filters that alone are out of focus: what a look through one finds is its offset's."""
+        return self._odd.odd
+
+    def offset_checked(self, filter_name: str, middle_steps: int, check: Check) -> float:
+        """Take in a check through an odd filter; what the focuser moves by from here on, in steps.
+
+        Where it is not sure, another look follows.
+        """
+        if not math.isfinite(check.error_steps):
+            return 0.0
+        found_steps = middle_steps + check.estimate_steps - self._exact_steps(filter_name)
+        sure = check.verdict is not CheckOutcome.UNCLEAR
+        self._correct_offset(filter_name, found_steps, check.error_steps, sure=sure)
+        return found_steps
+
+    def _correct_offset(
+        self, filter_name: str, steps: float, error_steps: float, *, sure: bool = True
+    ) -> None:
+        """A look found an odd filter's focus so far from where it belonged."""
+        after_steps = self._offsets[filter_name] = self._offsets[filter_name] + steps
+        self._moved_steps += steps
+        self.watch.offset_corrected(filter_name, error_steps)
+        if not sure:
+            return
+        moved_steps, self._moved_steps = self._moved_steps, 0.0
+        found = abs(moved_steps) > OFFSET_RIGHT_ZONES * self.zone_steps(filter_name)
+        self._odd = self._odd.corrected(filter_name, self._clock.unix_s(), found=found)
+        if found:
+            self.records.offset(filter_name, after_steps - moved_steps, after_steps, error_steps)
+        self._expect_odd()
+
+    def _expect_odd(self) -> None:
+        if self.odd_filters:
+            names = " and ".join(self.odd_filters)
+            self.watch.expect(f"stars through {names} alone are out of focus")
 
     def doubt_recalled(self) -> None:
         """Nothing can be solved: what was recalled may be of before somebody moved the focuser."""
@@ -280,28 +369,40 @@ class Focusing:
         began_s = self._clock.unix_s()
         aim = self._aim(filter_name)
         curve, scan, points = await self._scanned(filter_name, reason, aim)
-        found_steps = math.nan
+        odd = filter_name in self.odd_filters
         if curve.refusal is None:
-            found_steps = curve.vertex_steps - self._exact_steps(filter_name)
-            self._base = self._base_of(filter_name, curve.vertex_steps)
-            self._focused_px, self._recalled = curve.radius_px, False
-            self.slope_px_per_step = curve.slope_px_per_step
-            scale_arcsec = self._observatory.optics.scale_arcsec_per_px(self._camera.pixel_um)
-            self.watch.focused(filter_name, curve.radius_px, scale_arcsec, began_s)
-        elif not self.proven:
-            self._take_estimate(filter_name, curve, points, aim)
-        self.watch.looked(
-            moved=True,
-            curve=curve.refusal is None,
-            found_steps=found_steps,
-            error_steps=curve.vertex_error_steps,
-            left_steps=0.0,
-        )
+            self._take_curve(filter_name, curve, began_s, odd=odd)
+        else:
+            if not self.proven:
+                self._take_estimate(filter_name, curve, points, aim)
+            self.watch.looked_in_vain()
+            if odd:
+                self._correct_offset(filter_name, 0.0, math.inf)
         self._ask_again(curve.refusal)
-        await self.follow(filter_name)
+        await self._settle(filter_name)
         tilt = await self._compute(measure_tilt, points) if curve.refusal is None else None
         self.records.run(filter_name, reason, points, curve, tilt, began_s)
         return curve, scan
+
+    def _take_curve(self, filter_name: str, curve: Curve, began_s: float, *, odd: bool) -> None:
+        """Best focus is where a good curve says; through an odd filter, its own is."""
+        self._focused_px, self._recalled, self._placed = curve.radius_px, False, True
+        self._known_rig = True
+        self.slope_px_per_step = curve.slope_px_per_step
+        scale_arcsec = self._observatory.optics.scale_arcsec_per_px(self._camera.pixel_um)
+        self.watch.focused(filter_name, curve.radius_px, scale_arcsec, began_s)
+        if odd:
+            found_steps = curve.vertex_steps - self._exact_steps(filter_name)
+            self._correct_offset(filter_name, found_steps, curve.vertex_error_steps)
+            return
+        self._odd = self._odd.focused(filter_name, self._clock.unix_s(), moved=True)
+        self.watch.curved(
+            filter_name,
+            curve.vertex_steps - self._shift_steps(filter_name),
+            curve.vertex_error_steps,
+            curve.radius_px,
+            curve.slope_px_per_step,
+        )
 
     async def _scanned(
         self, filter_name: str, reason: str, aim: Aim
@@ -351,7 +452,7 @@ class Focusing:
         self._arrived_steps = None
         found = await self._confirming.backlash(way, filter_name)
         if found is None or found.steps <= abs(self._travel.lead_steps):
-            await self.follow(filter_name)
+            await self._settle(filter_name)
             return False
         configured_steps = self._observatory.focuser.backlash_steps
         self.records.backlash(configured_steps, self._travel.backlash_steps, found)
@@ -365,7 +466,8 @@ class Focusing:
         next one exposes longer.
         """
         if measured_both_sides(curve, points, aim.least_stars):
-            self._base = self._base_of(filter_name, curve.vertex_steps)
+            self._placed = True
+            self.watch.assume(filter_name, curve.vertex_steps - self._shift_steps(filter_name))
             longest_s = max(point.exposure_s for point in points)
             exposure_s = self._scanning.expose_longer(filter_name, longest_s)
             self.records.estimate(filter_name, curve, exposure_s)
@@ -397,17 +499,33 @@ class Focusing:
         self._again = later(wait_s(row_of(Act.CURVE), times), self.watch.expect, occasion)
 
     def _exact_steps(self, filter_name: str) -> float:
-        if self._base is None:
-            self._base = self._base_of(filter_name, self._focuser.position_steps)
-        now_c, then_c = self._focuser.temperature_c, self._base.temperature_c
-        warmed_c = 0.0 if now_c is None or then_c is None else now_c - then_c
-        moved_steps = self._slope_steps_per_c * warmed_c + self.watch.drift_steps
-        return self._base.steps + self._offsets[filter_name] + moved_steps
+        if not self._placed:
+            self._place(filter_name)
+        return self.watch.place_steps(filter_name) + self._shift_steps(filter_name)
 
-    def _base_of(self, filter_name: str, steps: float) -> _Base:
-        """The base that puts a filter's focus at a position, here and now."""
-        moved_steps = self._offsets[filter_name] + self.watch.drift_steps
-        return _Base(steps - moved_steps, self._focuser.temperature_c)
+    def _place(self, filter_name: str) -> None:
+        """Nobody knows where best focus is: as configured for a filter of offset 0, or here."""
+        self._placed, start = True, self._observatory.focuser.start_steps
+        here_steps = self._focuser.position_steps - self._shift_steps(filter_name)
+        self.watch.assume(filter_name, here_steps if start is None else float(start))
+
+    def _shift_steps(self, filter_name: str) -> float:
+        """The filter's offset, and what the temperature has moved; a sensor that falls silent is
+        taken to read what it read last.
+        """
+        now_c = self._focuser.temperature_c
+        self._last_c = self._last_c if now_c is None else now_c
+        if self._first_c is None:
+            self._first_c = self._last_c
+        if self._last_c is None or self._first_c is None:
+            return self._offsets[filter_name]
+        return self._offsets[filter_name] + self._slope_steps_per_c * (self._last_c - self._first_c)
+
+    def _with_run_up(self, step_steps: int) -> Travel:
+        """Until a curve was good, how scans begin: so far away that no play is left by the first
+        point, however much there is.
+        """
+        return replace(self._travel, run_up_steps=FARTHEST * step_steps)
 
     def _aim(self, filter_name: str) -> Aim:
         """What a curve with a filter is to reach, by the optics or the configured step."""
@@ -431,7 +549,7 @@ class Focusing:
         return Aim(
             step_steps=step,
             points=points,
-            travel=self._travel,
+            travel=self._travel if self._known_rig else self._with_run_up(step),
             zone_steps=zone_um / said.step_um,
             slope_px_per_step=slope_px_per_step,
             least_stars=self._policy.minimum_stars,

@@ -91,7 +91,7 @@ def plan_scan(centre_steps: float, step_steps: int, points: int, travel: Travel)
         )
     first = min(max(first, low), high)
     positions = tuple(first + travel.sign * step_steps * n for n in range(points))
-    return Scan(positions, first + travel.lead_steps, step_steps, travel)
+    return Scan(positions, travel.scan_begin(first), step_steps, travel)
 
 
 def judge_scan(curve: Curve, scan: Scan, aim: Aim, points: Sequence[Point]) -> Curve:

@@ -13,13 +13,15 @@ _OVERSHOOT = 1.5
 class Travel:
     """Limits in steps, the lost motion on a turn, and the direction of every last move.
 
-    Outward is towards higher positions.
+    Outward is towards higher positions. `run_up_steps` is how far before its first position a scan
+    begins where there is room, for play that nobody knows of.
     """
 
     minimum_steps: int
     maximum_steps: int
     backlash_steps: int = 0
     approach: Approach = "outward"
+    run_up_steps: int = 0
 
     @property
     def sign(self) -> int:
@@ -30,6 +32,10 @@ class Travel:
     def lead_steps(self) -> int:
         """Where the last move begins, counted from its end: far enough to take up the backlash."""
         return -self.sign * round(self.backlash_steps * _OVERSHOOT)
+
+    def scan_begin(self, first_steps: int) -> int:
+        """Where a scan goes before its first position, which leaves room for the lead."""
+        return self.within(first_steps - self.sign * max(abs(self.lead_steps), self.run_up_steps))
 
     def within(self, position_steps: int) -> int:
         """The nearest position inside the limits."""

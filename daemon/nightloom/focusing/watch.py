@@ -1,32 +1,40 @@
 """Whether stars grow for a reason that is not the air: a CUSUM over all subs, whatever the filter.
 
-Each sub's surprise, in standard errors and clipped, less an allowance, is summed up and kept from
-falling below zero; the sum asks for a check of the focus when it reaches a threshold. While it is
-above zero, subs do not teach the reference, lest a slow drift be learned as normal.
+Each sub's surprise, in standard errors, is freed of what is left in it of the one before, as much
+as the night shows, and divided by its scatter; clipped, and less an allowance, it is summed up and
+kept from falling below zero. The sum asks for a look at the focus when it reaches a threshold.
+What drifts slowly the subs tell by themselves (`best_focus`): the allowance is for what jumps.
 """
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import expm1
+from math import expm1, sqrt
 from statistics import median
 
 from nightloom.focusing.cusum import threshold_for
-from nightloom.focusing.seeing import SubSize, surprise
 
-_ALLOWANCE = 0.5  # half of the shift to be found soonest, in standard errors (Page, Moustakides)
-_CLIP = 3.0  # standard errors: one bad sub alone brings no alarm
-_TEACHING = 1.5  # below this sum subs teach: only below 0 would favour small stars
+_ALLOWANCE = 1.0  # half of the shift to be found soonest, in standard errors (Page, Moustakides)
+_CLIP = 2.5  # standard errors: one bad sub alone brings no alarm, two do
+_BELIEVED_SUBS = 12.0  # the believed scatter and independence weigh as much as so many subs
+_MOST_LEFT = 0.9
 _RECENT_SUBS = 3
 _NIGHT_S = 8 * 3600.0  # the night that false alarms are counted by
 
 
 @dataclass(frozen=True)
 class Watch:
-    """What the subs of a night have shown; the first `learned` of them are the reference."""
+    """What the subs of a night have shown: sums over their surprises, and times of the last ones.
 
-    subs: tuple[SubSize, ...] = ()
-    learned: int = 0
-    stretch: int = 0
+    `squares` and `products` are of surprises, with themselves and with the one before; `news` is
+    of what is new in them.
+    """
+
+    times_s: tuple[float, ...] = ()
+    last: float = 0.0
+    squares: float = _BELIEVED_SUBS
+    products: float = 0.0
+    news: float = _BELIEVED_SUBS
+    count: float = _BELIEVED_SUBS
     total: float = 0.0
     growths: tuple[float, ...] = ()
 
@@ -35,29 +43,35 @@ class Watch:
         """Growth of the stars since the sum was last zero, as a fraction; median of three subs."""
         return expm1(median(self.growths[-_RECENT_SUBS:])) if self.growths else 0.0
 
-    def saw(self, sub: SubSize) -> "Watch":
-        """Take in an accepted sub; its stretch is the present one."""
-        sub = replace(sub, stretch=self.stretch)
-        subs = (*self.subs, sub)
-        if not self.subs:
-            return replace(self, subs=subs, learned=1)
-        seen = surprise(self.subs[: self.learned], self.subs[-1], sub)
-        clipped = min(max(seen.standard, -_CLIP), _CLIP)
+    def saw(self, at_s: float, growth: float, standard: float) -> "Watch":
+        """Take in a sub: how much larger its stars are than expected, in ln radius and in standard
+        errors.
+        """
+        left = min(max(self.products / self.squares, 0.0), _MOST_LEFT)
+        new = (standard - left * self.last) / sqrt(1.0 - left**2)
+        scatter = max(1.0, sqrt(self.news / self.count))
+        clipped = min(max(new / scatter, -_CLIP), _CLIP)
         total = max(0.0, self.total + clipped - _ALLOWANCE)
-        learned = len(subs) if total < _TEACHING else self.learned
-        growths = (*self.growths, seen.growth) if total else ()
-        return replace(self, subs=subs, learned=learned, total=total, growths=growths)
+        last = min(max(standard, -_CLIP * scatter), _CLIP * scatter)
+        return Watch(
+            times_s=(*self.times_s, at_s),
+            last=last,
+            squares=self.squares + last**2,
+            products=self.products + last * self.last,
+            news=self.news + (clipped * scatter) ** 2,
+            count=self.count + 1.0,
+            total=total,
+            growths=(*self.growths, growth) if total else (),
+        )
 
-    def focused(self, moved: bool) -> "Watch":
-        """Begin a stretch: the focus is right now. What grew because it `moved` teaches nothing."""
-        subs = self.subs[: self.learned] if moved else self.subs
-        return Watch(subs, len(subs), self.stretch + 1)
+    def focused(self) -> "Watch":
+        """The focus is right now."""
+        return replace(self, last=0.0, total=0.0, growths=())
 
     def alarms(self, false_alarms_per_night: float) -> bool:
-        """Whether a check is due, for a rate of checks without need in a night of eight hours."""
-        if len(self.subs) < 2:
+        """Whether a look is due, for a rate of looks without need in a night of eight hours."""
+        if len(self.times_s) < 2:
             return False
-        times_s = [sub.at_s for sub in self.subs]
-        spacing_s = median(b - a for a, b in pairwise(times_s))
+        spacing_s = median(b - a for a, b in pairwise(self.times_s))
         wanted = _NIGHT_S / spacing_s / false_alarms_per_night
         return self.total >= threshold_for(wanted, _ALLOWANCE)

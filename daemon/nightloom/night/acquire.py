@@ -67,6 +67,7 @@ def _leave(context: Context, target: Target) -> Next[Literal[Phase.ACQUIRING, Ph
 
 
 async def _focus(context: Context, filter_name: str, *, again: bool) -> None:
-    reason = context.focusing.watch.due("the target was left" if again else "a new target")
+    context.focusing.watch.turned("the target was left" if again else "a new target")
+    reason = context.focusing.watch.due()
     if reason:
         await look_at_focus(context, filter_name, reason)

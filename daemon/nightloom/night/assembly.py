@@ -134,15 +134,7 @@ def _tell_of_frames(context: Context) -> None:
 
     def of_the_focus(frame: JudgedFrame) -> None:
         if frame.judgement.shows_focus:
-            sub = frame.sub
-            focusing.watch.sub(
-                sub.filter,
-                frame.measured.stars.half_flux_radius_px,
-                sub.airmass or 1.0,
-                sub.start_utc or sub.begun_utc,
-                sub.exposure_s,
-                sub.pointing,
-            )
+            focusing.sub_measured(frame.sub, frame.measured.stars.half_flux_radius_px)
 
     def in_focus_px(sub: Sub) -> float:
         began_s = (sub.start_utc or sub.begun_utc).timestamp()

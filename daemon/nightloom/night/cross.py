@@ -54,7 +54,7 @@ async def cross(context: Context) -> Ending:
         )
     )
     context.target_run.check_next_sub()
-    context.focusing.watch.expect("the meridian was passed")
+    context.focusing.watch.turned("the meridian was passed")
     return Next(Phase.GATHERING, f"{target.name} is held from the other side")
 
 

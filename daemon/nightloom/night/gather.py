@@ -70,7 +70,9 @@ async def _prepare(context: Context, planned: Planned) -> None:
 
 
 def _focus_filter(context: Context, planned: Planned) -> str:
-    return context.focus_filter(planned.filter)
+    """The filter of the look that is due: one that alone is out of focus, or the usual one."""
+    odd = context.focusing.odd_filters
+    return odd[0] if odd else context.focus_filter(planned.filter)
 
 
 async def _refocus(context: Context, planned: Planned) -> bool:
@@ -78,5 +80,7 @@ async def _refocus(context: Context, planned: Planned) -> bool:
     reason = context.focusing.watch.due()
     if reason:
         await look_at_focus(context, _focus_filter(context, planned), reason)
+        for name in context.focusing.odd_filters:
+            await look_at_focus(context, name, context.focusing.watch.due() or reason)
     await change_filter(context, planned.filter)
     return bool(reason)

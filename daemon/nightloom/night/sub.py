@@ -39,6 +39,7 @@ async def expose(context: Context, planned: Planned) -> Download:
         context.shutter.opened(planned.exposure_s)
         context.guiding.restart_statistics()
         context.cloud_monitor.sub_begins(planned.exposure_s)
+        context.focusing.sub_begins(sub.uid, sub.filter, sub.exposure_s)
         context.log.emit(
             SubBegun(
                 uid=sub.uid,

@@ -140,6 +140,11 @@ class _Sized(Table):
     height_px: int | None = Field(
         default=None, ge=16, le=65535, description="rows of the unbinned sensor, for rehearsals"
     )
+    mirrored: bool = Field(
+        default=False,
+        description="true when an odd number of mirrors forms the image, for rehearsals: on a real"
+        " rig solved frames and the guide calibration show it",
+    )
 
     @model_validator(mode="after")
     def _whole_size(self) -> Self:
@@ -172,9 +177,6 @@ class Camera(_Sized):
     )
     download_deadline_s: float = Field(
         default=30.0, gt=0, description="longest wait for a frame after its exposure ends"
-    )
-    mirrored: bool = Field(
-        default=False, description="true when an odd number of mirrors forms the image"
     )
 
 

@@ -66,18 +66,39 @@ class FocusPolicy(Table):
         default=1.0,
         ge=0,
         le=10,
-        description="drift of focus to reckon with until looks show less, in critical focus zones"
-        " an hour; the next look is due by it, and with 0 none is for its age alone",
+        description="drift of focus to reckon with until subs and looks show less, in critical"
+        " focus zones an hour; the next look is due by it, and with 0 none is for its age alone",
+    )
+    sway_growth_percent: float = Field(
+        default=1.0,
+        ge=0,
+        le=5,
+        description="growth of stars borne at most for telling by the subs themselves where best"
+        " focus is: the focuser stands by turns a little outside and inside of it; 0 for never",
+    )
+    offset_error_zones: float = Field(
+        default=0.15,
+        gt=0,
+        le=3,
+        description="how well configured filter offsets are known, in critical focus zones",
+    )
+    turning_zones: float = Field(
+        default=0.35,
+        ge=0,
+        le=10,
+        description="shift of focus to reckon with when the telescope is turned over or to another"
+        " target, in critical focus zones; beyond 0.4 a check follows each time",
     )
     temperature_change_c: float = Field(
         default=2.0,
         gt=0,
-        description="change of temperature since the last look at the focus that asks for a check",
+        description="change of temperature that asks for a check of the focus, where no subs have"
+        " told of it meanwhile",
     )
     minimum_interval_s: float = Field(
         default=900.0,
         ge=0,
-        description="age up to which a look at the focus will do for a new target",
+        description="age up to which a look at the focus will do, when one more would cost no time",
     )
 
     @field_validator("points")

@@ -651,12 +651,36 @@ class OffsetsAdopted(Event):
     slope_learned: bool = Field(description="whether that slope is learned")
 
 
+class OffsetCorrected(Event):
+    """Stars through one filter alone were out of focus, and a look through it measured its offset.
+
+    It counts from the same filter as the configured ones.
+    """
+
+    level: ClassVar[Level] = "warning"
+
+    filter: str = Field(description="the filter")
+    before_steps: float = Field(description="its offset until then")
+    after_steps: float = Field(description="its offset from then on")
+    error_steps: float = Field(description="standard error of the look")
+
+
 class FocusRecalled(Event):
     """A night that was interrupted goes on from the focus that its ledger holds: no new curve."""
 
     filter: str = Field(description="filter of the latest look at the focus")
     position_steps: int = Field(description="where the focuser belongs with it now")
     age_min: float = Field(description="age of that look")
+
+
+class FocusFollowed(Event):
+    """The sizes of subs, taken a little either side of best focus by turns, tell that it moved."""
+
+    filter: str = Field(description="filter of the last of them")
+    moved_steps: float = Field(description="since it was last told of, outward positive")
+    error_steps: float = Field(description="how far off it is expected to be, rms")
+    position_steps: int = Field(description="where best focus is believed to be with that filter")
+    subs: int = Field(description="subs that told of it meanwhile")
 
 
 class FocusChecked(Event):

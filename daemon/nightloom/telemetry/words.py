@@ -340,8 +340,17 @@ SAID: dict[type[Event], Said] = {
         " {curve_px:px}; another look follows"
     ),
     e.OffsetsAdopted: Said(_function(_offsets), SUBS),
+    e.OffsetCorrected: Said(
+        "Focus offset of {filter} was wrong: {after_steps:move} ± {error_steps:steps},"
+        " not {before_steps:move}"
+    ),
     e.FocusRecalled: Said(
         "Focus as it was {age_min:min} ago in {filter}: {position_steps:steps}, no new curve"
+    ),
+    e.FocusFollowed: Said(
+        "Focus followed by {moved_steps:move}, as {subs:+sub} told: best at {position_steps:steps}"
+        " in {filter}",
+        SUBS,
     ),
     e.FocusChecked: Said(_function(_look), SUBS),
     # Subs

@@ -81,7 +81,8 @@ def sample_times(t_start_s: float, exposure_s: float, count: int) -> Array:
 
 def projection(optics: OpticsSettings, sensor: SensorSettings) -> Projection:
     """Return how a telescope lays the sky on a sensor."""
-    return Projection(sensor.width_px, sensor.height_px, scale_arcsec_per_px(optics, sensor))
+    scale = scale_arcsec_per_px(optics, sensor)
+    return Projection(sensor.width_px, sensor.height_px, scale, optics.mirrored)
 
 
 class MainLightPath:

@@ -47,12 +47,14 @@ class View:
 class Projection:
     """A gnomonic projection on a sensor whose centre is pixel ((width−1)/2, (height−1)/2).
 
-    Seen with rows counted upwards the picture is as on the sky: with north up, east is left.
+    Seen with rows counted upwards the picture is as on the sky: with north up, east is left, or
+    right where it is mirrored.
     """
 
     width_px: int
     height_px: int
     arcsec_per_px: float
+    mirrored: bool = False
 
     @property
     def radius_deg(self) -> float:
@@ -65,9 +67,7 @@ class Projection:
         """Return pixel coordinates of unit vectors, shape (n, 3), in front of the camera."""
         axis = unit(ra_deg, dec_deg)
         east, north = unit(ra_deg + 90.0, 0.0), unit(ra_deg, dec_deg + 90.0)
-        turn = np.radians(rotation_deg)
-        right = np.sin(turn) * north - np.cos(turn) * east
-        up = np.cos(turn) * north + np.sin(turn) * east
+        right, up = self._across(east, north, rotation_deg)
         along = stars @ np.stack((right, up, axis), axis=-1)
         scale = _ARCSEC / self.arcsec_per_px / along[:, 2]
         x = along[:, 0] * scale + (self.width_px - 1) / 2
@@ -78,10 +78,15 @@ class Projection:
         ra, dec = boresight.ra_deg, boresight.dec_deg
         east = ((ra - ra[0] + 180) % 360 - 180) * np.cos(np.radians(dec[0]))
         north = dec - dec[0]
-        turn = np.radians(boresight.rotation_deg[0])
+        right, up = self._across(east, north, float(boresight.rotation_deg[0]))
+        return np.asarray(np.stack((right, up)) * (-3600 / self.arcsec_per_px))
+
+    def _across(self, east: Array, north: Array, rotation_deg: float) -> tuple[Array, Array]:
+        """Return what lies along rows and columns of what lies east and north, any shape."""
+        turn = np.radians(rotation_deg)
         right = np.sin(turn) * north - np.cos(turn) * east
         up = np.cos(turn) * north + np.sin(turn) * east
-        return np.asarray(np.stack((right, up)) * (-3600 / self.arcsec_per_px))
+        return (-right if self.mirrored else right), up
 
 
 class FieldStars:
