@@ -29,6 +29,7 @@ from nightloom.night.telling import told_of_idle, told_of_night
 from nightloom.notices.addresses import addresses
 from nightloom.notices.notices import Notices
 from nightloom.remote.server import remote
+from nightloom.report.morning import Mornings
 from nightloom.requests import Answer, Ask, Change, Done, Refused, Request, Retire, Told
 from nightloom.requests.door import door
 from nightloom.rig import assemble, safety_devices
@@ -97,6 +98,7 @@ async def stay_up(
             door(output, daemon.answer, log),
             remote(settings, daemon.answer, log, clock),
             systemd_told(settings, log),
+            daemon.mornings.finished(stop),
         ):
             await _opened(link, log, stop)
             try:
@@ -131,7 +133,7 @@ class Daemon:
         """The nights that were begun here: what one of them was given up for is still there."""
         self._retire = asyncio.Event()
         """Set when a person asks between nights for the rig to be parked and closed."""
-        self.account = Account()
+        self.account, self.mornings = Account(), Mornings(settings, log, clock)
         self.refused: list[Problem] = []
         """What is wrong besides the devices: no night begins with it."""
 
@@ -278,6 +280,7 @@ class Daemon:
             await Night(context, self._gathering).run()
         finally:
             self._night, self._guard = None, context.guard
+            self.mornings.begin(night)
 
 
 async def _opened(link: IndiLink, log: Log, stop: asyncio.Event) -> None:

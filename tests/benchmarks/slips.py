@@ -54,6 +54,9 @@ PHYSICS, LISTS = "drivers/nightloom_drivers/physics/", ("physics/test_star_lists
 GUIDE_LISTS = ("guiding/test_listed_stars.py",)
 
 
+REPORT, MINUTES = "daemon/nightloom/report/", "report/test_minutes.py"
+
+
 def asked(name: str) -> tuple[str]:
     """One test of what persons ask: all of them together take minutes."""
     return (f"night/test_requests.py::test_{name}",)
@@ -735,6 +738,36 @@ SLIPS = (
          "lines.append((Place(place.night, behind), line))",
          "lines.append((Place(place.night, behind - len(line) - 1), line))",
          ("remote/test_log.py",)),
+    # The report ---------------------------------------------------------------------------------
+    Slip("what runs under an open shutter is time lost", REPORT + "minutes.py",
+         "uses[number] = min(uses[number], rank)", "uses[number] = max(uses[number], rank)",
+         (MINUTES,)),
+    Slip("a run that was killed is taken for a long gap", REPORT + "reading.py",
+         "self.silent.append(Interval(self._cut(), now_s))", "self._cut()",
+         ("report/test_reading.py",)),
+    Slip("the log's first verdict stands", REPORT + "reading.py",
+         "fate=Fate.KEPT if frame.verdict is Verdict.ACCEPTED else Fate.REJECTED,\n"
+         "        reason=frame.reason,", "",
+         ("report/test_reading.py",)),
+    Slip("a filter's own level is taken for the sky's", REPORT + "same_sky.py",
+         "    if not quantity.exact:\n", "    if False:\n", ("report/test_same_sky.py",)),
+    Slip("blocks are all of one length", REPORT + "same_sky.py",
+         "    ends = list(accumulate(taken_s))\n",
+         "    ends = [sum(taken_s) * (n + 1) / len(names) for n in range(len(names))]\n",
+         ("report/test_same_sky.py",)),
+    Slip("trails stay in a combination", REPORT + "combining.py",
+         "    return np.where(near, stack, np.nan)\n", "    return stack\n",
+         ("report/test_combining.py",)),
+    Slip("noisy frames weigh as much", REPORT + "combining.py",
+         "weights = np.array([layer.noise**-2.0 for layer in layers], np.float32)",
+         "weights = np.ones(len(layers), np.float32)", ("report/test_combining.py",)),
+    Slip("binned pixels are half a pixel off", REPORT + "combining.py",
+         "there = (frame.wcs_world2pix(sky, 0)[:, ::-1] + 0.5) / step - 0.5",
+         "there = frame.wcs_world2pix(sky, 0)[:, ::-1] / step", ("report/test_combining.py",)),
+    Slip("a rig that may not be safe is told last", REPORT + "opening.py",
+         "        *_unsafe(night, zone),\n        _kept(night, spent),\n",
+         "        _kept(night, spent),\n        *_unsafe(night, zone),\n",
+         ("report/test_opening.py",)),
     Slip("what the daemon started outlives it", "drivers/nightloom_drivers/leash.py",
          "if ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, int(number)) != 0:",
          "if False:",

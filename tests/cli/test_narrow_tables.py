@@ -72,6 +72,7 @@ FIGURES: RehearsalFigures = {
     "dark_parts_s": {"": 38400.0, "Hα of NGC 1499": 40020.0},
     "ended_early": "", "wall_s": 81.4,
     "log_sha256": "0", "out": "/a/folder/with/a/path/that/is/rather/long/rehearsals/2026-11-10-1",
+    "report": "/a/folder/with/a/path/that/is/rather/long/rehearsals/2026-11-10-1/report.html",
 }  # fmt: skip
 
 

@@ -21,7 +21,7 @@ FIGURES = {
     "rejected_s", "subs", "dithers", "focus_runs", "focus_checks", "focus_s", "shelters",
     "guide_rms_arcsec", "unevenness", "violations", "troubles", "assumed", "dark_parts_s",
     "ended_early",
-    "wall_s", "log_sha256", "out",
+    "wall_s", "log_sha256", "out", "report",
 }  # fmt: skip
 
 
@@ -62,6 +62,13 @@ def test_a_rehearsal_reports_every_figure(twice: Twice) -> None:
     assert 0.5 < figures["open_fraction"] <= figures["bound_fraction"] < 1
     frames = list(twice.outs[0].rglob("*.fits"))
     assert len(frames) == figures["subs"]
+
+
+def test_a_rehearsal_leaves_its_report_beside_its_log(twice: Twice) -> None:
+    reports = [(out / "report.html").read_text() for out in twice.outs]
+    assert Path(twice.figures["report"]) == twice.outs[0] / "report.html"
+    assert "data:image/png" in reports[0]
+    assert reports[0] == reports[1]
 
 
 def test_one_seed_gives_one_log_byte_for_byte(twice: Twice) -> None:

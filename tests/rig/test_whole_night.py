@@ -99,6 +99,13 @@ def test_it_goes_through_the_phases_in_order(night: Night) -> None:
     assert phases == first
 
 
+def test_the_report_is_written_when_the_rig_is_parked_and_closed(night: Night) -> None:
+    written, ended = night.one("report_written"), night.one("night_ended")
+    assert Path(written["path"]).read_text().endswith("</html>\n")
+    assert "kept of" in written["said"]
+    assert written["utc"] > ended["utc"] > night.daemon.of("roof_closed")[-1]["utc"]
+
+
 def test_the_mount_moves_under_an_open_roof_only(night: Night) -> None:
     moves = night.daemon.of(
         "roof_opened", "mount_unparked", "slewed", "mount_parked", "roof_closed"

@@ -16,6 +16,7 @@ COMMANDS = {
     "offsets": "focus offsets and temperature slope that curves teach; `measure` takes curves",
     "outlook": "what a night has in store: dark hours, windows, the Moon, the plan",
     "pause": "expose nothing and move nothing until told to go on; bad weather still closes",
+    "report": "what a night came to, as one page; by itself each morning",
     "rehearse": "run a night through the simulated rig",
     "resume": "go on after a pause",
     "retire": "end the night, parked and closed; --now at once, with or without a daemon",

@@ -5,10 +5,8 @@ from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 
-from nightloom.errors import BadInput
+from nightloom.cli.picture import blank, save
 from nightloom.focusing import BLURRED_DISK, Offsets, Trust
 from nightloom.focusing.learned import zone_steps
 from nightloom.ledger import Curve
@@ -27,8 +25,7 @@ def draw_offsets(observatory: Observatory, learned: Offsets, file: Path) -> None
     cannot be written.
     """
     names = [name for name in observatory.filters if name in learned.offsets]
-    figure = Figure(figsize=(9.0, 1.9 + 0.52 * len(names)), facecolor=PAPER, layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = blank(9.0, 1.9 + 0.52 * len(names), PAPER)
     axes = figure.subplots()
     _style(axes)
     for row, name in enumerate(names):
@@ -54,7 +51,7 @@ def draw_offsets(observatory: Observatory, learned: Offsets, file: Path) -> None
         color=FAINT,
         fontsize=8.5,
     )
-    _save(figure, file)
+    save(figure, file, f"The picture {file}")
 
 
 def _draw_offset(
@@ -84,8 +81,7 @@ def draw_curves(observatory: Observatory, curves: list[Curve], file: Path) -> No
     columns = max(1, min(COLUMNS, len(curves)))
     rows = max(1, math.ceil(len(curves) / columns))
     width, height = 3.0 * columns + 0.5, 2.5 * rows + 0.4
-    figure = Figure(figsize=(width, height), facecolor=PAPER)
-    FigureCanvasAgg(figure)
+    figure = blank(width, height, PAPER, fitted=False)
     figure.subplots_adjust(
         left=0.9 / width,
         right=1.0 - 0.3 / width,
@@ -102,7 +98,7 @@ def draw_curves(observatory: Observatory, curves: list[Curve], file: Path) -> No
         axes.remove()
     figure.supxlabel("focuser position (steps)", fontsize=10, color=INK, y=0.15 / height)
     figure.supylabel("half-flux radius (px)", fontsize=10, color=INK, x=0.15 / width)
-    _save(figure, file)
+    save(figure, file, f"The picture {file}")
 
 
 def draw_curve(axes: Axes, curve: Curve, zone_steps: float = 0.0) -> None:
@@ -155,10 +151,3 @@ def _style(axes: Axes) -> None:
         spine.set_visible(side in ("left", "bottom"))
     axes.grid(axis="x", color=LINE, lw=0.6)
     axes.set_axisbelow(True)
-
-
-def _save(figure: Figure, file: Path) -> None:
-    try:
-        figure.savefig(file, dpi=110)
-    except (OSError, ValueError) as error:
-        raise BadInput(f"The picture {file} cannot be written: {error}.") from None

@@ -5,14 +5,12 @@ from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.dates import DateFormatter, HourLocator, date2num
-from matplotlib.figure import Figure
 from matplotlib.patheffects import Normal, Stroke
 from numpy.typing import ArrayLike, NDArray
 
-from nightloom.errors import BadInput
+from nightloom.cli.picture import blank, save
 from nightloom.schedule.outlook import Outlook
 from nightloom.settings import Target
 from nightloom.sky import Interval
@@ -37,8 +35,7 @@ AIRMASSES = {1.0: 90.0, 1.2: 56.4, 1.5: 41.7, 2.0: 29.9, 3.0: 19.3}
 def draw(seen: Outlook, file: Path) -> None:
     """Draw a night into a PNG, SVG or PDF file. Raises BadInput when it cannot be written."""
     rows = sum(len(target.groups) for target in seen.targets)
-    figure = Figure(figsize=(12.0, 6.2 + 0.3 * rows), facecolor=NIGHT, layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = blank(12.0, 6.2 + 0.3 * rows, NIGHT)
     sky, hours = figure.subplots(2, 1, sharex=True, height_ratios=[5.6, 0.4 + 0.3 * rows])
     shown = Interval(
         seen.night_windows.dark.start_unix_s - TWILIGHT_S,
@@ -56,10 +53,7 @@ def draw(seen: Outlook, file: Path) -> None:
     hours.xaxis.set_major_locator(HourLocator())
     hours.xaxis.set_major_formatter(DateFormatter("%H", tz=UTC))
     hours.set_xlabel(f"hours UTC, night of {seen.night_windows.night}", color=INK)
-    try:
-        figure.savefig(file, dpi=120)
-    except (OSError, ValueError) as error:
-        raise BadInput(f"--picture {file} cannot be written: {error}.") from None
+    save(figure, file, f"--picture {file}")
 
 
 def _coloured(seen: Outlook) -> list[tuple[Target, str]]:

@@ -24,6 +24,7 @@ from nightloom.rehearsal import (
     play_over_socket,
     play_virtually,
 )
+from nightloom.report import Sources, write_report
 from nightloom.rig import assumptions, simulated_settings
 from nightloom.schedule.windows import NightWindows, NoDarkness, darkness
 from nightloom.seen_sensors import seen_sensors
@@ -54,6 +55,7 @@ class RehearsalFigures(NightFigures):
     wall_s: float
     log_sha256: str
     out: str
+    report: str
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -98,7 +100,7 @@ def add_rehearsal(parser: argparse._ActionsContainer) -> None:
         "--out",
         type=Path,
         metavar="FOLDER",
-        help="where frames, log and ledger go (default: a new folder under rehearsals/)",
+        help="where frames, log, ledger and report go (default: a new folder under rehearsals/)",
     )
 
 
@@ -113,6 +115,7 @@ def run(arguments: argparse.Namespace) -> int:
         rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles, depth=depth
     )
     played = _play(rehearsal, arguments)
+    report = _report(rehearsal)
     figures: RehearsalFigures = {
         **played.summary.figures(),
         "unevenness": round(played.unevenness, 4),
@@ -124,6 +127,7 @@ def run(arguments: argparse.Namespace) -> int:
         "wall_s": round(real_monotonic_s() - began_s, 1),
         "log_sha256": log_sha256(rehearsal.log_file),
         "out": str(rehearsal.out),
+        "report": str(report),
     }
     if arguments.json:
         print(json.dumps(figures))
@@ -131,6 +135,17 @@ def run(arguments: argparse.Namespace) -> int:
         print_figures(figures, _in_cycle(rehearsal))
     unasked = played.unkept is not None and not troubles
     return FAILED if figures["violations"] or unasked else DONE
+
+
+def _report(rehearsal: Rehearsal) -> Path:
+    """Write the morning report beside the log. Raises BadInput where the disk refuses."""
+    out = rehearsal.out
+    files = (rehearsal.log_file, out / FILE_NAME, out / "frames")
+    sources = Sources(rehearsal.settings, rehearsal.night, *files)
+    try:
+        return write_report(sources, out / "report.html").file
+    except OSError as error:
+        raise BadInput(f"The report in {out} cannot be written: {error}.") from None
 
 
 def _troubles(arguments: argparse.Namespace) -> tuple[Trouble, ...]:
@@ -260,6 +275,7 @@ def print_figures(figures: RehearsalFigures, order: list[str]) -> None:
     rows.add_row("promises broken", str(len(figures["violations"])))
     rows.add_row("took", f"{figures['wall_s']:.0f} s")
     rows.add_row("written to", figures["out"])
+    rows.add_row("report", figures["report"])
     console.print(rows)
     for name, at in figures["troubles"].items():
         console.print(f"  {name} from {at}")

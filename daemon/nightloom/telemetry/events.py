@@ -109,6 +109,24 @@ class NightEnded(Event):
     rejected: int = Field(description="frames rejected")
 
 
+class ReportWritten(Event):
+    """The morning report of a night that is over can be read."""
+
+    night: str = Field(description="date of the evening, YYYY-MM-DD")
+    path: str = Field(description="the file, for a browser")
+    said: str = Field(description="what it says first")
+    took_s: float = Field(description="time from the night's end")
+
+
+class ReportFailed(Event):
+    """The morning report could not be written; the night and its records are as they were."""
+
+    level: ClassVar[Level] = "warning"
+
+    night: str = Field(description="date of the evening, YYYY-MM-DD")
+    reason: str = Field(description="why not")
+
+
 class PhaseChanged(Event):
     """The night went from one phase to another."""
 

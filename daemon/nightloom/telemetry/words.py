@@ -226,6 +226,11 @@ SAID: dict[type[Event], Said] = {
         "The night is over: {accepted:+frame} kept, {rejected:number} rejected;"
         " shutter open for {open_s:time} of {dark_s:time} of dark"
     ),
+    e.ReportWritten: Said("The report of the night is in {path}: {said}"),
+    e.ReportFailed: Said(
+        "The report of the night of {night:night} could not be written; `nightloom report` tries"
+        " again: {reason}"
+    ),
     e.PhaseChanged: Said(_function(_phase)),
     e.Restarted: Said("Started anew into a night under way[; left unfinished: {unfinished}]"),
     e.OperatorAsked: Said("Asked for, by {origin}: {request}[; {answer}]"),
