@@ -244,9 +244,7 @@ def _outcomes(
             yield {**good_s, share.filter: good_s[share.filter] - share.exposure_s}
 
 
-def _subs_done(
-    share: Share, accepted_s: Mapping[str, float], usual_worth: float | None
-) -> int:
+def _subs_done(share: Share, accepted_s: Mapping[str, float], usual_worth: float | None) -> int:
     """Whole subs in the tally; where it counts what they are worth, so many usual ones, rounded.
 
     So what takes from all filters alike leaves the weave as it is, and a filter gets a sub more
