@@ -16,6 +16,8 @@ from nightloom_drivers.clock import Clock
 VEILED, PASSES, CLEAR_S = "R", 0.82, 2400.0
 """Behind the third filter so much light arrives, some cycles after the night has begun."""
 
+pytestmark = pytest.mark.long  # the chooser's own rule is in tests/cycle, the worth in tests/frames
+
 FILTERS = {"L": 120.0, "R": 120.0, "B": 120.0}
 
 

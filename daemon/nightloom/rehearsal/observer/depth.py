@@ -39,7 +39,7 @@ def true_depth(
 ) -> Depth:
     """Of a sub between the first and the last of `times`, (n,), `looking` at altitude and azimuth.
 
-    `passed` is what cloud let through, `growth` the part by which defocus widens what the air gives.
+    `passed` is what cloud let through, `growth` the part by which defocus widens the stars.
     """
     altitude, azimuth = looking
     middle_s, sensor = float(times[len(times) // 2]), world.settings.sensor

@@ -1,7 +1,7 @@
 """What the cameras did: when one last looked at the sky, and the subs that left the main one."""
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -60,7 +60,7 @@ class TakenSub:
     pixels_crc: int
     stuck: bool = False
     """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
-    depth: Depth = Depth()
+    depth: Depth = field(default_factory=Depth)
 
 
 class Exposures:
