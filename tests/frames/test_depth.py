@@ -73,7 +73,7 @@ def test_worth_is_the_ratio_of_signal_to_noise_squared(changed: dict[str, float]
     assert dark is not None
     worth = worth_s(measured(**told), dark) / 120.0
     gained = signal_to_noise_squared(**told) / signal_to_noise_squared(**CLEAR)
-    assert worth == pytest.approx(gained, rel=0.06)
+    assert worth == pytest.approx(gained, rel=0.1)
 
 
 def test_by_hand_from_the_ccd_equation() -> None:

@@ -7,8 +7,8 @@ dark current and read-out, has
     S / √(S + n N²),    and where the sky outshines it    (S/N)² = S² / (n N²).
 
 S goes as transparency × exposure, n as the area of a star, and N² as the sky's brightness times the
-exposure where the sky is all of it. So a second gains as transparency² / (sky brightness × star area); what
-that is on the filter's clear dark night is 1:
+exposure where the sky is all of it. So a second gains as transparency² over (sky brightness × star
+area); what that is on the filter's clear dark night is 1:
 
     worth = exposure × transparency² × (sky₀ × area₀) / (sky × area)
 
