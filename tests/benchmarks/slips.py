@@ -464,7 +464,7 @@ SLIPS = (
     Slip("few stars promise a clear sub", CLOUDS + "watch.py",
          "few or not _foresees(watch, policy)", "not _foresees(watch, policy)", (CLEARING,)),
     Slip("depth counts by seconds", "daemon/nightloom/cycle/even.py",
-         "    if usual_worth is None:\n        return _whole_subs", "    if True:\n        return _whole_subs",
+         "    if usual_worth is None:\n        return", "    if True:\n        return",
          ("cycle/test_even.py",)),
     Slip("worth forgets that light counts twice", "daemon/nightloom/frames/depth.py",
          "seen.starlight**2", "seen.starlight", ("frames/test_depth.py",)),

@@ -44,7 +44,8 @@ def signal_to_noise_squared(through: float, sky_adu: float, fwhm_px: float) -> f
     inside = (x < SHAPE[1] - SIDE_PX) & (y < SHAPE[0] - SIDE_PX)
     x, y = x[inside], y[inside]
     radius_px, half = 1.585 * fwhm_px / FWHM_PER_SIGMA, SIDE_PX / 2
-    signals, squares = [], []
+    signals: list[NDArray[np.float64]] = []
+    squares: list[NDArray[np.float64]] = []
     for seed in range(4):
         image = frame(through, sky_adu, fwhm_px, seed)
         for dx, dy in ((0.0, 0.0), (half, 0.0), (0.0, half), (half, half)):

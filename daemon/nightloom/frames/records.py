@@ -1,17 +1,17 @@
 """What is kept and told of a judged frame: its row in the ledger, its event, its cycle."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from nightloom.clouds import FramePolicy, StarLight
 from nightloom.cycle import Cycle, cycles_done, stays_even_without
 from nightloom.frames import StarField
-from nightloom.frames.depth import DepthFacts, clear_dark, starlight, worth_s
+from nightloom.frames.depth import starlight
 from nightloom.frames.header import HeaderFacts
 from nightloom.frames.judging import JudgedFacts, Judgement, JudgingPolicy
 from nightloom.frames.measuring import Measured
 from nightloom.frames.quality import QualityPolicy
+from nightloom.frames.weighing import weighed
 from nightloom.ledger import Frame, Ledger, Sub, Verdict
 from nightloom.settings import Settings, cycle_of
 from nightloom.telemetry import Log
@@ -28,9 +28,6 @@ from nightloom_drivers.frame_kind import FrameKind
 
 SNR_MIN = 10.0
 """Of fainter stars those are found first whose noise makes them brighter."""
-
-REVISED_PART = 0.005
-"""A frame's worth is entered anew when it has changed by so large a part of its seconds."""
 
 BRIGHTEST = 300
 """More stars make the median of their light no better than the air lets it be."""
@@ -249,34 +246,6 @@ def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) ->
             FramePolicy().extinction_mag,
         ),
     )
-
-
-def weighed(frame: Frame, alike: Sequence[Frame]) -> tuple[Frame, dict[str, float]]:
-    """A frame with what it is worth, and what those of its filter, gain and binning are worth now:
-    by name, where it makes another clear dark night of theirs.
-    """
-    known = {one.uid: one for one in (*alike, frame)}
-    facts = {uid: depth_facts(one) for uid, one in known.items()}
-    kept = [
-        one for uid, one in facts.items() if one.known and known[uid].verdict is Verdict.ACCEPTED
-    ]
-    night = clear_dark(kept)
-    if night is None or frame.kind is not FrameKind.LIGHT:
-        return frame, {}
-    now_s = {uid: worth_s(one, night) for uid, one in facts.items() if one.known}
-    own_s = now_s.pop(frame.uid, None)
-    moved_s = {
-        uid: new_s
-        for uid, new_s in now_s.items()
-        if abs(new_s - (known[uid].worth_s or 0.0)) > REVISED_PART * known[uid].exposure_s
-    }
-    return replace(frame, worth_s=own_s), moved_s
-
-
-def depth_facts(frame: Frame) -> DepthFacts:
-    """What the depth of a frame hangs on; NaN where it is not known."""
-    told = frame.starlight, frame.noise_adu, frame.half_flux_radius_px
-    return DepthFacts(frame.exposure_s, *(math.nan if one is None else one for one in told))
 
 
 def event_of(

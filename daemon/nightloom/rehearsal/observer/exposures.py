@@ -156,9 +156,9 @@ class Exposures:
             world.clouds.transmission(t_s, height, around)
             for t_s, height, around in zip(times, altitude, azimuth, strict=True)
         ]
-        wander_arcsec = float(np.sqrt(np.mean(wander**2)))
-        middle_s, height = float(times[SAMPLES // 2]), float(altitude[SAMPLES // 2])
-        growth = self._defocus_growth(middle_s, height, glass)
+        looking = float(altitude[SAMPLES // 2]), float(azimuth[SAMPLES // 2])
+        wander_arcsec, through = float(np.sqrt(np.mean(wander**2))), float(np.mean(passed))
+        growth = self._defocus_growth(float(times[SAMPLES // 2]), looking[0], glass)
         return TakenSub(
             one.begun_s,
             one.exposure_s,
@@ -168,20 +168,12 @@ class Exposures:
             float(np.degrees(ra)) % 360.0,
             float(np.degrees(dec)),
             slews,
-            float(np.mean(passed)),
+            through,
             wander_arcsec,
             growth,
             zlib.crc32(pixels(data)),
             self._stuck(one.begun_s, slot),
-            true_depth(
-                world,
-                glass,
-                times,
-                (float(altitude[SAMPLES // 2]), float(azimuth[SAMPLES // 2])),
-                float(np.mean(passed)),
-                wander_arcsec,
-                growth,
-            ),
+            true_depth(world, glass, times, looking, through, wander_arcsec, growth),
         )
 
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:
