@@ -64,7 +64,8 @@ def test_no_figure_is_lost(
 FIGURES: RehearsalFigures = {
     "night": "2026-11-10", "dark_s": 40000.0, "clear_s": 30000.0, "open_s": 29123.0,
     "open_fraction": 0.9543, "bound_fraction": 0.9677, "accepted_s": {"L": 12000.0, "Hα": 7500.0},
-    "rejected_s": {"L": 240.0}, "subs": 123, "dithers": 31, "focus_runs": 2, "focus_checks": 11,
+    "worth_s": {"L": 4560.0}, "rejected_s": {"L": 240.0},
+    "subs": 123, "dithers": 31, "focus_runs": 2, "focus_checks": 11,
     "focus_s": 432.0, "shelters": 1, "guide_rms_arcsec": 0.514, "unevenness": 0.67,
     "violations": ["a sub of 120 s in L was taken while the roof was not open, at 21:14:07"],
     "troubles": {"camera-hangs": "2026-11-10T21:14:07Z"},

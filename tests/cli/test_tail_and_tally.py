@@ -150,6 +150,7 @@ def test_the_tally_sets_what_is_there_against_what_was_asked(
     # One L of a cycle of 3 L, R, G, B: L has a third of its share, all together a sixth.
     assert told["targets"][0]["filters"]["L"] == {
         "accepted_s": 120.0,
+        "worth_s": 120.0,
         "subs": 1,
         "rejected": 1,
         "fraction": 1.0,

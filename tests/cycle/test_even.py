@@ -391,3 +391,79 @@ def test_one_filter_is_not_taken_back_alone() -> None:
         not stays_even_without(cycle, even, ["R"], "L")
         or unevenness(cycle, even | {"L": 120.0, "R": 240.0}) <= 1
     )
+
+
+WORTHS = st.lists(st.one_of(st.just(0.0), st.floats(0.2, 1.0), st.floats(0.8, 1.0)), max_size=60)
+
+
+def farthest_in_depth(
+    shares: list[tuple[int, float]], worths: list[float], verdict_after: int
+) -> tuple[float, list[Next], bool]:
+    """Lives through subs of those worths, nought being a rejection: the largest unevenness of the
+    tally of depth, what was taken, and whether a filter had to wait.
+    """
+    night, highest, waited = Night(cycle_of(shares)), 0.0, False
+    exposed_s, worth_s = Counter[str](), Counter[str]()
+    flying: deque[tuple[str, float]] = deque()
+    for worth in worths:
+        pending_s = Counter[str]()
+        for name, _ in flying:
+            pending_s[name] += night.exposure_s[name]  # type: ignore[assignment]
+        recent = [
+            *(Taken(name, good) for name, good in night.verdicts),
+            *(Taken(name, None) for name, _ in flying),
+        ]
+        waited = waited or bool(waiting(night.cycle, recent))
+        usual = worth_s.total() / exposed_s.total() if exposed_s else 1.0
+        told = night.cycle, night.weave, worth_s, pending_s, night.pointing, recent
+        sub = next_sub(*told, usual_worth=usual)
+        if sub.dither_before:
+            night.pointing.clear()
+        assert sub.filter not in night.pointing
+        night.pointing.append(sub.filter)
+        night.taken.append(sub)
+        flying.append((sub.filter, worth))
+        while len(flying) > verdict_after:
+            name, gained = flying.popleft()
+            night.verdicts.append((name, gained > 0))
+            if gained > 0:
+                exposed_s[name] += night.exposure_s[name]  # type: ignore[assignment]
+                worth_s[name] += gained * night.exposure_s[name]  # type: ignore[assignment]
+        highest = max(highest, unevenness(night.cycle, worth_s))
+    return highest, night.taken, waited
+
+
+@given(SHARES, WORTHS, st.integers(0, 1))
+@example([(1, 60.0), (1, 180.1)], [0.9, 0.5, 0.0, 0.5, 1.0, 0.0, 1.0, 0.5], 1)
+@settings(max_examples=150, deadline=None)
+def test_in_depth_no_filter_is_further_than_a_cycle_and_half_a_sub_from_its_share(
+    shares: list[tuple[int, float]], worths: list[float], verdict_after: int
+) -> None:
+    """Whatever haze takes of subs, those in flight included; of one length, within a cycle."""
+    highest, _, waited = farthest_in_depth(shares, worths, verdict_after)
+    alike = len({exposure_s for _, exposure_s in shares}) == 1
+    assert waited or highest <= 1.0 + (0.0 if alike else 0.5) + 1e-6
+
+
+@given(SHARES, st.floats(0.3, 1.0))
+@settings(max_examples=40, deadline=None)
+def test_haze_over_all_filters_leaves_the_weave_alone(
+    shares: list[tuple[int, float]], worth: float
+) -> None:
+    night = Night(cycle_of(shares))
+    ring = len(night.weave.order)
+    _, night.taken, _ = farthest_in_depth(shares, [worth] * (3 * ring), 0)
+    follows_the_weave(night)
+
+
+def test_in_depth_a_filter_behind_haze_gets_more_subs() -> None:
+    """At 0.6 of the worth R must be taken five times where the others are taken three times."""
+    cycle = cycle_of([(1, 120.0)] * 3)
+    woven, worth_s, exposed_s = weave(cycle.counts, COSTS), Counter[str](), Counter[str]()
+    for _ in range(110):
+        usual = worth_s.total() / exposed_s.total() if exposed_s else 1.0
+        name = next_sub(cycle, woven, worth_s, {}, [], usual_worth=usual).filter
+        exposed_s[name] += 120
+        worth_s[name] += 72 if name == "R" else 120
+    assert exposed_s["R"] / exposed_s["L"] == pytest.approx(5 / 3, rel=0.05)
+    assert unevenness(cycle, worth_s) < 1

@@ -202,7 +202,7 @@ CASES = [
         "moon_distance_deg = 30.0",
         'targets.toml: target["NGC 891"].moon_distance_deg = 30.0 is not a known key; known'
         " here: name, ra_deg, dec_deg, equinox, priority, altitude_floor_deg,"
-        " maximum_moonlight_ratio, until_utc, maximum_hours, filter, group, dither.",
+        " maximum_moonlight_ratio, count, until_utc, maximum_hours, filter, group, dither.",
     ),
     (
         "targets.toml",

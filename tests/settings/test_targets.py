@@ -71,3 +71,10 @@ def test_a_filter_lacks_until_its_wanted_hours_are_there() -> None:
 def test_every_shipped_target_has_a_group(name: str) -> None:
     targets = read_settings(demo_folder().parent / name).targets.targets
     assert all(group.filters for one in targets for group in one.groups)
+
+
+def test_what_a_target_counts_is_seconds_unless_it_is_depth() -> None:
+    assert target(filter=SUB).count == "seconds"
+    assert target(filter=SUB, count="depth").count == "depth"
+    with pytest.raises(ValueError, match="'seconds' or 'depth'"):
+        target(filter=SUB, count="frames")

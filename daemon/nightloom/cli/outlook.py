@@ -25,7 +25,7 @@ from nightloom.cli.outlook_parts import (
 )
 from nightloom.cli.outlook_table import outlook_table
 from nightloom.errors import BadInput
-from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.ledger import FILE_NAME, Ledger, tally_s
 from nightloom.schedule.outlook import Outlook, outlook
 from nightloom.schedule.windows import NightWindows, NoDarkness, Tally
 from nightloom.settings import Settings, Target
@@ -75,14 +75,16 @@ def _outlook(settings: Settings, arguments: argparse.Namespace) -> Outlook:
         raise BadInput(f"There is no outlook: {error}.") from None
     with ExitStack() as stack:
         ledger = stack.enter_context(Ledger.read(file)) if file.is_file() else None
-        return outlook(settings, night_windows, _tally(ledger), _tally(ledger, str(night)))
+        return outlook(
+            settings, night_windows, _tally(settings, ledger), _tally(settings, ledger, str(night))
+        )
 
 
-def _tally(ledger: Ledger | None, night: str | None = None) -> Tally:
-    """Accepted seconds by filter; nothing where there is no ledger."""
+def _tally(settings: Settings, ledger: Ledger | None, night: str | None = None) -> Tally:
+    """Accepted seconds by filter, as each target counts them; nothing where there is no ledger."""
     if ledger is None:
         return lambda _: {}
-    return lambda target: ledger.accepted_s(target, night=night)
+    return lambda target: tally_s(ledger, settings.targets.named(target), night=night)
 
 
 # JSON ------------------------------------------------------------------------------------------

@@ -60,7 +60,8 @@ def _tallies(ledger: Ledger, target: Target) -> Iterator[Labelled]:
     for number, group in enumerate(target.groups):
         filters = group.filters.items()
         wanted_s = {name: sub.wanted_hours * 3600 for name, sub in filters if sub.wanted_hours}
-        whole = tally(ledger, target.name, cycle_of(group.filters), wanted_s)
+        depth = target.count == "depth"
+        whole = tally(ledger, target.name, cycle_of(group.filters), wanted_s, depth=depth)
         elsewhere = target.subs.keys() - group.filters.keys()
         if number > 0:
             elsewhere |= {row.filter for row in whole.filters} - group.filters.keys()
@@ -84,6 +85,7 @@ def _as_json(labelled: Labelled) -> dict[str, object]:
 def _row_as_json(row: FilterTally) -> dict[str, object]:
     return {
         "accepted_s": row.accepted_s,
+        "worth_s": round(row.worth_s, 1),
         "subs": row.subs,
         "rejected": row.rejected,
         "fraction": round(row.fraction, 4),
@@ -104,7 +106,16 @@ def _print(tallies: list[Labelled]) -> None:
             box=box.SIMPLE_HEAD,
         )
         table.add_column("filter", overflow="fold")
-        for heading in ("accepted", "subs", "rejected", "has", "asked", "ahead", "of wanted"):
+        for heading in (
+            "accepted",
+            "worth",
+            "subs",
+            "rejected",
+            "has",
+            "asked",
+            "ahead",
+            "of wanted",
+        ):
             table.add_column(heading, justify="right", overflow="fold")
         for row in one.filters:
             table.add_row(row.filter, *_cells(row))
@@ -114,6 +125,7 @@ def _print(tallies: list[Labelled]) -> None:
 def _cells(row: FilterTally) -> list[str]:
     return [
         _hours(row.accepted_s),
+        _hours(row.worth_s),
         str(row.subs),
         str(row.rejected),
         f"{row.fraction:.0%}",

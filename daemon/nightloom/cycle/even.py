@@ -10,6 +10,12 @@ weave, and after a rejection it is the missing sub. Three things bend this rule:
   or shares were changed. What is missing is then made up beside the others (`catch_up`), not alone.
 * A filter whose subs are rejected again and again waits while the others take what they take in a
   cycle, and then has one try. What it lacks stays on the tally.
+
+A tally may count what subs are worth instead of what they last, in seconds of a clear dark sky: at
+most a sub's own seconds, and less under haze or the Moon. All of the above holds for it as well.
+A sub in flight that turns out to be worth a part of its seconds leaves the tally between what it is
+with the whole sub and what it is without it; unevenness is a largest distance, so convex, and no
+greater there than at the worse of these two ends, which are both looked at.
 """
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -22,6 +28,11 @@ from nightloom.cycle.weave import Weave
 
 UNEVENNESS_MAX = 1.0
 """No filter is to be further from its share than this, in cycles."""
+
+DEPTH_SLACK = 0.5
+"""Where the tally counts worth, no sub may be safe: with lengths that differ, two filters with few
+subs in a cycle, one half a sub behind and the other in flight. That half is the most it comes to,
+in cycles; where all subs are of one length some sub is always safe. Both were found by trying."""
 
 PATIENCE = 3
 """Rejections in a row after which a filter waits: two may be chance, a satellite and a gust."""
@@ -57,6 +68,7 @@ def next_sub(
     pointing: Collection[str],
     recent: Sequence[Taken] = (),
     make_up_cycles: int = 2,
+    usual_worth: float | None = None,
 ) -> Next:
     """The sub that the tally asks for.
 
@@ -64,20 +76,23 @@ def next_sub(
     seconds by filter, zero where a filter is missing. `pointing` names the filters taken since
     the last dither or slew, whatever their verdict: none of them is taken there twice. `recent`
     are the latest subs, newest last, at least two cycles of them where there are so many.
+    `usual_worth` is given where the tally counts what subs are worth: of an accepted second, in the
+    mean over all filters, above 0. What is pending counts there as if nothing were lost.
     """
     done = {
-        share.filter: _whole_subs(share, accepted_s) + _whole_subs(share, pending_s)
+        share.filter: _subs_done(share, accepted_s, usual_worth) + _whole_subs(share, pending_s)
         for share in cycle.shares
     }
     asked = _asked(cycle, recent)
-    if unevenness(cycle, accepted_s) > UNEVENNESS_MAX + _ROUNDING:
+    far = UNEVENNESS_MAX + (_ROUNDING if usual_worth is None else DEPTH_SLACK)
+    if unevenness(cycle, accepted_s) > far:
         filter_ = _lacking(asked, catch_up(cycle, done, make_up_cycles), recent)
         reason = "the tally is far from the shares, and is made up beside the rest"
         return Next(filter_, filter_ in pointing, reason)
     filter_ = min(
         asked,
         key=lambda name: (
-            not _safe(cycle, accepted_s, pending_s, name),
+            _excess(cycle, accepted_s, pending_s, name, usual_worth is None),
             _place(weave, name, done[name]),
         ),
     )
@@ -129,14 +144,16 @@ def stays_even_without(
     accepted_s: Mapping[str, float],
     in_flight: Sequence[str],
     filter_: str,
+    lost_s: float | None = None,
 ) -> bool:
     """Whether an accepted sub of a filter may be taken off the tally, whatever becomes of others.
 
     `in_flight` are the filters of subs without a verdict: any of them may be accepted or not.
+    `lost_s` is what the tally loses, where that is not the sub's exposure.
     """
     exposure_s = {share.filter: share.exposure_s for share in cycle.shares}
     left_s = {name: accepted_s.get(name, 0.0) for name in exposure_s}
-    left_s[filter_] -= exposure_s[filter_]
+    left_s[filter_] -= exposure_s[filter_] if lost_s is None else lost_s
     for kept in product((False, True), repeat=len(in_flight)):
         tally_s = dict(left_s)
         for name in compress(in_flight, kept):
@@ -194,12 +211,21 @@ def _lacking(asked: Sequence[str], counts: Mapping[str, int], recent: Sequence[T
     return max(asked, key=lambda name: (round(due[name], 6), _since(name, recent)))
 
 
-def _safe(
-    cycle: Cycle, accepted_s: Mapping[str, float], pending_s: Mapping[str, float], filter_: str
-) -> bool:
-    """Whether one more sub of a filter keeps the tally within a cycle, whatever the verdict."""
+def _excess(
+    cycle: Cycle,
+    accepted_s: Mapping[str, float],
+    pending_s: Mapping[str, float],
+    filter_: str,
+    alike: bool,
+) -> float:
+    """What one more sub of a filter may take the tally to beyond a cycle, whatever the verdict; 0
+    when it stays within one. `alike` makes no difference between excesses.
+    """
     outcomes = _outcomes(cycle, accepted_s, pending_s, filter_)
-    return all(unevenness(cycle, each_s) <= UNEVENNESS_MAX + _ROUNDING for each_s in outcomes)
+    worst = max(unevenness(cycle, each_s) for each_s in outcomes)
+    if worst <= UNEVENNESS_MAX + _ROUNDING:
+        return 0.0
+    return 1.0 if alike else worst
 
 
 def _outcomes(
@@ -216,6 +242,17 @@ def _outcomes(
     for share in cycle.shares:
         if _whole_subs(share, pending_s):
             yield {**good_s, share.filter: good_s[share.filter] - share.exposure_s}
+
+
+def _subs_done(share: Share, accepted_s: Mapping[str, float], usual_worth: float | None) -> int:
+    """Whole subs in the tally; where it counts what they are worth, so many usual ones, rounded.
+
+    So what takes from all filters alike leaves the weave as it is, and a filter gets a sub more
+    when it lacks half of one.
+    """
+    if usual_worth is None:
+        return _whole_subs(share, accepted_s)
+    return round(accepted_s.get(share.filter, 0.0) / (share.exposure_s * usual_worth))
 
 
 def _whole_subs(share: Share, seconds: Mapping[str, float]) -> int:

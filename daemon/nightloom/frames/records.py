@@ -1,14 +1,17 @@
 """What is kept and told of a judged frame: its row in the ledger, its event, its cycle."""
 
+import math
 from dataclasses import dataclass, replace
 
 from nightloom.clouds import FramePolicy, StarLight
 from nightloom.cycle import Cycle, cycles_done, stays_even_without
 from nightloom.frames import StarField
+from nightloom.frames.depth import starlight
 from nightloom.frames.header import HeaderFacts
 from nightloom.frames.judging import JudgedFacts, Judgement, JudgingPolicy
 from nightloom.frames.measuring import Measured
 from nightloom.frames.quality import QualityPolicy
+from nightloom.frames.weighing import weighed
 from nightloom.ledger import Frame, Ledger, Sub, Verdict
 from nightloom.settings import Settings, cycle_of
 from nightloom.telemetry import Log
@@ -60,8 +63,15 @@ class FrameRecords:
 
     def enter(self, sub: Sub, measured: Measured, judgement: Judgement, sha256: str) -> None:
         """Enter the frame, which ends its sub, and say so."""
-        self._ledger.enter(frame_of(sub, measured, judgement, sha256))
-        self._log.emit(event_of(sub, measured, judgement))
+        camera = self._settings.observatory.camera
+        shown = replace(
+            frame_of(sub, measured, judgement, sha256),
+            gain=None if camera.gain is None else float(camera.gain),
+            binning=camera.binning,
+        )
+        frame, others_s = weighed(shown, self._ledger.alike(shown))
+        self._ledger.enter(frame, others_s)
+        self._log.emit(event_of(sub, measured, judgement, frame.worth_s))
         if judgement.accepted and sub.kind is FrameKind.LIGHT:
             self._count_cycles(sub)
 
@@ -92,11 +102,12 @@ class FrameRecords:
             return True
         flying = self._ledger.in_flight(sub.target)
         filters = [one.filter for one in flying if one.filter in cycle.counts]
-        accepted_s = self._ledger.accepted_s(sub.target)
-        return stays_even_without(cycle, accepted_s, filters, sub.filter)
+        lost_s = self._worth_s(sub) if self._counts_depth(sub) else None
+        return stays_even_without(cycle, self._tally_s(sub), filters, sub.filter, lost_s)
 
     def take_back(self, sub: Sub, reason: str, sha256: str) -> None:
         """Enter that an accepted frame does not count after all, and say so."""
+        worth_s = self._worth_s(sub)
         self._ledger.reject(sub.uid, reason, sha256)
         self._log.emit(
             FrameTakenBack(
@@ -104,18 +115,37 @@ class FrameRecords:
                 target=sub.target,
                 filter=sub.filter,
                 exposure_s=sub.exposure_s,
+                worth_s=worth_s,
                 reason=reason,
             )
         )
 
+    def _tally_s(self, sub: Sub) -> dict[str, float]:
+        """The tally as its target counts it."""
+        told = self._ledger.worth_s if self._counts_depth(sub) else self._ledger.accepted_s
+        return told(sub.target)
+
+    def _counts_depth(self, sub: Sub) -> bool:
+        return any(
+            target.name == sub.target and target.count == "depth"
+            for target in self._settings.targets.targets
+        )
+
+    def _worth_s(self, sub: Sub) -> float:
+        """What its frame counts in the tally of depth."""
+        frames = self._ledger.frames(target=sub.target, night=sub.night)
+        known = next((one.worth_s for one in frames if one.uid == sub.uid), None)
+        return sub.exposure_s if known is None else known
+
     def _count_cycles(self, sub: Sub) -> None:
         """Say so when a frame that was kept completed a cycle of its group of filters."""
-        cycle, tally_s = self._cycle(sub), self._ledger.accepted_s(sub.target)
+        cycle, tally_s = self._cycle(sub), self._tally_s(sub)
         if cycle is None:
             return
         accepted_s = {name: tally_s.get(name, 0.0) for name in cycle.counts}
         done = cycles_done(cycle, accepted_s)
-        before_s = accepted_s[sub.filter] - sub.exposure_s
+        gained_s = self._worth_s(sub) if self._counts_depth(sub) else sub.exposure_s
+        before_s = accepted_s[sub.filter] - gained_s
         if done > cycles_done(cycle, accepted_s | {sub.filter: before_s}):
             self._log.emit(CycleCompleted(target=sub.target, cycle=done, accepted_s=accepted_s))
 
@@ -189,6 +219,7 @@ def header_facts(facts: HeaderFacts, measured: Measured, judgement: Judgement) -
 
 def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) -> Frame:
     """The ledger's row of a frame; `sha256` is that of its file, empty without one."""
+    stars = measured.stars
     return Frame(
         uid=sub.uid,
         night=sub.night,
@@ -208,10 +239,18 @@ def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) ->
         rotation_deg=sub.rotation_deg,
         kind=sub.kind,
         dim=judgement.dim,
+        noise_adu=stars.noise_adu if math.isfinite(stars.noise_adu) else None,
+        starlight=starlight(
+            1.0 if judgement.transparency is None else judgement.transparency,
+            sub.airmass or 1.0,
+            FramePolicy().extinction_mag,
+        ),
     )
 
 
-def event_of(sub: Sub, measured: Measured, judgement: Judgement) -> FrameAccepted | FrameRejected:
+def event_of(
+    sub: Sub, measured: Measured, judgement: Judgement, worth_s: float | None = None
+) -> FrameAccepted | FrameRejected:
     """What the log says of a frame."""
     what: dict[str, object] = {
         "uid": sub.uid,
@@ -230,6 +269,7 @@ def event_of(sub: Sub, measured: Measured, judgement: Judgement) -> FrameAccepte
         "transparency": judgement.transparency,
         "transparency_error": judgement.error,
         "guide_transparency": sub.guide_transparency,
+        "worth_s": worth_s,
     }
     if judgement.accepted:
         return FrameAccepted.model_validate(what)

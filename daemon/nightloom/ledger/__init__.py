@@ -22,7 +22,7 @@ from nightloom.ledger.records import (
 )
 from nightloom.ledger.running import ENOUGH, Key, Running, running, running_figures
 from nightloom.ledger.store import FILE_NAME, LedgerBusy, LedgerError
-from nightloom.ledger.tally import FilterTally, TargetTally, tally
+from nightloom.ledger.tally import FilterTally, TargetTally, tally, tally_s
 
 __all__ = [
     "ENOUGH",
@@ -53,5 +53,6 @@ __all__ = [
     "running",
     "running_figures",
     "tally",
+    "tally_s",
     "uid_of",
 ]

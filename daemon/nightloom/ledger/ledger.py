@@ -5,6 +5,7 @@ Long on purpose: whatever is kept over nights is written and read in this one pl
 
 import json
 import sqlite3
+from collections.abc import Mapping
 from datetime import datetime
 
 from nightloom.ledger.records import (
@@ -25,6 +26,8 @@ from nightloom.ledger.records import (
 from nightloom.ledger.rows import Stored, columns, from_row, stored, to_row
 from nightloom.ledger.store import LedgerError, Store, where_clause
 from nightloom_drivers.frame_kind import FrameKind
+
+NOTHING: Mapping[str, float] = {}
 
 
 class Ledger(Store):
@@ -102,8 +105,11 @@ class Ledger(Store):
         )
         self._found(what, followed)
 
-    def enter(self, frame: Frame) -> None:
-        """Enter the frame of a sub in flight, which ends with it: both or neither are written."""
+    def enter(self, frame: Frame, worths_s: Mapping[str, float] = NOTHING) -> None:
+        """Enter the frame of a sub in flight, which ends with it: both or neither are written.
+
+        `worths_s` are what other frames are worth by what it showed, by their names.
+        """
         what = f"enter frame {frame.uid}"
         with self._asked(what), self._connection:
             self._connection.execute("BEGIN IMMEDIATE")
@@ -114,6 +120,10 @@ class Ledger(Store):
                 [Stage.JUDGED.value, frame.verdict.value, frame.uid],
             )
             self._found(what, ended)
+            self._connection.executemany(
+                "UPDATE frames SET worth_s = ? WHERE uid = ?",
+                [(worth_s, uid) for uid, worth_s in worths_s.items()],
+            )
 
     def in_flight(self, target: str | None = None) -> list[Sub]:
         """Subs that have no verdict yet and were not cancelled, in their order."""
@@ -169,6 +179,28 @@ class Ledger(Store):
             f"SELECT filter, sum(exposure_s) AS sum_s FROM frames {where} GROUP BY filter", values
         )
         return {row["filter"]: row["sum_s"] for row in rows}
+
+    def worth_s(self, target: str, *, night: str | None = None) -> dict[str, float]:
+        """The tally of depth: what accepted frames are worth by filter, in seconds of its clear
+        dark night. One whose worth is not known counts with its exposure.
+        """
+        where, values = where_clause(target=target, night=night, verdict=Verdict.ACCEPTED)
+        rows = self._rows(
+            "SELECT filter, sum(coalesce(worth_s, exposure_s)) AS sum_s"
+            f" FROM frames {where} GROUP BY filter",
+            values,
+        )
+        return {row["filter"]: row["sum_s"] for row in rows}
+
+    def alike(self, frame: Frame) -> list[Frame]:
+        """Frames of all targets and nights with the filter, gain and binning of another one."""
+        names = ", ".join(columns(Frame))
+        rows = self._rows(
+            f"SELECT {names} FROM frames WHERE filter = ? AND gain IS ? AND binning IS ?"
+            " AND kind = ? AND noise_adu IS NOT NULL ORDER BY rowid",
+            [frame.filter, frame.gain, frame.binning, frame.kind.value],
+        )
+        return [from_row(Frame, row) for row in rows]
 
     def latest(self, target: str, night: str, number: int) -> list[tuple[str, bool | None]]:
         """Filters of the latest frames of a target in a night, and whether each was accepted; None

@@ -190,6 +190,14 @@ MIGRATIONS = (
         error_steps REAL NOT NULL
     ) STRICT;
     """,
+    """
+    ALTER TABLE frames ADD COLUMN gain REAL;
+    ALTER TABLE frames ADD COLUMN binning INTEGER;
+    ALTER TABLE frames ADD COLUMN noise_adu REAL;
+    ALTER TABLE frames ADD COLUMN starlight REAL;
+    ALTER TABLE frames ADD COLUMN worth_s REAL CHECK (worth_s >= 0);
+    CREATE INDEX frames_depth ON frames (filter, gain, binning, verdict);
+    """,
 )
 
 

@@ -134,6 +134,15 @@ class Frame:
     """Name of the frame by whose entry it had been accepted, and was rejected then."""
     dim: bool = False
     """Whether it was rejected for what the sky took of its light, which is no fault of a filter."""
+    gain: float | None = None
+    """Gain setting of the camera; None where none is set."""
+    binning: int | None = None
+    noise_adu: float | None = None
+    """Noise of a pixel of its sky."""
+    starlight: float | None = None
+    """Part of the light of a clear zenith that its stars had."""
+    worth_s: float | None = None
+    """Seconds of its filter's clear dark night that it is worth; None where that is not known."""
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from nightloom.cycle import Cycle, Share, unevenness
 from nightloom.ledger.ledger import Ledger
 from nightloom.ledger.records import Verdict
+from nightloom.settings import Target
 
 
 @dataclass(frozen=True)
@@ -16,6 +17,8 @@ class FilterTally:
     accepted_s: float
     subs: int
     rejected: int
+    worth_s: float
+    """What they are worth, in seconds of the filter's clear dark night."""
     fraction: float
     """Part of the target's accepted seconds that it has."""
     asked_fraction: float
@@ -38,28 +41,42 @@ class TargetTally:
     filters: tuple[FilterTally, ...]
 
 
+def tally_s(ledger: Ledger, target: Target, *, night: str | None = None) -> dict[str, float]:
+    """Seconds by filter as a target counts them, over all nights or in one. Raises LedgerError."""
+    told = ledger.worth_s if target.count == "depth" else ledger.accepted_s
+    return told(target.name, night=night)
+
+
 def tally(
-    ledger: Ledger, target: str, cycle: Cycle | None, wanted_s: Mapping[str, float] | None = None
+    ledger: Ledger,
+    target: str,
+    cycle: Cycle | None,
+    wanted_s: Mapping[str, float] | None = None,
+    *,
+    depth: bool = False,
 ) -> TargetTally:
     """The tally of a target over all nights; `cycle` is None when it is no longer asked for.
 
     Of N cycles' worth of accepted seconds, a filter has its share when its own seconds are N times
-    what it gets in a cycle; it is ahead by as many cycles as it has more. Raises LedgerError.
+    what it gets in a cycle; it is ahead by as many cycles as it has more. With `depth` its shares
+    are of what frames are worth. Raises LedgerError.
     """
-    accepted = ledger.accepted_s(target)
+    accepted, worth = ledger.accepted_s(target), ledger.worth_s(target)
+    counted = worth if depth else accepted
     subs, rejected = ledger.subs(target), ledger.subs(target, Verdict.REJECTED)
     shares = {share.filter: share for share in cycle.shares} if cycle else {}
-    total_s = sum(accepted.values())
-    cycles = sum(accepted.get(n, 0.0) for n in shares) / cycle.exposure_s if cycle else 0.0
+    total_s, all_s = sum(accepted.values()), sum(counted.values())
+    cycles = sum(counted.get(n, 0.0) for n in shares) / cycle.exposure_s if cycle else 0.0
 
     def row(name: str, share: Share | None) -> FilterTally:
-        seconds = accepted.get(name, 0.0)
+        seconds = counted.get(name, 0.0)
         return FilterTally(
             filter=name,
-            accepted_s=seconds,
+            accepted_s=accepted.get(name, 0.0),
+            worth_s=worth.get(name, 0.0),
             subs=subs.get(name, 0),
             rejected=rejected.get(name, 0),
-            fraction=seconds / total_s if total_s else 0.0,
+            fraction=seconds / all_s if all_s else 0.0,
             asked_fraction=share.cycle_s / cycle.exposure_s if share and cycle else 0.0,
             ahead_cycles=seconds / share.cycle_s - cycles if share else 0.0,
             wanted_s=(wanted_s or {}).get(name),
@@ -67,4 +84,4 @@ def tally(
 
     others = sorted((accepted.keys() | rejected.keys()) - shares.keys())
     rows = tuple(row(name, shares.get(name)) for name in (*shares, *others))
-    return TargetTally(target, total_s, unevenness(cycle, accepted) if cycle else 0.0, rows)
+    return TargetTally(target, total_s, unevenness(cycle, counted) if cycle else 0.0, rows)

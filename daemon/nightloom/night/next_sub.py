@@ -128,6 +128,7 @@ def due_sub(facts: Facts) -> Planned:
         facts.taken_here,
         facts.recent,
         facts.make_up_cycles,
+        facts.gathered.usual_worth,
     )
     exposure_s = facts.filters[due.filter].exposure_s
     return Planned(due.filter, exposure_s, due.dither_before, facts.cycle, due.reason)

@@ -21,6 +21,7 @@ class NightFigures(TypedDict):
     open_fraction: float
     bound_fraction: float
     accepted_s: dict[str, float]
+    worth_s: dict[str, float]
     rejected_s: dict[str, float]
     subs: int
     dithers: int
@@ -50,6 +51,8 @@ class NightSummary:
     least_s: float = 0.0
     """The least time in which the subs could have been taken."""
     accepted_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
+    worth_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
+    """What was accepted, in seconds of each filter's clear dark night as it was known then."""
     rejected_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
     subs: Counter[str] = field(default_factory=Counter)
     counts: Counter[str] = field(default_factory=Counter)
@@ -74,8 +77,9 @@ class NightSummary:
                 self.target = target
             case e.FrameAccepted() | e.FrameRejected():
                 self._frame(event)
-            case e.FrameTakenBack(filter=name, exposure_s=exposure_s):
+            case e.FrameTakenBack(filter=name, exposure_s=exposure_s, worth_s=worth_s):
                 self.accepted_s[name] -= exposure_s
+                self.worth_s[name] -= exposure_s if worth_s is None else worth_s
                 self.rejected_s[name] += exposure_s
                 self.subs.update(accepted=-1, rejected=1)
             case e.Dithered():
@@ -101,6 +105,9 @@ class NightSummary:
         accepted = isinstance(frame, e.FrameAccepted)
         tally = self.accepted_s if accepted else self.rejected_s
         tally[frame.filter] += frame.exposure_s
+        if accepted:
+            known_s = frame.worth_s
+            self.worth_s[frame.filter] += frame.exposure_s if known_s is None else known_s
         self.open_s += frame.exposure_s
         self.least_s += frame.exposure_s / self.bounds.get(frame.target, 1.0)
         self.subs["accepted" if accepted else "rejected"] += 1
@@ -149,6 +156,7 @@ class NightSummary:
             "open_fraction": round(self.open_fraction, 4),
             "bound_fraction": round(self.bound_fraction, 4),
             "accepted_s": dict(sorted(self.accepted_s.items())),
+            "worth_s": {name: round(one_s, 1) for name, one_s in sorted(self.worth_s.items())},
             "rejected_s": dict(sorted(self.rejected_s.items())),
             "subs": self.subs.total(),
             "dithers": self.counts["dithers"],

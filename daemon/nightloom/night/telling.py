@@ -204,7 +204,7 @@ def _tally_of(ledger: Ledger, target: Target) -> TargetStatus:
         name: sub.wanted_hours * 3600 for name, sub in target.subs.items() if sub.wanted_hours
     }
     cycle = cycle_of(target.groups[0].filters)
-    return _target(tally(ledger, target.name, cycle, wanted_s))
+    return _target(tally(ledger, target.name, cycle, wanted_s, depth=target.count == "depth"))
 
 
 def _target(one: TargetTally) -> TargetStatus:

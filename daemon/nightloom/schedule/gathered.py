@@ -11,12 +11,15 @@ from nightloom.settings import AskedSub, Target
 class Gathered:
     """Seconds by filter of a target: accepted over all nights, and without a verdict yet.
 
-    Those of this night are known where the target has a limit of hours for a night.
+    Those of this night are known where the target has a limit of hours for a night. A target that
+    counts depth has what accepted subs are worth instead, and `usual_worth` is then the mean of an
+    accepted second; pending ones count as if nothing were lost.
     """
 
     accepted_s: Mapping[str, float] = field(default_factory=dict)
     pending_s: Mapping[str, float] = field(default_factory=dict)
     accepted_tonight_s: Mapping[str, float] = field(default_factory=dict)
+    usual_worth: float | None = None
 
     @property
     def taken_s(self) -> dict[str, float]:

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from nightloom.ledger import Ledger
+from nightloom.ledger import Ledger, tally_s
 from nightloom.schedule import Block, Choice, Plan
 from nightloom.schedule.gathered import Gathered, lacking, wanted_s
 from nightloom.schedule.windows import LEAST_WINDOW_S, STEP_S, NightWindows, darkness, sun_down_s
@@ -97,10 +97,14 @@ class Schedule:
 
     def gathered(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> Gathered:
         """What the ledger holds of it; `pending_s` have no verdict yet. Raises LedgerError."""
-        accepted_s, tonight_s = self._ledger.accepted_s(target.name), NOTHING
+        accepted_s, tonight_s = tally_s(self._ledger, target), NOTHING
         if target.maximum_hours is not None:
-            tonight_s = self._ledger.accepted_s(target.name, night=str(self.night))
-        return Gathered(accepted_s, pending_s, tonight_s)
+            tonight_s = tally_s(self._ledger, target, night=str(self.night))
+        usual_worth = None
+        if target.count == "depth":
+            exposed_s = sum(self._ledger.accepted_s(target.name).values())
+            usual_worth = sum(accepted_s.values()) / exposed_s if exposed_s else 1.0
+        return Gathered(accepted_s, pending_s, tonight_s, usual_worth or None)
 
     def finished(self) -> bool:
         """Whether no target that still lacks anything will be up any more tonight."""

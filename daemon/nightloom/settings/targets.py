@@ -106,6 +106,11 @@ class Target(Table):
         description="sky at the target with the Moon over sky without up to which it is taken; left"
         " out, any, as a bright sky counts for less in the plan anyhow",
     )
+    count: Literal["seconds", "depth"] = Field(
+        default="seconds",
+        description="what its shares and hours count: exposed seconds, or what subs are worth in"
+        " seconds of a clear dark night, less under haze, the Moon or in poor seeing",
+    )
     until_utc: str | None = Field(
         default=None, description="time of day after which it is left for the night"
     )

@@ -768,6 +768,9 @@ class _FrameJudged(Event):
     guide_transparency: float | None = Field(
         default=None, description="the same by the guide stars, their mean over the sub"
     )
+    worth_s: float | None = Field(
+        default=None, description="seconds of the filter's clear dark night that it is worth"
+    )
 
 
 class FrameAccepted(_FrameJudged):
@@ -791,6 +794,9 @@ class FrameTakenBack(Event):
     target: str = Field(description="name of the target")
     filter: str = Field(description="filter it was taken through")
     exposure_s: float = Field(description="seconds that the tally loses")
+    worth_s: float | None = Field(
+        default=None, description="seconds of the filter's clear dark night that it was worth"
+    )
     reason: str = Field(description="why it does not count")
 
 

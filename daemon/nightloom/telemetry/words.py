@@ -200,6 +200,7 @@ def _not_centred(event: e.PointingFailed) -> str:
 _FRAME = (
     "[: star radius {half_flux_radius_px:px}][, {stars:+star}]"
     "[; guiding {guide_rms_arcsec:arcsec} rms][; starlight {transparency:light}]"
+    "[; worth {worth_s:s}]"
 )
 """What a frame showed."""
 

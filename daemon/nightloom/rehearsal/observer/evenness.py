@@ -1,10 +1,12 @@
 """How evenly the accepted seconds are spread over the filters, in the order of the ledger."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence, Set
 
+from nightloom.rehearsal.observer.depth import ClearDark, clear_dark
 from nightloom.rehearsal.observer.entries import Entry
-from nightloom.rehearsal.observer.rules import EVEN, Findings
+from nightloom.rehearsal.observer.exposures import TakenSub
+from nightloom.rehearsal.observer.rules import EVEN, EVEN_IN_DEPTH, Findings
 from nightloom.settings import Settings, Target
 from nightloom.settings.targets import AskedSub as AskedSub
 
@@ -23,7 +25,9 @@ def look_at_shares(
     What was taken while wheel or focuser was `stuck` is to be made up: no filter may be further off
     afterwards than it was then, and a cycle. A frame that was taken back later counts until then.
     """
-    targets = {target.name: target for target in settings.targets.targets}
+    targets = {
+        target.name: target for target in settings.targets.targets if target.count == "seconds"
+    }
     tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     begun_s: dict[str, dict[str, float]] = {}
     largest = 0.0
@@ -49,6 +53,73 @@ def look_at_shares(
                     seen = f"after {entry.uid} {entry.target} is uneven by {now:.2f} cycles"
                     findings.add(EVEN, entry.start_s, seen)
     return largest
+
+
+def look_at_depth(
+    settings: Settings,
+    entries: Sequence[Entry],
+    taken: Mapping[str, TakenSub],
+    night: str,
+    findings: Findings,
+) -> float:
+    """The same for targets that count depth, by the true sky of their subs, `taken` by their name.
+
+    What earlier nights were worth is not known: a target that has frames of those is not judged.
+    When a sub shows another clear dark night, or was taken with a stuck wheel or focuser, the tally
+    is what it is by then, and is to be made up.
+    """
+    old = {entry.target for entry in entries if entry.night != night and entry.accepted}
+    largest = 0.0
+    for target in settings.targets.targets:
+        if target.count != "depth" or target.name in old:
+            continue
+        kept: dict[str, TakenSub] = {}
+        inherited, nights = 0.0, dict[str, ClearDark]()
+        for changes in _changes([one for one in entries if one.target == target.name]):
+            had = list(kept.values())
+            for entry, counted_s in changes:
+                if entry.uid in taken and counted_s > 0:
+                    kept[entry.uid] = taken[entry.uid]
+                else:
+                    kept.pop(entry.uid, None)
+            last = changes[-1][0]
+            before, nights = nights, _nights(kept.values())
+            tally_s = _worth_s(kept.values(), nights)
+            for asked in _asked(target, tally_s):
+                if last.filter not in asked:
+                    continue
+                now = unevenness(asked, tally_s)
+                largest = max(largest, now)
+                cycle_s = sum(sub.share * sub.exposure_s for sub in asked.values())
+                cycles = sum(tally_s.get(name, 0.0) for name in asked) / cycle_s
+                slack = 0.5 / min(sub.share for sub in asked.values())
+                allowed = EVEN.tolerance + slack + EVEN_IN_DEPTH.tolerance * cycles
+                if now <= allowed + ROUNDING:
+                    inherited = 0.0
+                    continue
+                till_then = unevenness(asked, _worth_s(had, nights))
+                if till_then > allowed and before != nights:
+                    inherited = max(inherited, till_then)
+                if last.uid in taken and taken[last.uid].stuck:
+                    inherited = max(inherited, now)
+                elif not inherited or now > inherited + EVEN.tolerance:
+                    seen = f"after {last.uid} {target.name} is uneven in depth by {now:.2f} cycles"
+                    findings.add(EVEN_IN_DEPTH, last.start_s, seen)
+    return largest
+
+
+def _nights(subs: Collection[TakenSub]) -> dict[str, ClearDark]:
+    """The clear dark night of each filter."""
+    names = {sub.filter for sub in subs}
+    return {name: clear_dark(one.depth for one in subs if one.filter == name) for name in names}
+
+
+def _worth_s(subs: Iterable[TakenSub], nights: Mapping[str, ClearDark]) -> dict[str, float]:
+    """True worth by filter."""
+    tally_s: dict[str, float] = defaultdict(float)
+    for sub in subs:
+        tally_s[sub.filter] += sub.exposure_s * nights[sub.filter].part(sub.depth)
+    return tally_s
 
 
 def _changes(entries: Sequence[Entry]) -> Iterator[list[tuple[Entry, float]]]:

@@ -1,10 +1,11 @@
 """What the cameras did: when one last looked at the sky, and the subs that left the main one."""
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from nightloom.rehearsal.observer.depth import Depth, true_depth
 from nightloom.settings import Settings, Target
 from nightloom_drivers.physics.sphere import separation_deg, unit
 from nightloom_drivers.physics.world import World
@@ -59,6 +60,7 @@ class TakenSub:
     pixels_crc: int
     stuck: bool = False
     """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
+    depth: Depth = field(default_factory=Depth)
 
 
 class Exposures:
@@ -154,6 +156,9 @@ class Exposures:
             world.clouds.transmission(t_s, height, around)
             for t_s, height, around in zip(times, altitude, azimuth, strict=True)
         ]
+        looking = float(altitude[SAMPLES // 2]), float(azimuth[SAMPLES // 2])
+        wander_arcsec, through = float(np.sqrt(np.mean(wander**2))), float(np.mean(passed))
+        growth = self._defocus_growth(float(times[SAMPLES // 2]), looking[0], glass)
         return TakenSub(
             one.begun_s,
             one.exposure_s,
@@ -163,11 +168,12 @@ class Exposures:
             float(np.degrees(ra)) % 360.0,
             float(np.degrees(dec)),
             slews,
-            float(np.mean(passed)),
-            float(np.sqrt(np.mean(wander**2))),
-            self._defocus_growth(float(times[SAMPLES // 2]), float(altitude[SAMPLES // 2]), glass),
+            through,
+            wander_arcsec,
+            growth,
             zlib.crc32(pixels(data)),
             self._stuck(one.begun_s, slot),
+            true_depth(world, glass, times, looking, through, wander_arcsec, growth),
         )
 
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:

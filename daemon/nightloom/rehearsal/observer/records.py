@@ -13,7 +13,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from nightloom.rehearsal.observer.entries import Entry, read_entries
-from nightloom.rehearsal.observer.evenness import look_at_shares
+from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares
 from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub, pixels
 from nightloom.rehearsal.observer.rules import (
     CLEAR,
@@ -63,6 +63,9 @@ def audit(
     _look_at_dithers(settings, subs, findings)
     stuck = {entry.uid for sub, entry in pairs if sub.stuck}
     unevenness = look_at_shares(settings, entries, str(night), findings, stuck)
+    taken = {entry.uid: sub for sub, entry in pairs}
+    in_depth = look_at_depth(settings, entries, taken, str(night), findings)
+    unevenness = max(unevenness, in_depth)
     return Audit(findings.found, unevenness)
 
 

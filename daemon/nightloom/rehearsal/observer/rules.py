@@ -122,6 +122,14 @@ EVEN = Rule(
     1.0,
     "cycles",
 )
+EVEN_IN_DEPTH = Rule(
+    "even_in_depth",
+    "Where a target counts depth, no filter's true worth, of subs of this night alone, is further"
+    " from its share than a cycle, half a sub, and this; where another clear dark night made it so,"
+    " no further than a cycle beyond that.",
+    0.1,
+    "of the cycles that the filters have",
+)
 DITHERED = Rule(
     "dithered",
     "Between two subs of one filter there is a slew, or the telescope is the dither's shortest step"
@@ -133,7 +141,7 @@ DITHERED = Rule(
 RULES = (
     CLOSED_IN_TIME, ROOF_OVER_PARKED, OPEN_FOR_SOMETHING, SUN, PIER, WATCHED, SLEW_IN_THE_OPEN,
     ENDS_SAFE, ONE_ROUND, FRAMES_KEPT, POINTED, WCS_TRUE, NOTHING_HALF_DONE, CLEAR, NOT_TRAILED,
-    IN_FOCUS, EVEN, DITHERED,
+    IN_FOCUS, EVEN, EVEN_IN_DEPTH, DITHERED,
 )  # fmt: skip
 
 
