@@ -18,6 +18,7 @@ from night.nights import NIGHT, demo
 from nightloom.frames import HeaderFacts, frame_header, write_frame
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
 from nightloom.rehearsal.observer import Audit, TakenSub, audit
+from nightloom.rehearsal.observer.depth import Depth
 from nightloom.settings import Settings
 from nightloom_drivers.frame_kind import FrameKind
 from rehearsal.scenes import STEADY, Seen, Stage, observed
@@ -405,3 +406,40 @@ def test_a_frame_that_was_taken_back_counts_until_then(
             ledger.add_frame(entry)
     result = audit(settings, NIGHT, subs, tmp_path / FILE_NAME, None)
     assert bool([one for one in result.findings if one.rule.name == "even"]) is uneven
+
+
+def in_depth(cycle: Seen, tmp_path: Path, starlight_of_r: float, names: str) -> Audit:
+    """What is found where the target counts depth, and of R so much of the starlight arrived from
+    the tenth sub on; each cycle holds one of R and one of G.
+    """
+    settings, _ = demo(targets={"R": SUB_S, "G": SUB_S}, rig=STEADY)
+    target = settings.targets.targets[0].model_copy(update={"count": "depth"})
+    targets = settings.targets.model_copy(update={"targets": (target,)})
+    subs = [
+        replace(
+            sub,
+            dec_deg=cycle.subs[0].dec_deg + number % 7 * 5.0 * 1.463 / 3600.0,
+            depth=Depth(starlight_of_r if sub.filter == "R" and number >= 10 else 1.0),
+        )
+        for number, sub in enumerate(apart(cycle, names))
+    ]
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        for number, sub in enumerate(subs, start=1):
+            ledger.add_frame(frame_of(sub, number))
+    return audit(replace(settings, targets=targets), NIGHT, subs, tmp_path / FILE_NAME, None)
+
+
+def test_seconds_that_are_even_may_be_uneven_in_depth(cycle: Seen, tmp_path: Path) -> None:
+    """Thirty of each, of which twenty-five of R are worth a half: 17.5 cycles against 30."""
+    result = in_depth(cycle, tmp_path, 0.5**0.5, "RG" * 30)
+    assert {finding.rule.name for finding in result.findings} == {"even_in_depth"}
+    assert result.unevenness == pytest.approx((30.0 - 17.5) / 2)
+
+
+def test_depth_that_is_made_up_is_even(cycle: Seen, tmp_path: Path) -> None:
+    """Two of R, worth a half each, for one of G; and what is clear needs none."""
+    assert in_depth(cycle, tmp_path, 0.5**0.5, "RG" * 5 + "RRG" * 10).findings == []
+
+
+def test_a_clear_night_is_even_in_depth(cycle: Seen, tmp_path: Path) -> None:
+    assert in_depth(cycle, tmp_path, 1.0, "RG" * 15).findings == []
