@@ -20,7 +20,7 @@ FIGURES = {
     "night", "dark_s", "clear_s", "open_s", "open_fraction", "bound_fraction", "accepted_s",
     "rejected_s", "subs", "dithers", "focus_runs", "focus_checks", "focus_s", "shelters",
     "guide_rms_arcsec", "unevenness", "violations", "troubles", "assumed", "dark_parts_s",
-    "ended_early",
+    "ended_early", "worth_s",
     "wall_s", "log_sha256", "out", "report",
 }  # fmt: skip
 

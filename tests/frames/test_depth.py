@@ -64,8 +64,12 @@ def measured(through: float, sky_adu: float, fwhm_px: float) -> DepthFacts:
 
 @pytest.mark.parametrize(
     "changed",
-    [{"through": 0.8}, {"sky_adu": 2700.0}, {"fwhm_px": 4.5}, {"through": 0.9, "fwhm_px": 4.0}],
-    ids=["haze", "bright sky", "bad seeing", "haze and seeing"],
+    [
+        pytest.param({"through": 0.8}, id="haze", marks=pytest.mark.long),
+        pytest.param({"sky_adu": 2700.0}, id="bright sky"),
+        pytest.param({"fwhm_px": 4.5}, id="bad seeing", marks=pytest.mark.long),
+        pytest.param({"through": 0.9, "fwhm_px": 4.0}, id="haze and seeing"),
+    ],
 )
 def test_worth_is_the_ratio_of_signal_to_noise_squared(changed: dict[str, float]) -> None:
     """Howell 2006, Handbook of CCD Astronomy, section 4.4, for a star that the sky outshines."""

@@ -73,7 +73,7 @@ PLACES = (
     after("the last byte", Exposure, "frame", NO_FILE),
     after("it is said here", Ledger, "follow_sub", NO_FILE, picks=of_stage(Stage.ARRIVED)),
     before("the temporary file", writer, "_write_durably", NO_FILE),
-    Place("half of its bytes", fits.PrimaryHDU, "writeto", after=False, there=PARTIAL),
+    Place("half of its bytes", writer, "summed", after=False, there=PARTIAL, number=2),
     before("its fsync", os, "fsync", PARTIAL),
     after("its fsync", os, "fsync", PARTIAL),
     after("its name", os, "link", WHOLE),

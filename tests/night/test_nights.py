@@ -70,6 +70,7 @@ def test_each_filter_is_in_focus_without_a_run_of_its_own(clear: Story) -> None:
     assert len(clear.of(e.FocusCurve)) == 1
     growths = [sub.defocus_growth for sub in clear.played.subs]
     assert len(growths) >= 20
+    assert not any(sub.stuck for sub in clear.played.subs), "each stood where it was sent"
     assert max(growths) < 0.10
     assert np.median(growths) < 0.02
 

@@ -100,7 +100,10 @@ def test_a_night_in_which_nothing_could_be_done_has_a_page() -> None:
     assert Use.SHELTER.value in text
 
 
-TROUBLED = (("rain", "camera-hangs"), ("server-gone", "cloud", "focuser-stuck"))
+TROUBLED = (
+    ("rain", "camera-hangs"),
+    pytest.param(("server-gone", "cloud", "focuser-stuck"), marks=pytest.mark.long),
+)
 
 
 @pytest.mark.parametrize("troubles", TROUBLED)

@@ -1,6 +1,6 @@
 """A log read into records, where it was cut short, and what the ledger knows better."""
 
-from dataclasses import dataclass
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from nightloom.ledger import Frame, Verdict
@@ -66,16 +66,9 @@ def test_the_ledger_has_the_last_word_on_a_frame() -> None:
     assert sub.open == Interval(DUSK.timestamp(), DUSK.timestamp() + 120.0)
 
 
-@dataclass(frozen=True)
-class WorthFrame(Frame):
-    """As a ledger keeps it that knows what a frame is worth."""
-
-    worth_s: float | None = None
-
-
 def test_what_a_frame_is_worth_is_read_where_the_ledger_says() -> None:
     story = told((0.0, BEGUN), (0.0, begun("a")), (121.0, ended("a")))
-    worth = WorthFrame(**vars(frame("a", 0.0)), worth_s=77.0)
+    worth = replace(frame("a", 0.0), worth_s=77.0)
     assert [sub.worth_s for sub in subs_of(story, {"a": worth})] == [77.0]
     assert [sub.worth_s for sub in subs_of(story, {"a": frame("a", 0.0)})] == [None]
 

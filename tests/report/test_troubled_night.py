@@ -291,10 +291,13 @@ def test_the_page_tells_what_the_night_came_to(morning: Morning, browser: Browse
 
 def test_what_light_is_worth_is_told_where_it_is_known(morning: Morning) -> None:
     night = morning.found.night
-    rows = tuple(replace(row, worth_s=300.0) for row in night.targets["NGC 891"])
-    known = replace(morning.found, night=replace(night, targets={"NGC 891": rows}))
-    assert '<td class="number">5 min</td>' in page(known)
-    assert ">worth<" not in page(morning.found)
+
+    def told(worth_s: float | None) -> str:
+        rows = tuple(replace(row, worth_s=worth_s) for row in night.targets["NGC 891"])
+        return page(replace(morning.found, night=replace(night, targets={"NGC 891": rows})))
+
+    assert '<td class="number">5 min</td>' in told(300.0)
+    assert ">worth<" not in told(None)
 
 
 def pages_of(pdf: bytes) -> int:

@@ -34,6 +34,8 @@ class Exposure:
     light: bool
     whole: bool
     binning: int
+    stuck: bool = False
+    """Wheel or focuser was not where it was asked to be, when the shutter opened."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,7 @@ class Exposures:
             camera.choice("CCD_FRAME_TYPE") == "FRAME_LIGHT",
             size == (frame.limits["WIDTH"][1], frame.limits["HEIGHT"][1]),
             int(camera.number("CCD_BINNING", "HOR_BIN")),
+            self._stuck(t_s),
         )
         self._under_way[camera.device] = one
         return one
@@ -103,9 +106,10 @@ class Exposures:
         """The wheel, or the focuser, has no driver."""
         self._gone.add(device)
 
-    def _stuck(self, at_s: float, slot: int) -> bool:
-        steps = self._world.focuser.position(at_s)
-        wheel = self._asked_slot not in (None, slot)
+    def _stuck(self, now_s: float) -> bool:
+        """Whether wheel or focuser has not done what it was asked last, or has no driver."""
+        steps = self._world.focuser.position(now_s)
+        wheel = self._asked_slot not in (None, self._world.wheel.slot(now_s))
         focuser = self._asked_steps is not None and abs(self._asked_steps - steps) > 1
         return bool(self._gone) or wheel or focuser
 
@@ -172,7 +176,7 @@ class Exposures:
             wander_arcsec,
             growth,
             zlib.crc32(pixels(data)),
-            self._stuck(one.begun_s, slot),
+            one.stuck or bool(self._gone),
             true_depth(world, glass, times, looking, through, wander_arcsec, growth),
         )
 
