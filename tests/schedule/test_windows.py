@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date
+from math import cos, radians, sin
 from typing import Any
 
 import pytest
@@ -181,3 +182,28 @@ def test_a_span_of_three_hours_gives_three_equal_filters_an_hour_each() -> None:
     """Common practice, no source."""
     filters = {name: AskedSub(exposure_s=120.0) for name in "RGB"}
     assert expected_s(filters, {}, 3 * 3600.0) == dict.fromkeys("RGB", pytest.approx(3600.0))
+
+
+def test_what_a_second_is_worth_by_air_alone() -> None:
+    """On a moonless night, by hand: at airmass X the light is 10^(−0.4 · 0.172 (X − 1)) of the
+    zenith's, squared; the sky by Krisciunas & Schaefer 1991, equation 2; a star's area X^1.2.
+    """
+    seen = NightWindows(settings_of(target("M31", ANDROMEDA)), NIGHT)
+    high, low = (Interval(at_s, at_s + 60.0) for at_s in (utc(10, 20), utc(11, 2)))
+    for within in (high, low):
+        zenith_deg = 90.0 - float(seen.table.altitude_azimuth("M31", within.start_unix_s)[0])
+        air = 1.0 / cos(radians(zenith_deg))
+        scattered = (1.0 - 0.96 * sin(radians(zenith_deg)) ** 2) ** -0.5
+        sky = 10.0 ** (-0.4 * 0.172 * (scattered - 1.0)) * scattered
+        by_hand = 10.0 ** (-0.8 * 0.172 * (air - 1.0)) / sky / air**1.2
+        assert seen.worth_part("M31", 0, within) == pytest.approx(by_hand, rel=0.03)
+    assert seen.worth_part("M31", 0, high) > 2.0 * seen.worth_part("M31", 0, low)
+
+
+def test_the_full_moon_makes_a_second_worth_a_fraction() -> None:
+    dark, bright = (
+        NightWindows(settings_of(target("M31", ANDROMEDA)), date(2026, 11, day)) for day in (10, 24)
+    )
+    within = Interval(utc(10, 20), utc(10, 20, 30))
+    later = Interval(utc(24, 19), utc(24, 19, 30))
+    assert bright.worth_part("M31", 0, later) < 0.5 * dark.worth_part("M31", 0, within)

@@ -177,6 +177,7 @@ def _target(seen: Outlook, target: Target) -> dict[str, object]:
             name: {
                 "accepted_s": round(one.accepted_s),
                 "expected_s": round(one.expected_s),
+                "expected_worth_s": round(one.expected_worth_s),
                 "wanted_s": rounded(one.wanted_s),
                 "missing_s": rounded(one.missing_s),
             }
@@ -278,7 +279,7 @@ def _plan_table(seen: Outlook) -> Table:
 
 def _filters_table(seen: Outlook) -> Table:
     table = outlook_table(
-        "Expected", "target", "filter", "has", "tonight", "wanted", "still missing"
+        "Expected", "target", "filter", "has", "tonight", "worth", "wanted", "still missing"
     )
     for target in seen.targets:
         for name, one in seen.filters[target.name].items():
@@ -287,6 +288,7 @@ def _filters_table(seen: Outlook) -> Table:
                 name,
                 hours(one.accepted_s),
                 hours(one.expected_s),
+                hours(one.expected_worth_s),
                 hours(one.wanted_s),
                 hours(one.missing_s),
             )

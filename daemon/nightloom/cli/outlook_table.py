@@ -15,7 +15,16 @@ def outlook_table(title: str, *columns: str) -> Table:
     table = Table(
         title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False
     )
-    numbers = {"highest", "open", "has", "tonight", "wanted", "still missing", "from\nMoon"}
+    numbers = {
+        "highest",
+        "open",
+        "has",
+        "tonight",
+        "worth",
+        "wanted",
+        "still missing",
+        "from\nMoon",
+    }
     for column in columns:
         table.add_column(
             column,

@@ -7,15 +7,21 @@ from math import inf
 from nightloom.schedule import Block, Plan
 from nightloom.schedule.windows import NightWindows, Tally
 from nightloom.settings import AskedSub, Settings, Target
+from nightloom.sky import Interval
 
 
 @dataclass(frozen=True)
 class FilterOutlook:
-    """One filter of a target: what is there, what the night should add, and what was asked."""
+    """One filter of a target: what is there, what the night should add, and what was asked.
+
+    `expected_worth_s` is what the added seconds are worth of a clear dark night at the zenith, as
+    air and Moon go.
+    """
 
     accepted_s: float
     expected_s: float
     wanted_s: float | None
+    expected_worth_s: float = 0.0
 
     @property
     def missing_s(self) -> float | None:
@@ -53,15 +59,25 @@ def outlook(
     targets = {target.name: target for target in settings.targets.targets}
     have = {name: dict(accepted(name)) for name in targets}
     block_s = []
+    worth_s: dict[tuple[str, str], float] = {}
     for block in plan.blocks:
         filters, so_far = targets[block.target].groups[block.group].filters, have[block.target]
         gained_s = expected_s(filters, so_far, block.open_s)
         block_s.append(gained_s)
+        within = Interval(block.start_unix_s, block.end_unix_s)
+        part = night_windows.worth_part(block.target, block.group, within)
         for name, seconds in gained_s.items():
             so_far[name] = so_far.get(name, 0.0) + seconds
+            key = block.target, name
+            worth_s[key] = worth_s.get(key, 0.0) + part * seconds
     filters_of = {
         target.name: {
-            name: _filter(sub, accepted(target.name).get(name, 0.0), have[target.name].get(name))
+            name: _filter(
+                sub,
+                accepted(target.name).get(name, 0.0),
+                have[target.name].get(name),
+                worth_s.get((target.name, name), 0.0),
+            )
             for name, sub in target.subs.items()
         }
         for target in targets.values()
@@ -95,7 +111,9 @@ def expected_s(
     return gained_s
 
 
-def _filter(sub: AskedSub, accepted_s: float, expected_total_s: float | None) -> FilterOutlook:
+def _filter(
+    sub: AskedSub, accepted_s: float, expected_total_s: float | None, worth_s: float
+) -> FilterOutlook:
     total_s = accepted_s if expected_total_s is None else expected_total_s
     wanted_s = None if sub.wanted_hours is None else 3600.0 * sub.wanted_hours
-    return FilterOutlook(accepted_s, total_s - accepted_s, wanted_s)
+    return FilterOutlook(accepted_s, total_s - accepted_s, wanted_s, worth_s)

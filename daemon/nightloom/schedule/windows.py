@@ -8,6 +8,7 @@ from math import inf
 import numpy as np
 
 from nightloom.schedule import (
+    STAR_AREA_EXPONENT,
     Candidate,
     Plan,
     make_plan,
@@ -219,6 +220,16 @@ class NightWindows:
             target.altitude_floor_deg, self._settings.policies.safety.altitude_floor_deg
         )
         return self.table.window(target.name, floor_deg, self.horizon)
+
+    def worth_part(self, target_name: str, group: int, within: Interval) -> float:
+        """What a second within an interval is worth, in the mean, of one of a clear dark night at
+        the zenith: by air and Moon, under one seeing. `frames.depth` measures what it was.
+        """
+        count = 2 + int(within.duration_s / 300.0)
+        moments = np.linspace(within.start_unix_s, within.end_unix_s, count)
+        quality = np.interp(moments, self.table.unix_s, self._quality[target_name, group])
+        area = self.table.airmass(target_name, moments) ** STAR_AREA_EXPONENT
+        return float(np.mean(np.nan_to_num(quality / area)))
 
     def _group_quality(self, target: Target, group: Group) -> np.ndarray:
         """How good its sky is for the group's filters, on the table's grid, (moments,); no NaN."""

@@ -10,6 +10,11 @@ NARROW_NM = 100.0
 """A filter this wide or wider takes moonlight in full."""
 
 
+STAR_AREA_EXPONENT = 1.2
+"""Of the airmass, which the area of a star goes by: twice that of seeing (Fried 1966, JOSA 56,
+1372: the coherence length goes as airmass^−0.6)."""
+
+
 def priority_weight(priority: int) -> float:
     """1 for priority 1, and half of that for each number further."""
     return float(2.0 ** (1 - priority))
