@@ -52,6 +52,7 @@ def test_the_next_night_begins_with_it(off: Outcome) -> None:
     assert max(sub.defocus_growth for sub in story.played.subs) < 0.15
 
 
+@pytest.mark.long
 def test_play_of_twenty_zones_that_nobody_knew_of_is_found_by_the_first_curve(
     tmp_path: Path,
 ) -> None:

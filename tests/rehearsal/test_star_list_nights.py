@@ -62,6 +62,7 @@ def test_its_focus_curves_and_star_sizes_are_those_of_pictures(drawn: Story, lis
         assert one == pytest.approx(other, rel=alike), told
 
 
+@pytest.mark.long
 def test_one_seed_gives_one_log_at_star_lists(listed: Story, tmp_path: Path) -> None:
     again = night(tmp_path, Depth.STARS, frames=True)
     assert log_sha256(again.rehearsal.log_file) == log_sha256(listed.rehearsal.log_file)
