@@ -133,3 +133,9 @@ def test_functions_are_short() -> None:
                 last = node.end_lineno or node.lineno
                 lines = last - first.lineno + 1
                 assert lines <= FUNCTION_LINES_MAX, f"{file.relative_to(ROOT)}: {node.name}"
+
+
+def test_no_benchmark_hides_a_folder_of_the_tests() -> None:
+    """A module beside a script that is run goes before a folder without `__init__.py`."""
+    folders = {folder.name for folder in (ROOT / "tests").iterdir() if folder.is_dir()}
+    assert not folders & {file.stem for file in (ROOT / "tests/benchmarks").glob("*.py")}

@@ -1,7 +1,7 @@
 """How near guiding comes to what the air allows, beside a plain proportional loop: same nights,
 same mount, same pixels; in several airs, since a mount's part shows in a quiet one.
 
-    python tests/benchmarks/guiding.py [--nights 4] [--hours 1] [--jitter 0.1 0.25 0.5]
+    python tests/benchmarks/guide_errors.py [--nights 4] [--hours 1] [--jitter 0.1 0.25 0.5]
 
 The mount has 20″ of periodic error (peak to peak) in 480 s, 1.5′ of polar error and 3″ of backlash
 in declination; the seeing is 2.5″; a guide frame of 2 s comes each 2.1 s and its pulses. `jitter`

@@ -1,6 +1,6 @@
 """What a rehearsed night costs: wall time on virtual time, and memory over a real socket.
 
-    .uv/bin/uv run python tests/benchmarks/night.py demo|big|memory [--hours H] [--limits]
+    .uv/bin/uv run python tests/benchmarks/night_costs.py demo|big|memory [--hours H] [--limits]
 
 `demo` is the demo night with all its pixels, `big` the same with a sensor of 26 megapixels (both
 whole, unless --hours says otherwise, and then set against that part of the limit). `memory` runs
