@@ -3,9 +3,11 @@
 from dataclasses import dataclass
 from typing import Any, cast
 
+import numpy as np
 import pytest
 
 from night.nights import demo
+from nightloom.focusing import BLURRED_DISK
 from nightloom.focusing.watching import FocusWatch
 from nightloom_drivers.devices import Focuser
 
@@ -107,6 +109,15 @@ def test_no_sway_where_the_focusers_steps_are_coarse_or_nobody_wants_it() -> Non
     watch = watching()[1]
     watch.curved("L", PLACE_STEPS, 1.0, radius_px=1.3, slope_px_per_step=0.7)
     assert watch.sway_steps("L") == 0, "one step makes stars a tenth larger"
+
+
+@pytest.mark.parametrize("slope_px_per_step", [0.01, 0.02, 0.05, 0.1, 0.12, 0.15, 0.2, 0.4])
+def test_no_sway_makes_stars_larger_than_is_borne(slope_px_per_step: float) -> None:
+    """Half a hundredth, whatever a step is worth: by the blurred disk, of stars of 1.3 px."""
+    watch = watching(sway_growth_percent=0.5)[1]
+    watch.curved("L", PLACE_STEPS, 1.0, radius_px=1.3, slope_px_per_step=slope_px_per_step)
+    away = np.array(slope_px_per_step * watch.sway_steps("L") / 1.3)
+    assert float(BLURRED_DISK.growth(away)) <= 1.0051
 
 
 def test_subs_on_one_side_that_are_larger_move_the_focus_to_the_other() -> None:

@@ -53,8 +53,8 @@ _SCALE_SUBS = 12.0  # the believed scatter weighs as much as so many subs
 GROWTH_KNOWN, GROWTH_UNSURE = 0.003, 0.005
 """By how much stars grow for the sway, as a fraction: when best focus is well known, and when not.
 
-More tells more and costs more. At 0.4 % throughout, 100 nights of guided subs kept within 0.1 zones
-of best focus, which makes stars 0.3 % larger (tests/benchmarks/watch.py)."""
+More tells more and costs more: stars are larger by 0.4 % in the median, the sway included, where
+focus stays, and by 0.6 % where it wanders (100 guided nights, tests/benchmarks/watch.py)."""
 
 _WELL_KNOWN = 0.12  # zones, rms
 

@@ -1,7 +1,6 @@
 """Where best focus lies through a night, and when to look at it: subs, temperature, occasions."""
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -51,7 +50,9 @@ class FocusWatch:
         filters = settings.observatory.filters
         self.zone_steps = min(zone_steps(settings.observatory, name) for name in filters)
         self._stars = Watch()
-        self.trust(dict.fromkeys(filters, self._policy.offset_error_zones))
+        errors = dict.fromkeys(filters, self._policy.offset_error_zones)
+        rate = self._policy.drift_zones_per_h
+        self._best = BestFocus.begun(clock.unix_s(), errors, rate)
         self._sides: dict[str, int] = {}
         self._side_since_s: dict[str, float] = {}
         self._subs: dict[str, _Begun] = {}
@@ -62,11 +63,6 @@ class FocusWatch:
         self._looked_c = self._reckoned_c = focuser.temperature_c
         self._occasion = self._turned = ""
         self._rests_until_s = -math.inf
-
-    def trust(self, offset_errors: Mapping[str, float]) -> None:
-        """Nothing is known but how well filters' offsets are, in zones, by filter."""
-        rate = self._policy.drift_zones_per_h
-        self._best = BestFocus.begun(self._clock.unix_s(), offset_errors, rate)
 
     # Where it lies ---------------------------------------------------------------------------
 
@@ -96,10 +92,11 @@ class FocusWatch:
     def sway_steps(self, filter_name: str) -> int:
         """How far outward of best focus the next sub with a filter is taken: its stars tell."""
         most = self._policy.sway_growth_percent / 100.0
-        steps = self._best.sway(self._clock.unix_s(), most) * self.zone_steps
-        if steps < 0.5 and self._best.growth_at(1.0 / self.zone_steps) > most:
-            return 0  # the focuser's steps are too coarse
-        return self._side(filter_name) * (max(1, round(steps)) if steps else 0)
+        sway_steps = self._best.sway(self._clock.unix_s(), most) * self.zone_steps
+        whole = int(sway_steps)
+        if 0.0 < sway_steps < 1.0 and self._best.growth_at(1.0 / self.zone_steps) <= most:
+            whole = 1  # else the focuser's steps are too coarse
+        return self._side(filter_name) * whole
 
     def _side(self, filter_name: str) -> int:
         """Filters begin on either side by turns, so that no cycle favours one."""

@@ -228,7 +228,6 @@ def _by_ledger(sub: Exposure, frame: Frame | None) -> Exposure:
     opened = sub.open
     if opened.duration_s < sub.exposure_s - 1.0:  # the log lost its end: the frame came whole
         opened = Interval(opened.start_unix_s, opened.start_unix_s + sub.exposure_s)
-    worth_s: object = getattr(frame, "worth_s", None)
     return replace(
         sub,
         open=opened,
@@ -239,5 +238,5 @@ def _by_ledger(sub: Exposure, frame: Frame | None) -> Exposure:
         stars=frame.stars,
         background_adu=frame.background_adu,
         guide_rms_arcsec=frame.guide_rms_arcsec,
-        worth_s=float(worth_s) if isinstance(worth_s, int | float) else None,
+        worth_s=frame.worth_s,
     )

@@ -699,7 +699,7 @@ class FocusChecked(Event):
     estimate_steps: float | None = Field(default=None, description="how far, higher is positive")
     error_steps: float | None = Field(default=None, description="standard error of that")
     correction_steps: float = Field(
-        description="what the focuser is moved by from here on; 0 where the estimate is not sure"
+        description="what the focuser is moved by from here on, the subs before weighed in"
     )
     took_s: float = Field(description="time the test took")
 
