@@ -204,15 +204,17 @@ class BestFocus:
     # The model ------------------------------------------------------------------------------
 
     def expected(self, sub: SubSize) -> tuple[Floats, float, float]:
-        """The row of derivatives, what is expected, and the variance by second order."""
+        """The row of derivatives, what is expected, and the variance besides."""
         row = np.zeros(len(self.mean))
         row[self._level(sub.filter)] = row[_AIR] = 1.0
+        noise = 0.0
         expected = self.mean[self._level(sub.filter)] + self.mean[_AIR]
         if isfinite(sub.guide_fwhm_px):
             own = self.first_width_px**2
             rest = max(sub.guide_fwhm_px**2 - self.mean[_BLUR] * own, 0.1 * sub.guide_fwhm_px**2)
             expected += 0.5 * log(rest)
             row[_BLUR] = -0.5 * own / rest
+            noise = (sub.guide_error * sub.guide_fwhm_px**2 / rest) ** 2
         else:
             expected += SEEING_EXPONENT * log(sub.airmass)
         places = self.row(sub.filter)
@@ -222,7 +224,8 @@ class BestFocus:
         slope = -self.steepness * float(BLURRED_DISK.rise(np.array(away))) / growth
         bend = CURVATURE * self.steepness**2 if abs(away) < 1.0 else 0.0
         row += slope * places
-        return row, expected + log(growth) + bend * spread, 2.0 * (bend * spread) ** 2
+        noise = 2.0 * (bend * spread) ** 2 + noise
+        return row, expected + log(growth) + bend * spread, noise
 
     def doubted(self, filter_name: str, news: float) -> "BestFocus":
         """What is known of the filter's offset, where nothing has told of it yet, or else of best

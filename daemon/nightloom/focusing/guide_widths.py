@@ -25,5 +25,11 @@ class GuideWidths:
 
     def width_px(self, begin_s: float, end_s: float) -> float:
         """The geometric mean between two moments; NaN where too few frames tell it."""
+        return self.width(begin_s, end_s)[0]
+
+    def width(self, begin_s: float, end_s: float) -> tuple[float, float]:
+        """The same, with its standard error in ln width: a few frames tell little of a sub."""
         logs = [math.log(width) for at_s, width in self._frames if begin_s <= at_s <= end_s]
-        return math.exp(float(np.mean(logs))) if len(logs) >= FRAMES_LEAST else math.nan
+        if len(logs) < FRAMES_LEAST:
+            return math.nan, math.nan
+        return math.exp(float(np.mean(logs))), float(np.std(logs, ddof=1)) / math.sqrt(len(logs))

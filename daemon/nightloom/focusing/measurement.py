@@ -22,8 +22,9 @@ class FocusMeasurement:
 
 @dataclass(frozen=True)
 class SubSize:
-    """What a sub shows: star size, airmass, guide stars' FWHM (NaN unknown), and where the focuser
-    stood, in zones from the same origin as best focus, less its filter's offset.
+    """What a sub shows: star size, airmass, guide stars' FWHM (NaN unknown) with its standard error
+    in ln width, and where the focuser stood, in zones from the same origin as best focus, less its
+    filter's offset.
     """
 
     at_s: float
@@ -32,6 +33,7 @@ class SubSize:
     airmass: float
     position: float
     guide_fwhm_px: float = nan
+    guide_error: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -126,9 +126,9 @@ class FocusWatch:
         begun = self._subs.pop(uid, None)
         if begun is None or not (math.isfinite(radius_px) and radius_px > 0.0):
             return False
-        width_px = self._guide.width_px(began_s, began_s + exposure_s)
+        guide = self._guide.width(began_s, began_s + exposure_s)
         middle_s = began_s + exposure_s / 2.0
-        seen = SubSize(middle_s, begun.filter, radius_px, airmass, begun.place, width_px)
+        seen = SubSize(middle_s, begun.filter, radius_px, airmass, begun.place, *guide)
         self._best, surprise = self._best.saw(seen)
         self._stars = self._stars.saw(middle_s, surprise.growth, surprise.standard)
         return True
