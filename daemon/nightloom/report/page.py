@@ -5,12 +5,12 @@ from datetime import date, datetime, tzinfo
 from html import escape
 from pathlib import Path
 
+from nightloom.drawing.svg import COLOURS, FAINT, Canvas
 from nightloom.report import charts, evidence, html
 from nightloom.report.findings import Findings
 from nightloom.report.minutes import GAP_USES, OPEN_USES, Minutes, Use
 from nightloom.report.opening import clear_s, clock, hours, sentences
 from nightloom.report.records import FilterRow, Night, Stay
-from nightloom.report.svg import COLOURS, FAINT, Canvas
 from nightloom.report.timeline import PHASES, timeline
 
 STYLE = Path(__file__).with_name("page.css")

@@ -3,9 +3,10 @@
 from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 
-from nightloom.report.plots import WIDTH, hours_in
+from nightloom.drawing.letters import width_px
+from nightloom.drawing.plots import WIDTH, hours_in
+from nightloom.drawing.svg import COLOURS, FAINT, GRID, INK, PAPER, Canvas, Scale
 from nightloom.report.records import Act, Fate, Night
-from nightloom.report.svg import COLOURS, FAINT, GRID, INK, PAPER, Canvas, Scale
 from nightloom.sky import Interval
 
 ROW_S = 4 * 3600.0
@@ -25,8 +26,6 @@ PHASES = {
     "stranded": ("not safe", "#000000"),
 }
 """Each phase's name and its shade; asleep is left white."""
-
-LETTER = 6.6
 
 
 def timeline(night: Night, filters: Sequence[str], zone: tzinfo) -> list[Canvas]:
@@ -77,7 +76,7 @@ def _phases(canvas: Canvas, x: Scale, night: Night, part: Interval) -> None:
         words, shade = PHASES[stay.phase]
         left, right = x(shown.start_unix_s), x(shown.end_unix_s)
         canvas.rectangle(left, TOP + 2.0, right - left, BAND - 4.0, shade, FAINT)
-        if right - left > LETTER * len(words) + 8.0:
+        if right - left > width_px(words, 12.0) + 4.0:
             ink = PAPER if stay.phase == "stranded" else INK
             canvas.text((left + right) / 2, TOP + 14.0, words, "middle", ink, 12.0)
 
