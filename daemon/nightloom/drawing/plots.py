@@ -67,7 +67,8 @@ class Plot:
         for value in marks:
             self.canvas.line(LEFT, self.y(value), WIDTH - RIGHT, self.y(value), GRID)
             text = tick_text(value, step)
-            self.canvas.text(LEFT - 6.0, self.y(value) + 4.5, text, "end", FAINT)
+            size = min(13.0, 13.0 * (LEFT - 6.0) / width_px(text, 13.0))
+            self.canvas.text(LEFT - 6.0, self.y(value) + 4.5, text, "end", FAINT, size)
 
     def over_time(self, span: Interval, zone: tzinfo) -> None:
         """Have the night along the bottom, in the site's time."""

@@ -186,7 +186,7 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
         return [low]
     raw = (high - low) / about
     power = 10.0 ** floor(log10(raw))
-    step = next(power * part for part in (1.0, 2.0, 2.5, 5.0, 10.0) if power * part >= raw)
+    step = next(power * part for part in (1.0, 2.0, 5.0, 10.0) if power * part >= raw)
     first, last = ceil(low / step - 1e-9), floor(high / step + 1e-9)
     return [number * step for number in range(first, last + 1)]
 
@@ -194,8 +194,6 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
 def tick_text(value: float, step: float) -> str:
     """A tick's value with as many decimals as its step has."""
     decimals = max(0, -floor(log10(step) + 1e-9)) if step > 0 else 0
-    if step > 0 and abs(step * 10**decimals - round(step * 10**decimals)) > 1e-6:
-        decimals += 1
     return f"{value + 0.0:.{decimals}f}".replace("-", "−")
 
 

@@ -71,7 +71,7 @@ def _gathered(night: Night) -> Iterator[str]:
         if any(row.worth_s is not None for row in rows):
             heads.insert(2, "worth")
             for row, told in zip(rows, cells, strict=True):
-                told.insert(2, "–" if row.worth_s is None else hours(row.worth_s))
+                told.insert(2, "–" if row.worth_s is None else _together(hours(row.worth_s)))
         yield html.words("h3", target)
         yield html.table(heads, cells, range(1, len(heads)))
     if any(row.worth_s is not None for rows in night.targets.values() for row in rows):
@@ -84,7 +84,13 @@ def _row(row: FilterRow) -> list[str]:
     if wanted:
         asked = f"{percent(row.all_s / wanted)} of {hours(wanted)}"
     counts = [str(row.kept), str(row.rejected)]
-    return [row.filter, hours(row.tonight_s), hours(row.all_s), asked, *counts]
+    gathered = [_together(hours(row.tonight_s)), _together(hours(row.all_s))]
+    return [row.filter, *gathered, asked, *counts]
+
+
+def _together(words: str) -> str:
+    """Words that are not broken between two lines."""
+    return words.replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _looks_like(found: Findings) -> Iterator[str]:
