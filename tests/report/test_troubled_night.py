@@ -19,6 +19,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from PIL import Image
 
+from drawing.boxes import drawn, meetings
 from nightloom.cli import main
 from nightloom.cli import report as command
 from nightloom.ledger import FILE_NAME, Ledger
@@ -307,11 +308,17 @@ def test_the_command_and_the_daemon_write_the_same(
     morning: Morning, light: Settings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The command the newest night; the daemon by a process of its own."""
-    file = tmp_path / "new" / "report.html"
-    assert main(["report", "--json", "--file", str(file)]) == 0
+    file, picture = tmp_path / "new" / "report.html", tmp_path / "night.svg"
+    words = ["report", "--json", "--file", str(file), "--picture", str(picture)]
+    assert main(words) == 0
     figures = json.loads(capsys.readouterr().out)
     assert figures["night"] == str(morning.sources.night)
-    assert figures["file"] == str(file)
+    assert (figures["file"], figures["picture"]) == (str(file), str(picture))
+    line_of_time = drawn(picture.read_text())
+    assert list(meetings(line_of_time)) == []
+    assert {"phase", "L", "R", "G", "B", "dither", "focus", "trouble"} <= {
+        box.words for box in line_of_time.words
+    }
     assert sum(figures["spent_s"].values()) == pytest.approx(figures["dark_s"], abs=1.0)
     tonight = figures["targets"]["NGC 891"]
     kept_s = {name: row["tonight_s"] for name, row in tonight.items()}

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from nightloom.cli.answers import DONE
 from nightloom.cli.configuration import add_config, add_night, settings_of
+from nightloom.cli.picture import save
 from nightloom.cli.rehearsed import rehearsed_settings
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
@@ -38,6 +39,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="where it goes (default: reports/DATE.html in the configured output folder, or"
         " report.html in the rehearsal's)",
     )
+    parser.add_argument(
+        "--picture", type=Path, metavar="FILE", help="draw the night as a line of time, too, as SVG"
+    )
     parser.add_argument("--pdf", action="store_true", help=f"print it to PDF, too, with {PRINTER}")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
@@ -52,13 +56,16 @@ def run(arguments: argparse.Namespace) -> int:
         written = write_report(sources, file)
     except OSError as error:
         raise BadInput(f"The report {file} cannot be written: {error}.") from None
-    pdf = printed(file) if arguments.pdf else None
+    made = {"file": file, "pdf": printed(file) if arguments.pdf else None}
+    if arguments.picture:
+        save(written.drawing, arguments.picture, "--picture")
+    made["picture"] = arguments.picture
     if arguments.json:
-        also = {"file": str(file), "pdf": str(pdf) if pdf else None}
-        print(json.dumps({**written.figures, **also}))
+        paths = {name: str(path) if path else None for name, path in made.items()}
+        print(json.dumps({**written.figures, **paths}))
     else:
         print(written.said)
-        print(f"Written to {file}{f' and {pdf}' if pdf else ''}.")
+        print(f"Written to {', '.join(str(path) for path in made.values() if path)}.")
     return DONE
 
 

@@ -1,11 +1,13 @@
 """The night as a line of time, broken into rows like a text."""
 
 from collections.abc import Iterator, Sequence
-from datetime import tzinfo
+from datetime import date, datetime, tzinfo
 
 from nightloom.drawing.letters import width_px
 from nightloom.drawing.plots import WIDTH, hours_in
+from nightloom.drawing.sheet import sheet
 from nightloom.drawing.svg import COLOURS, FAINT, GRID, INK, PAPER, Canvas, Scale
+from nightloom.report.opening import clock
 from nightloom.report.records import Act, Fate, Night
 from nightloom.sky import Interval
 
@@ -28,8 +30,36 @@ PHASES = {
 """Each phase's name and its shade; asleep is left white."""
 
 
-def timeline(night: Night, filters: Sequence[str], zone: tzinfo) -> list[Canvas]:
+KEY = (
+    "Full boxes: subs kept; empty with a cross: rejected; low: given up. Strokes: dithers."
+    " Diamonds: focus curves; circles: short looks; empty: not used. Triangles: trouble."
+)
+
+
+def night_sheet(night: Night, said: str, zone: tzinfo) -> Canvas:
+    """The night as a drawing of its own; `said` is what is said of it first."""
+    return sheet(title(night), [said, times(night, zone)], timeline(night, zone), [KEY])
+
+
+def title(night: Night) -> str:
+    """The night's date, and whose it is."""
+    day = date.fromisoformat(night.night)
+    return f"Night of {day.day} {day:%B %Y}, {night.observatory}"
+
+
+def times(night: Night, zone: tzinfo) -> str:
+    """In whose time all is told, and from when to when it was dark."""
+    begins, ends = night.dark.start_unix_s, night.dark.end_unix_s
+    offset = f"{datetime.fromtimestamp(begins, zone):%z}"
+    named = night.zone or "UTC"
+    if night.zone:
+        named += f" (UTC{offset[:3]}:{offset[3:]})".replace("-", "−")
+    return f"All times are {named}. Dark from {clock(begins, zone)} to {clock(ends, zone)}."
+
+
+def timeline(night: Night, zone: tzinfo) -> list[Canvas]:
     """One canvas for each row of the night, the last one as long as it needs to be."""
+    filters = [name for name in night.filters if any(sub.filter == name for sub in night.subs)]
     whole = _whole(night)
     rows = max(1, -(-int(whole.duration_s) // int(ROW_S)))
     length_s = max(whole.duration_s / rows, 1.0)
