@@ -75,7 +75,9 @@ def _whole(night: Night) -> Interval:
 
 
 def _row(night: Night, filters: Sequence[str], zone: tzinfo, part: Interval) -> Canvas:
-    names = ["phase", *filters, "dither", "focus", "trouble"]
+    used = {sub.filter for sub in night.subs if sub.open.common(part) is not None}
+    lines = [(number, name) for number, name in enumerate(filters) if name in used]
+    names = ["phase", *(name for _, name in lines), "dither", "focus", "trouble"]
     bottom = TOP + BAND * len(names)
     canvas = Canvas(WIDTH, bottom + 24.0, "what was done when")
     x = Scale(part.start_unix_s, part.end_unix_s, LEFT, WIDTH - RIGHT)
@@ -87,9 +89,9 @@ def _row(night: Night, filters: Sequence[str], zone: tzinfo, part: Interval) -> 
         canvas.text(LEFT - 6.0, y + 14.5, name, "end")
         canvas.line(LEFT, y + BAND, WIDTH - RIGHT, y + BAND, GRID)
     _phases(canvas, x, night, part)
-    for number, name in enumerate(filters):
-        _subs(canvas, x, night, part, name, number, TOP + BAND * (number + 1))
-    _marks(canvas, x, night, part, TOP + BAND * (len(filters) + 1))
+    for line, (number, name) in enumerate(lines, start=1):
+        _subs(canvas, x, night, part, name, number, TOP + BAND * line)
+    _marks(canvas, x, night, part, TOP + BAND * (len(lines) + 1))
     return canvas
 
 
