@@ -160,14 +160,13 @@ class Daemon:
 
     async def _run_nights(self, nights: int | None, solver: Solver) -> None:
         scheduler = AsyncIOScheduler(timezone=UTC)
-        scheduler.add_job(
-            self._keep_up,
-            midday(self._settings.observatory.site.longitude_deg),
-            misfire_grace_time=None,
-        )
+        noon = midday(self._settings.observatory.site.longitude_deg)
+        scheduler.add_job(self._keep_up, noon, misfire_grace_time=None)
         scheduler.start()
         if self._ledger is not None:
             tell_of_missed(self._settings, self._ledger, self._log, self._clock)
+            if not self._under_way():
+                self.mornings.make_up(self._ledger, self._next_night())
         try:
             while not self._stop.is_set() and (nights is None or len(self._begun) < nights):
                 night = self._next_night()
@@ -181,6 +180,7 @@ class Daemon:
         """By day; where it is never day the night goes first."""
         if self._ledger is not None and self._night is None:
             keep_up(self._settings, self._ledger, self._log, self._clock)
+            self.mornings.make_up(self._ledger, self._next_night())
 
     # For persons ------------------------------------------------------------------------------
 
