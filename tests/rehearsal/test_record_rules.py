@@ -3,7 +3,7 @@
 import hashlib
 import shutil
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -266,9 +266,9 @@ def spoilt_sub(scene: Callable[[Stage], object], **weather: object) -> TakenSub:
     return sub
 
 
-def accepted(tmp_path: Path, *subs: TakenSub) -> Audit:
+def accepted(tmp_path: Path, *subs: TakenSub, dither: Mapping[str, float] = {}) -> Audit:
     """What is found where all of these are accepted, in this order."""
-    settings, _ = demo(rig=STEADY)
+    settings, _ = demo(rig=STEADY, policies={"dither": dither})
     with Ledger(tmp_path / FILE_NAME) as ledger:
         for number, sub in enumerate(subs, start=1):
             ledger.add_frame(frame_of(sub, number))
@@ -377,6 +377,20 @@ def test_two_subs_of_a_filter_at_one_place_are_not_dithered(cycle: Seen, tmp_pat
     (finding,) = result.findings
     assert finding.rule.name == "dithered"
     assert "is 1.5 px from the one before it" in finding.seen
+
+
+@pytest.mark.parametrize(
+    ("said", "crowded"),
+    [({}, 2), ({"subs_per_pointing": 2}, 1), ({"exposed_s_per_pointing": 3 * SUB_S}, 0)],
+)
+def test_a_pointing_takes_no_more_than_it_has_room_for(
+    cycle: Seen, tmp_path: Path, said: dict[str, float], crowded: int
+) -> None:
+    """Three subs of a filter at one place: there is room for one, two or all of them."""
+    findings = accepted(tmp_path, *apart(cycle, "LLL", step_px=0.0), dither=said).findings
+    assert [finding.rule.name for finding in findings] == ["dithered"] * crowded
+    moved = accepted(tmp_path / "moved", *apart(cycle, "LLL"), dither=said)
+    assert moved.findings == []
 
 
 def test_other_filters_and_slews_ask_for_no_dither(cycle: Seen, tmp_path: Path) -> None:

@@ -17,8 +17,8 @@ def cycle_and_costs(
     if label not in groups:
         known = ", ".join(groups)
         raise BadInput(f'"{target.name}" has no group "{label}"; it has {known}.')
-    measured = _measured(settings)
-    return cycle_of(groups[label]), costs_of(settings, measured), measured
+    measured, dither = _measured(settings), target.dither.over(settings.policies.dither)
+    return cycle_of(groups[label], dither), costs_of(settings, measured), measured
 
 
 def _target(settings: Settings, name: str) -> Target:

@@ -150,7 +150,8 @@ class TargetRun:
         filters = self.filters(target, gathered)
         if not filters:
             return None
-        cycle = cycle_of(filters)
+        dither = target.dither.over(self._settings.policies.dither)
+        cycle = cycle_of(filters, dither)
         number = cycles_done(cycle, gathered.taken_s) + 1
         weave = self._weaving.weave(cycle, number)
         downloading = [sub.filter for sub in pending if sub.stage is Stage.CLOSED]
@@ -169,6 +170,7 @@ class TargetRun:
             side=self._side(),
             recent=self._recent(target, cycle, pending),
             taken_here=self.pointings.taken_here,
+            dither=dither,
             downloading=downloading[-1] if downloading else "",
             before_s=before_s,
             failed_check=self._failed_check(),

@@ -20,7 +20,7 @@ from nightloom.schedule import (
 from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, open_fraction
 from nightloom.schedule.gathered import left_tonight_s, wanted_s
 from nightloom.schedule.meridian_limits import crossings, reach
-from nightloom.settings import AskedSub, Group, Settings, Target
+from nightloom.settings import AskedSub, Group, Settings, Target, cycle_of
 from nightloom.sky import (
     Horizon,
     Interval,
@@ -153,6 +153,7 @@ class NightWindows:
         for target in self._settings.targets.targets:
             accepted_s = accepted(target.name)
             waits = [Interval(max(begin, aside.get(target.name, begin)), inf)]
+            dither = target.dither.over(self._settings.policies.dither)
             for number, group in enumerate(target.groups):
                 lacking = group.lacking(accepted_s)
                 windows = self._worth_going(target, number, lacking, waits, start_target)
@@ -167,7 +168,7 @@ class NightWindows:
                             tuple(windows),
                             quality,
                             priority_weight(target.priority),
-                            open_fraction(lacking, self._costs),
+                            open_fraction(cycle_of(lacking, dither), self._costs),
                             wanted_s(lacking, accepted_s),
                             left_tonight_s(target, tonight(target.name)),
                             tuple(self._crossings[target.name]),

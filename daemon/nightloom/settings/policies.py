@@ -156,12 +156,26 @@ class GuidingPolicy(Table):
 
 
 class DitherPolicy(Table):
-    """How far the pointing moves between cycles, in pixels of the main camera."""
+    """How far the pointing moves, in pixels of the main camera, and what it takes before."""
 
     radius_px: float = Field(default=12.0, gt=0, description="farthest dither from the centre")
     minimum_step_px: float = Field(
         default=3.0, ge=0, description="shortest step between two pointings"
     )
+    subs_per_pointing: int = Field(
+        default=1, ge=1, le=1000, description="subs of each filter that one pointing takes"
+    )
+    exposed_s_per_pointing: float = Field(
+        default=60.0,
+        ge=0,
+        le=7200,
+        description="exposed seconds of each filter that one pointing takes where these are more"
+        " subs: short ones would spend the night dithering",
+    )
+
+    def room(self, exposure_s: float) -> int:
+        """Subs of one filter that a pointing takes, by their length."""
+        return max(self.subs_per_pointing, int(self.exposed_s_per_pointing / exposure_s + 1e-6))
 
     @model_validator(mode="after")
     def _room(self) -> Self:

@@ -8,6 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from nightloom.cycle import Cycle, Share
 from nightloom.settings.coordinates import EQUINOX, in_j2000, with_angles
+from nightloom.settings.policies import DitherPolicy
 from nightloom.settings.table import Table
 
 
@@ -30,6 +31,19 @@ class TargetDither(Table):
     minimum_step_px: float | None = Field(
         default=None, ge=0, description="shortest step between two pointings"
     )
+    subs_per_pointing: int | None = Field(
+        default=None, ge=1, le=1000, description="subs of each filter that one pointing takes"
+    )
+    exposed_s_per_pointing: float | None = Field(
+        default=None,
+        ge=0,
+        le=7200,
+        description="exposed seconds of each filter that one pointing takes, where these are more",
+    )
+
+    def over(self, policy: DitherPolicy) -> DitherPolicy:
+        """The policy, with what this target says instead."""
+        return policy.model_copy(update=self.model_dump(exclude_none=True))
 
 
 class Group(Table):
@@ -202,6 +216,18 @@ class Targets(Table):
         raise KeyError(name)
 
 
-def cycle_of(filters: Mapping[str, AskedSub]) -> Cycle:
-    """The cycle of some filters."""
-    return Cycle(tuple(Share(name, sub.share, sub.exposure_s) for name, sub in filters.items()))
+def cycle_of(filters: Mapping[str, AskedSub], dither: DitherPolicy | None = None) -> Cycle:
+    """The cycle of some filters; without a policy for dithers each sub has a pointing of its own,
+    which only matters where a cycle is woven or gone through.
+    """
+    return Cycle(
+        tuple(
+            Share(
+                name,
+                sub.share,
+                sub.exposure_s,
+                1 if dither is None else dither.room(sub.exposure_s),
+            )
+            for name, sub in filters.items()
+        )
+    )

@@ -110,7 +110,7 @@ def _compare(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings
     target = settings.targets.named(sub.target)
     away_arcsec = _apart_arcsec((target.ra_deg, target.dec_deg), (sub.ra_deg, sub.dec_deg))
     policies, scale = settings.policies, _scale_arcsec_per_px(settings)
-    radius_px = target.dither.radius_px or policies.dither.radius_px
+    radius_px = target.dither.over(policies.dither).radius_px
     allowed = policies.acquire.tolerance_arcsec + radius_px * scale + POINTED.tolerance
     if away_arcsec > allowed:
         seen = f"{entry.uid} is {away_arcsec:.0f}″ from {sub.target}, {allowed:.0f}″ are allowed"
@@ -196,21 +196,25 @@ def _look_for_strays(
 
 
 def _look_at_dithers(settings: Settings, subs: Iterable[TakenSub], findings: Findings) -> None:
-    latest: dict[tuple[str, str], TakenSub] = {}
+    latest: dict[tuple[str, str], tuple[TakenSub, int]] = {}
     scale = _scale_arcsec_per_px(settings)
     for sub in subs:
         if not sub.certain:
             continue
-        before = latest.get((sub.target, sub.filter))
-        latest[sub.target, sub.filter] = sub
+        before, number = latest.get((sub.target, sub.filter), (None, 0))
+        latest[sub.target, sub.filter] = sub, 1
         if before is None or before.slews != sub.slews:
             continue
-        own_px = settings.targets.named(sub.target).dither.minimum_step_px
-        least_px = settings.policies.dither.minimum_step_px if own_px is None else own_px
+        dither = settings.targets.named(sub.target).dither.over(settings.policies.dither)
         places = (before.ra_deg, before.dec_deg), (sub.ra_deg, sub.dec_deg)
         moved_px = _apart_arcsec(*places) / scale
-        if moved_px < least_px - DITHERED.tolerance:
+        if moved_px >= dither.minimum_step_px - DITHERED.tolerance:
+            continue
+        latest[sub.target, sub.filter] = sub, number + 1
+        few = number < dither.subs_per_pointing
+        if not few and (number + 1) * sub.exposure_s > dither.exposed_s_per_pointing + ROUNDING:
             seen = f"{_named(sub)} is {moved_px:.1f} px from the one before it"
+            seen += f", and {number} were taken there" if number > 1 else ""
             findings.add(DITHERED, sub.start_s, seen)
 
 

@@ -134,8 +134,9 @@ EVEN_IN_DEPTH = Rule(
 )
 DITHERED = Rule(
     "dithered",
-    "Between two subs of one filter there is a slew, or the telescope is the dither's shortest step"
-    " away, less this.",
+    "Before a sub for which its pointing has no room beside those of its filter, neither in subs"
+    " nor in exposed seconds, there is a slew, or the telescope is moved by the dither's shortest"
+    " step, less this.",
     1.0,
     "px",
 )
