@@ -19,7 +19,7 @@ from nightloom.frames import HeaderFacts, frame_header, write_frame
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
 from nightloom.rehearsal.observer import Audit, TakenSub, audit
 from nightloom.rehearsal.observer.depth import Depth
-from nightloom.settings import Settings
+from nightloom.settings import AskedSub, Group, Settings
 from nightloom_drivers.frame_kind import FrameKind
 from rehearsal.scenes import STEADY, Seen, Stage, observed
 
@@ -457,3 +457,48 @@ def test_depth_that_is_made_up_is_even(cycle: Seen, tmp_path: Path) -> None:
 
 def test_a_clear_night_is_even_in_depth(cycle: Seen, tmp_path: Path) -> None:
     assert in_depth(cycle, tmp_path, 1.0, "RG" * 15).findings == []
+
+
+@pytest.mark.parametrize(
+    ("name", "skies", "sun_deg", "rules"),
+    [
+        ("R", {"dark"}, -30.0, set()),
+        ("R", {"dark", "moonlit"}, -30.0, set()),
+        ("R", {"moonlit"}, -30.0, {"asked_sky"}),
+        ("L", {"twilit"}, -14.0, set()),
+        ("L", {"twilit"}, -11.0, {"asked_sky"}),
+    ],
+)
+def test_a_sub_begins_under_a_sky_that_its_filter_is_asked_for(
+    cycle: Seen, tmp_path: Path, name: str, skies: set[str], sun_deg: float, rules: set[str]
+) -> None:
+    (sub,) = apart(cycle, name)
+    under = replace(sub, skies=frozenset(skies), sun_altitude_deg=sun_deg)
+    assert {one.rule.name for one in grouped(tmp_path, under).findings} == rules
+
+
+def test_what_another_group_took_is_to_be_made_up(cycle: Seen, tmp_path: Path) -> None:
+    """Eight L under the Moon, and R in the dark, are as asked; eight L in the dark were not."""
+    subs = apart(cycle, "LLLLLLLLRRR")
+    dark = [replace(one, skies=frozenset({"dark"})) for one in subs]
+    moonlit = [replace(one, skies=frozenset({"moonlit"})) for one in subs[:8]]
+    assert grouped(tmp_path / "a", *moonlit, *dark[8:]).findings == []
+    found = grouped(tmp_path / "b", *dark).findings
+    assert {one.rule.name for one in found} == {"even"}
+
+
+def grouped(out: Path, *subs: TakenSub) -> Audit:
+    """What is found where L is asked for under the Moon and in twilight, and in the dark with R."""
+    settings, _ = demo(rig=STEADY)
+    first, each = settings.targets.targets[0], AskedSub(exposure_s=SUB_S)
+    groups = (
+        Group(sky=("twilit", "moonlit"), sun_altitude_deg=-12.0, filters={"L": each}),
+        Group(sky=("dark",), filters={"L": each, "R": each}),
+    )
+    target = first.model_copy(update={"filters": {}, "own_groups": groups})
+    asked = settings.targets.model_copy(update={"targets": (target,)})
+    out.mkdir(exist_ok=True)
+    with Ledger(out / FILE_NAME) as ledger:
+        for number, sub in enumerate(subs, start=1):
+            ledger.add_frame(frame_of(sub, number))
+    return audit(replace(settings, targets=asked), NIGHT, subs, out / FILE_NAME, None)

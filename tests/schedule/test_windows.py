@@ -1,10 +1,12 @@
 """What a night offers: windows under every condition, the plan, and what it should bring."""
 
 from dataclasses import replace
-from datetime import date
-from math import cos, radians, sin
+from datetime import UTC, date, datetime
+from math import cos, degrees, radians, sin
 from typing import Any
 
+import ephem
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -57,8 +59,8 @@ def test_moonlight_parts_the_groups() -> None:
             "one",
             ANDROMEDA,
             group=(
-                {"moon": "down", "filter": {"R": {"exposure_s": 120.0}}},
-                {"moon": "up", "filter": {"Ha": {"exposure_s": 300.0}}},
+                {"sky": ["dark"], "filter": {"R": {"exposure_s": 120.0}}},
+                {"sky": ["moonlit"], "filter": {"Ha": {"exposure_s": 300.0}}},
             ),
         )
     )
@@ -68,6 +70,34 @@ def test_moonlight_parts_the_groups() -> None:
     assert float(altitude_deg) == pytest.approx(-0.8333, abs=0.02)
     plan = NightWindows(settings, MOONLIT).plan(up.start_unix_s, nothing, nothing)
     assert [block.group for block in plan.blocks] == [1, 0]
+
+
+def test_narrow_filters_in_twilight_or_moonlight_and_colour_otherwise() -> None:
+    """Sun and Moon by another library, ephem, each minute of a night with both."""
+    settings = settings_of(
+        target(
+            "one",
+            ANDROMEDA,
+            group=(
+                {"sky": ["dark"], "filter": {"R": {"exposure_s": 120.0}}},
+                {"sky": ["twilit", "moonlit"], "sun_altitude_deg": -12.0,
+                 "filter": {"Ha": {"exposure_s": 300.0}}},
+            ),
+        )
+    )  # fmt: skip
+    colour, narrow = windows(settings, MOONLIT)
+    here = ephem.Observer()
+    here.lat, here.lon = radians(LARKFOLD.latitude_deg), radians(LARKFOLD.longitude_deg)
+    here.elevation, here.pressure = LARKFOLD.elevation_m, 0
+    dark = dark_hours(LARKFOLD, MOONLIT, -12.0)
+    assert dark is not None
+    for at_s in np.arange(dark.start_unix_s + 30.0, narrow[-1].end_unix_s, 60.0):
+        here.date = datetime.fromtimestamp(float(at_s), UTC)
+        sun, moon = ephem.Sun(here), ephem.Moon(here)
+        lit = degrees(sun.alt) > -18.0 or degrees(moon.alt) > -0.8333
+        near_edge = abs(degrees(sun.alt) + 18.0) < 0.05 or abs(degrees(moon.alt) + 0.8333) < 0.05
+        seen = [any(float(at_s) in one for one in group) for group in (colour, narrow)]
+        assert near_edge or seen == [not lit, lit]
 
 
 def test_a_target_waits_for_a_sky_that_is_dim_enough() -> None:

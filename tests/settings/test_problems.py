@@ -272,26 +272,27 @@ name = "NGC 7000"
 ra = "20h58m47s"
 dec = "+44d19m48s"
 [[target.group]]
-moon = "down"
+sky = ["dark"]
 [target.group.filter.R]
 exposure_s = 120
 [[target.group]]
 name = "narrow"
-moon = "up"
+sky = ["moonlit"]
 [target.group.filter.Ha]
 exposure_s = 300
 """
 GROUP_CASES = [
     (
-        'moon = "up"',
-        'moon = "full"',
-        "group[\"narrow\"].moon = \"full\" must be 'any', 'down' or 'up' (where the Moon"
-        " must be: its upper edge below or above 0°).",
+        'sky = ["moonlit"]',
+        'sky = ["moonlight"]',
+        'group["narrow"].sky[1] = "moonlight" is not allowed: input should be'
+        " 'dark', 'moonlit' or 'twilit'.",
     ),
     (
         "filter.Ha]",
         "filter.R]",
-        " must name each filter in one group; R is in two.",
+        " must give R the same exposure_s and wanted_hours in all of its groups, as they fill one"
+        " tally.",
     ),
     (
         "filter.Ha]",

@@ -21,6 +21,7 @@ from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, ope
 from nightloom.schedule.gathered import left_tonight_s, wanted_s
 from nightloom.schedule.meridian_limits import crossings, reach
 from nightloom.settings import AskedSub, Group, Settings, Target, cycle_of
+from nightloom.settings.targets import Sky
 from nightloom.sky import (
     Horizon,
     Interval,
@@ -93,6 +94,7 @@ class NightWindows:
         self.move_cost_s = move_cost_s(settings)
         self._costs = costs_of(settings)
         self._dark_at = cache(lambda sun_deg: dark_hours(self.site, night, sun_deg))
+        self._skies = self._parted()
         mount = settings.observatory.mount
         self._reach = {t.name: reach(mount, self.site, _place(t), dark) for t in targets}
         cost_s = crossing_cost_s(settings)
@@ -200,7 +202,7 @@ class NightWindows:
         return self._dark_at(policy_deg if asked_deg is None else asked_deg)
 
     def _group_windows(self, target: Target, group: Group) -> tuple[Interval, ...]:
-        """Dark, in reach, high enough, as the Moon and the clock allow, and long enough."""
+        """Dark, in reach, high enough, as Sun, Moon and clock allow, and long enough."""
         own = self.dark_for(group)
         allowed = overlaps([self.dark], [own] if own else [])
         allowed = overlaps(self._high(target), allowed)
@@ -208,12 +210,21 @@ class NightWindows:
         if group.maximum_moonlight_ratio is not None:
             limit = group.maximum_moonlight_ratio, max(self._moonlight_parts(group))
             allowed = overlaps(allowed, self.table.dim_enough(target.name, *limit))
-        if group.moon != "any":
-            up = self.table.moon_up()
-            allowed = overlaps(allowed, up if group.moon == "up" else outside(up, self.table.span))
+        allowed = overlaps(allowed, joined([one for sky in group.sky for one in self._skies[sky]]))
         if target.until_utc is not None:
             allowed = overlaps(allowed, [Interval(-inf, self._clock_time_s(target.until_utc))])
         return tuple(window for window in allowed if window.duration_s >= LEAST_WINDOW_S)
+
+    def _parted(self) -> dict[Sky, list[Interval]]:
+        """The night, parted by what lights its sky."""
+        span, moon = self.table.span, self.table.moon_up()
+        policy = self.dark_for()
+        dark = [policy] if policy else []
+        return {
+            "dark": overlaps(dark, outside(moon, span)),
+            "moonlit": overlaps(dark, moon),
+            "twilit": outside(dark, span),
+        }
 
     def _high(self, target: Target) -> list[Interval]:
         """When it is above its own floor, the guard's and the horizon."""

@@ -46,6 +46,11 @@ class TargetDither(Table):
         return policy.model_copy(update=self.model_dump(exclude_none=True))
 
 
+Sky = Literal["dark", "moonlit", "twilit"]
+SKIES: tuple[Sky, ...] = ("dark", "moonlit", "twilit")
+"""Every moment of a night has one of them."""
+
+
 class Group(Table):
     """Filters that are taken in turn, and the sky they are taken under."""
 
@@ -53,8 +58,12 @@ class Group(Table):
     filters: dict[str, AskedSub] = Field(
         validation_alias="filter", min_length=1, description="one table for each filter asked"
     )
-    moon: Literal["any", "down", "up"] = Field(
-        default="any", description="where the Moon must be: its upper edge below or above 0°"
+    sky: tuple[Sky, ...] = Field(
+        default=SKIES,
+        min_length=1,
+        description="skies under which they are taken: dark, with neither Sun nor Moon; moonlit,"
+        " with the Moon's upper edge above 0°; twilit, with the Sun above the policy's altitude for"
+        " the dark and below sun_altitude_deg",
     )
     maximum_moonlight_ratio: float | None = Field(
         default=None,
@@ -69,6 +78,19 @@ class Group(Table):
         le=0,
         description="altitude of the Sun below which it is dark enough; left out, the policy's",
     )
+
+    @field_validator("sky", mode="before")
+    @classmethod
+    def _as_tuple(cls, skies: object) -> object:
+        return tuple(skies) if isinstance(skies, list) else skies
+
+    @model_validator(mode="after")
+    def _says_which_twilight(self) -> Self:
+        if self.sky != SKIES and "twilit" in self.sky and self.sun_altitude_deg is None:
+            raise ValueError(
+                "must say with sun_altitude_deg how bright the twilight of a twilit sky may be"
+            )
+        return self
 
     @property
     def label(self) -> str:
@@ -179,10 +201,16 @@ class Target(Table):
             raise ValueError(
                 "must hold either [target.filter.NAME] tables or [[target.group]] tables"
             )
-        names = [name for group in self.own_groups for name in group.filters]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"must name each filter in one group; {', '.join(twice)} is in two")
+        for name, sub in self.subs.items():
+            others = [group.filters.get(name, sub) for group in self.own_groups]
+            if any(
+                (one.exposure_s, one.wanted_hours) != (sub.exposure_s, sub.wanted_hours)
+                for one in others
+            ):
+                raise ValueError(
+                    f"must give {name} the same exposure_s and wanted_hours in all of its groups,"
+                    " as they fill one tally"
+                )
         return self
 
     @property

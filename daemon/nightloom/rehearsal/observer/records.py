@@ -13,9 +13,10 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from nightloom.rehearsal.observer.entries import Entry, read_entries
-from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares
+from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares, suits
 from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub, pixels
 from nightloom.rehearsal.observer.rules import (
+    ASKED_SKY,
     CLEAR,
     DITHERED,
     FRAMES_KEPT,
@@ -27,10 +28,13 @@ from nightloom.rehearsal.observer.rules import (
     Finding,
     Findings,
 )
-from nightloom.settings import Settings
+from nightloom.settings import Group, Settings
 from nightloom_drivers.physics.sphere import separation_deg, unit
 
 ROUNDING = 1e-6
+
+SUN_DEG_PER_S = 360.0 / 86400.0
+"""As fast as the Sun can rise."""
 
 
 @dataclass(frozen=True)
@@ -62,8 +66,8 @@ def audit(
         _look_for_strays(entries, frames, ended_s, findings)
     _look_at_dithers(settings, subs, findings)
     stuck = {entry.uid for sub, entry in pairs if sub.stuck}
-    unevenness = look_at_shares(settings, entries, str(night), findings, stuck)
     taken = {entry.uid: sub for sub, entry in pairs}
+    unevenness = look_at_shares(settings, entries, str(night), findings, stuck, taken)
     in_depth = look_at_depth(settings, entries, taken, str(night), findings)
     unevenness = max(unevenness, in_depth)
     return Audit(findings.found, unevenness)
@@ -115,6 +119,20 @@ def _compare(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings
     if away_arcsec > allowed:
         seen = f"{entry.uid} is {away_arcsec:.0f}″ from {sub.target}, {allowed:.0f}″ are allowed"
         findings.add(POINTED, sub.start_s, seen)
+    if not sub.stuck and not any(_was_dark_for(settings, one, sub) for one in target.groups):
+        seen = (
+            f"{entry.uid} in {sub.filter} was begun under a {' or '.join(sorted(sub.skies))} sky,"
+            f" the Sun at {sub.sun_altitude_deg:.1f}°"
+        )
+        findings.add(ASKED_SKY, sub.start_s, seen)
+
+
+def _was_dark_for(settings: Settings, group: Group, sub: TakenSub) -> bool:
+    """Whether a group with its filter is asked for under the sky of a sub."""
+    darkest_deg = settings.policies.dark.sun_altitude_deg
+    limit_deg = darkest_deg if group.sun_altitude_deg is None else group.sun_altitude_deg
+    margin_deg = SUN_DEG_PER_S * ASKED_SKY.tolerance
+    return suits(group, sub.filter, sub) and sub.sun_altitude_deg <= limit_deg + margin_deg
 
 
 def _judge(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings) -> None:

@@ -132,6 +132,13 @@ EVEN_IN_DEPTH = Rule(
     0.1,
     "of the cycles that the filters have",
 )
+ASKED_SKY = Rule(
+    "asked_sky",
+    "A sub begins under a sky, dark, moonlit or twilit, for which a group with its filter is asked,"
+    " or no longer than this after it.",
+    120.0,
+    "s",
+)
 DITHERED = Rule(
     "dithered",
     "Before a sub for which its pointing has no room beside those of its filter, neither in subs"
@@ -144,7 +151,7 @@ DITHERED = Rule(
 RULES = (
     CLOSED_IN_TIME, ROOF_OVER_PARKED, OPEN_FOR_SOMETHING, SUN, PIER, WATCHED, SLEW_IN_THE_OPEN,
     ENDS_SAFE, ONE_ROUND, FRAMES_KEPT, POINTED, WCS_TRUE, NOTHING_HALF_DONE, CLEAR, NOT_TRAILED,
-    IN_FOCUS, EVEN, EVEN_IN_DEPTH, DITHERED,
+    IN_FOCUS, EVEN, EVEN_IN_DEPTH, ASKED_SKY, DITHERED,
 )  # fmt: skip
 
 
