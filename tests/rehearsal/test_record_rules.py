@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -25,6 +26,7 @@ from rehearsal.scenes import STEADY, Seen, Stage, observed
 
 SLOTS = {"L": 1, "R": 2, "G": 3, "B": 4}
 SUB_S = 120.0
+ZONES = {"utc": UTC, "local": ZoneInfo("Europe/Zurich")}
 
 
 def frame_of(sub: TakenSub, number: int, path: str = "", sha256: str = "", **told: object) -> Frame:
@@ -487,18 +489,76 @@ def test_what_another_group_took_is_to_be_made_up(cycle: Seen, tmp_path: Path) -
     assert {one.rule.name for one in found} == {"even"}
 
 
-def grouped(out: Path, *subs: TakenSub) -> Audit:
-    """What is found where L is asked for under the Moon and in twilight, and in the dark with R."""
+@pytest.mark.parametrize(
+    ("said", "off_s"),
+    [
+        ({"from_utc": -1.0}, 0.0),
+        ({"from_utc": 60.0}, 60.0),
+        ({"from_local": 90.0}, 90.0),
+        ({"until_utc": SUB_S + 1.0}, 0.0),
+        ({"until_local": SUB_S - 30.0}, 30.0),
+        ({"from_utc": -60.0, "until_local": 0.0}, SUB_S),
+    ],
+)
+def test_a_sub_is_exposed_within_the_hours_of_its_target(
+    cycle: Seen, tmp_path: Path, said: dict[str, float], off_s: float
+) -> None:
+    """Times are told by the second the sub begins in; clocks in Zurich are an hour ahead."""
+    (sub,) = apart(cycle, "L")
+    hours = {
+        key: f"{datetime.fromtimestamp(sub.start_s + s, ZONES[key.split('_')[1]]):%H:%M:%S}"
+        for key, s in said.items()
+    }
+    findings = with_target(tmp_path, hours, sub).findings
+    if not off_s:
+        assert findings == []
+        return
+    (finding,) = findings
+    assert finding.rule.name == "in_its_hours"
+    assert float(finding.seen.split()[4]) == pytest.approx(off_s, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("limits", "found"),
+    [
+        ({"maximum_hours": 6 * SUB_S / 3600}, 0),
+        ({"maximum_hours": 5.5 * SUB_S / 3600}, 0),
+        ({"maximum_hours": 4 * SUB_S / 3600}, 2),
+        ({"L": 2 * SUB_S / 3600}, 1),
+    ],
+)
+def test_a_night_gives_no_more_than_its_limits(
+    cycle: Seen, tmp_path: Path, limits: dict[str, float], found: int
+) -> None:
+    """L R L G L B: none is accepted once there is enough; the last may come in beside the limit."""
     settings, _ = demo(rig=STEADY)
-    first, each = settings.targets.targets[0], AskedSub(exposure_s=SUB_S)
-    groups = (
-        Group(sky=("twilit", "moonlit"), sun_altitude_deg=-12.0, filters={"L": each}),
-        Group(sky=("dark",), filters={"L": each, "R": each}),
-    )
-    target = first.model_copy(update={"filters": {}, "own_groups": groups})
+    first = settings.targets.targets[0]
+    own = {
+        name: sub.model_copy(update={"maximum_hours": limits.get(name)})
+        for name, sub in first.filters.items()
+    }
+    whole = {key: value for key, value in limits.items() if key not in own}
+    findings = with_target(tmp_path, {"filters": own, **whole}, *apart(cycle, "LRLGLB")).findings
+    assert [one.rule.name for one in findings] == ["nightly_limit"] * found
+
+
+def with_target(out: Path, said: Mapping[str, object], *subs: TakenSub) -> Audit:
+    """What is found where all of these are accepted, of a target that says this."""
+    settings, _ = demo(rig=STEADY)
+    target = settings.targets.targets[0].model_copy(update=dict(said))
     asked = settings.targets.model_copy(update={"targets": (target,)})
     out.mkdir(exist_ok=True)
     with Ledger(out / FILE_NAME) as ledger:
         for number, sub in enumerate(subs, start=1):
             ledger.add_frame(frame_of(sub, number))
     return audit(replace(settings, targets=asked), NIGHT, subs, out / FILE_NAME, None)
+
+
+def grouped(out: Path, *subs: TakenSub) -> Audit:
+    """What is found where L is asked for under the Moon and in twilight, and in the dark with R."""
+    each = AskedSub(exposure_s=SUB_S)
+    groups = (
+        Group(sky=("twilit", "moonlit"), sun_altitude_deg=-12.0, filters={"L": each}),
+        Group(sky=("dark",), filters={"L": each, "R": each}),
+    )
+    return with_target(out, {"filters": {}, "own_groups": groups}, *subs)

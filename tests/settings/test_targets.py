@@ -80,7 +80,7 @@ def test_a_filter_may_be_in_several_groups_that_fill_one_tally() -> None:
     assert list(dark.lacking({"Ha": 7200.0})) == ["R"]
     assert moonlit.lacking({"Ha": 7200.0}) == {}
     for other in ({"exposure_s": 60.0, "wanted_hours": 2.0}, {"exposure_s": 300.0}):
-        with pytest.raises(ValueError, match="give Ha the same exposure_s and wanted_hours"):
+        with pytest.raises(ValueError, match="give Ha the same exposure_s and hours"):
             target(group=({"filter": {"Ha": hours}}, {"filter": {"Ha": other}}))
 
 

@@ -11,7 +11,7 @@ from typing import Literal
 from nightloom.cycle import GapCosts, Taken, Weave, next_sub, unevenness
 from nightloom.night.phases import Next, Phase
 from nightloom.schedule import Choice
-from nightloom.schedule.gathered import Gathered, lacking, left_tonight_s
+from nightloom.schedule.gathered import Gathered, lacking
 from nightloom.schedule.meridian_limits import EDGE_S
 from nightloom.schedule.windows import STEP_S
 from nightloom.settings import AskedSub, Target, cycle_of
@@ -178,7 +178,7 @@ def _why_another(facts: Facts, chosen: str) -> str:
     target, gathered = facts.target, facts.gathered
     if lacking(target, gathered):
         return f"{chosen} goes before {target.name}"
-    full = left_tonight_s(target, gathered.taken_tonight_s) <= 0
+    full = any(group.lacking(gathered.taken_s) for group in target.groups)
     has = "its hours for tonight" if full else "all that was asked for"
     return f"{target.name} has {has}; {chosen} is next"
 

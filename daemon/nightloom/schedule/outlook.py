@@ -2,11 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import inf
 
 from nightloom.schedule import Block, Plan
 from nightloom.schedule.windows import NightWindows, Tally
 from nightloom.settings import AskedSub, Settings, Target
+from nightloom.settings.groups import NOTHING
 from nightloom.sky import Interval
 
 
@@ -58,16 +58,18 @@ def outlook(
     plan = night_windows.plan(night_windows.dark.start_unix_s, accepted, tonight)
     targets = {target.name: target for target in settings.targets.targets}
     have = {name: dict(accepted(name)) for name in targets}
+    had_tonight = {name: dict(tonight(name)) for name in targets}
     block_s = []
     worth_s: dict[tuple[str, str], float] = {}
     for block in plan.blocks:
         filters, so_far = targets[block.target].groups[block.group].filters, have[block.target]
-        gained_s = expected_s(filters, so_far, block.open_s)
+        gained_s = expected_s(filters, so_far, block.open_s, had_tonight[block.target])
         block_s.append(gained_s)
         within = Interval(block.start_unix_s, block.end_unix_s)
         part = night_windows.worth_part(block.target, block.group, within)
         for name, seconds in gained_s.items():
-            so_far[name] = so_far.get(name, 0.0) + seconds
+            for told_s in (so_far, had_tonight[block.target]):
+                told_s[name] = told_s.get(name, 0.0) + seconds
             key = block.target, name
             worth_s[key] = worth_s.get(key, 0.0) + part * seconds
     filters_of = {
@@ -86,15 +88,18 @@ def outlook(
 
 
 def expected_s(
-    filters: Mapping[str, AskedSub], accepted_s: Mapping[str, float], open_s: float
+    filters: Mapping[str, AskedSub],
+    accepted_s: Mapping[str, float],
+    open_s: float,
+    tonight_s: Mapping[str, float] = NOTHING,
 ) -> dict[str, float]:
-    """Open seconds shared out as the cycle asks; complete filters leave them to the others."""
+    """Open seconds shared out as the cycle asks; filters that are complete, or have what a night
+    may give them, leave them to the others.
+    """
     gained_s = dict.fromkeys(filters, 0.0)
     cycle_s = {name: sub.share * sub.exposure_s for name, sub in filters.items()}
     cycles_left = {
-        name: inf
-        if sub.wanted_hours is None
-        else max(0.0, 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)) / cycle_s[name]
+        name: sub.left_s(accepted_s.get(name, 0.0), tonight_s.get(name, 0.0)) / cycle_s[name]
         for name, sub in filters.items()
     }
     done = 0.0

@@ -7,7 +7,7 @@ from datetime import date
 from nightloom.ledger import Ledger, tally_s
 from nightloom.schedule import Block, Choice, Plan
 from nightloom.schedule.gathered import Gathered, lacking, wanted_s
-from nightloom.schedule.windows import LEAST_WINDOW_S, STEP_S, NightWindows, darkness, sun_down_s
+from nightloom.schedule.windows import STEP_S, NightWindows, darkness, sun_down_s
 from nightloom.settings import AskedSub, Settings, Target
 from nightloom.sky import HOUR_S, Interval, hour_angle_h
 from nightloom.telemetry.figures import duration
@@ -98,7 +98,7 @@ class Schedule:
     def gathered(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> Gathered:
         """What the ledger holds of it; `pending_s` have no verdict yet. Raises LedgerError."""
         accepted_s, tonight_s = tally_s(self._ledger, target), NOTHING
-        if target.maximum_hours is not None:
+        if target.limits_a_night:
             tonight_s = tally_s(self._ledger, target, night=str(self.night))
         usual_worth = None
         if target.count == "depth":
@@ -108,7 +108,7 @@ class Schedule:
 
     def finished(self) -> bool:
         """Whether no target that still lacks anything will be up any more tonight."""
-        latest_s = self._clock.unix_s() + LEAST_WINDOW_S
+        latest_s = self._clock.unix_s() + self._offers.least_session_s
         return not any(
             window.end_unix_s >= latest_s
             for target in self.targets
@@ -229,8 +229,9 @@ class Schedule:
     def _is_nearly_complete(self, running: Target, gathered: Gathered) -> bool:
         """Whether a group that may run now lacks less than the plan can see."""
         now_s, taken_s = self._clock.unix_s(), gathered.taken_s
+        tonight_s = gathered.taken_tonight_s
         return any(
-            wanted_s(filters, taken_s) < STEP_S
+            wanted_s(filters, taken_s, tonight_s) < STEP_S
             for number, filters in lacking(running, gathered).items()
             if any(now_s in window for window in self._offers.group_windows(running, number))
         )

@@ -1,9 +1,10 @@
 """What a night offers: its dark hours, when each group of filters may run, and plans over it."""
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import date
+from datetime import UTC, date
 from functools import cache
 from math import inf
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -17,11 +18,12 @@ from nightloom.schedule import (
     sky_quality,
     steps,
 )
+from nightloom.schedule.clock_times import moment_s
 from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, open_fraction
-from nightloom.schedule.gathered import left_tonight_s, wanted_s
+from nightloom.schedule.gathered import is_nearly_complete, left_tonight_s, wanted_s
 from nightloom.schedule.meridian_limits import crossings, reach
 from nightloom.settings import AskedSub, Group, Settings, Target, cycle_of
-from nightloom.settings.targets import Sky
+from nightloom.settings.groups import Sky
 from nightloom.sky import (
     Horizon,
     Interval,
@@ -36,11 +38,11 @@ from nightloom.sky import (
 TABLE_MARGIN_S = 3 * 3600.0
 """The table reaches this far beyond the dark hours: readying begins in twilight."""
 
-LEAST_WINDOW_S = 900.0
-"""A window shorter than this does not pay for slewing, centring and focusing."""
-
 STEP_S = 300.0
 """The plan looks at the night in steps of five minutes: the sky turns by 1.25°."""
+
+LEAST_WINDOW_S = 900.0
+"""A window shorter than this does not pay for slewing, centring and focusing."""
 
 Tally = Callable[[str], Mapping[str, float]]
 """Accepted seconds by filter of a target."""
@@ -92,6 +94,7 @@ class NightWindows:
         targets = settings.targets.targets
         self.table = NightTable(self.site, span, {t.name: (t.ra_deg, t.dec_deg) for t in targets})
         self.move_cost_s = move_cost_s(settings)
+        self.least_session_s = settings.policies.plan.least_session_s
         self._costs = costs_of(settings)
         self._dark_at = cache(lambda sun_deg: dark_hours(self.site, night, sun_deg))
         self._skies = self._parted()
@@ -151,13 +154,14 @@ class NightWindows:
         edges = steps(Interval(begin, self.dark.end_unix_s), max(STEP_S, self.move_cost_s))
         middles = (edges[1:] + edges[:-1]) / 2
         aside = aside_until_s or {}
-        candidates = []
+        candidates, policy = [], self._settings.policies.plan
         for target in self._settings.targets.targets:
-            accepted_s = accepted(target.name)
+            accepted_s, tonight_s = accepted(target.name), tonight(target.name)
+            nearly = is_nearly_complete(target, accepted_s, policy.finish_first_hours)
             waits = [Interval(max(begin, aside.get(target.name, begin)), inf)]
             dither = target.dither.over(self._settings.policies.dither)
             for number, group in enumerate(target.groups):
-                lacking = group.lacking(accepted_s)
+                lacking = group.lacking(accepted_s, tonight_s)
                 windows = self._worth_going(target, number, lacking, waits, start_target)
                 if lacking and windows:
                     quality = np.interp(
@@ -169,14 +173,14 @@ class NightWindows:
                             number,
                             tuple(windows),
                             quality,
-                            priority_weight(target.priority),
+                            priority_weight(target.priority, nearly_complete=nearly),
                             open_fraction(cycle_of(lacking, dither), self._costs),
-                            wanted_s(lacking, accepted_s),
-                            left_tonight_s(target, tonight(target.name)),
+                            wanted_s(lacking, accepted_s, tonight_s),
+                            left_tonight_s(target, tonight_s),
                             tuple(self._crossings[target.name]),
                         )
                     )
-        return make_plan(candidates, edges, self.move_cost_s, start_target)
+        return make_plan(candidates, edges, self.move_cost_s, start_target, self.least_session_s)
 
     def _worth_going(
         self,
@@ -211,9 +215,9 @@ class NightWindows:
             limit = group.maximum_moonlight_ratio, max(self._moonlight_parts(group))
             allowed = overlaps(allowed, self.table.dim_enough(target.name, *limit))
         allowed = overlaps(allowed, joined([one for sky in group.sky for one in self._skies[sky]]))
-        if target.until_utc is not None:
-            allowed = overlaps(allowed, [Interval(-inf, self._clock_time_s(target.until_utc))])
-        return tuple(window for window in allowed if window.duration_s >= LEAST_WINDOW_S)
+        allowed = overlaps(allowed, [self._hours(target)])
+        least_s = min(LEAST_WINDOW_S, self.least_session_s)
+        return tuple(window for window in allowed if window.duration_s >= least_s)
 
     def _parted(self) -> dict[Sky, list[Interval]]:
         """The night, parted by what lights its sky."""
@@ -254,12 +258,22 @@ class NightWindows:
         known = self._settings.observatory.filters
         return [moonlight_part(known[name].bandwidth_nm) for name in group.filters]
 
-    def _clock_time_s(self, time_of_day: str) -> float:
-        """The first moment after the night's noon at which a UTC clock shows a time of day."""
-        hours, minutes, *seconds = map(int, time_of_day.split(":"))
+    def _hours(self, target: Target) -> Interval:
+        """The hours of the night that are left to a target by the times it is given."""
         noon_s = night_span(self.site, self.night).start_unix_s
-        wanted_s = 3600 * hours + 60 * minutes + sum(seconds)
-        return noon_s + (wanted_s - noon_s) % 86400.0
+        zone = self._settings.observatory.site.time_zone
+
+        def told_s(utc: str | None, local: str | None, otherwise: float) -> float:
+            if utc is not None:
+                return moment_s(utc, UTC, noon_s)
+            if local is None or zone is None:
+                return otherwise
+            return moment_s(local, ZoneInfo(zone), noon_s)
+
+        return Interval(
+            told_s(target.from_utc, target.from_local, -inf),
+            told_s(target.until_utc, target.until_local, inf),
+        )
 
 
 def _place(target: Target) -> tuple[float, float]:

@@ -342,6 +342,24 @@ class AcquirePolicy(Table):
     )
 
 
+class PlanPolicy(Table):
+    """What the plan of a night does not begin, and what it has go first."""
+
+    least_session_s: float = Field(
+        default=900.0,
+        ge=0,
+        le=14400,
+        description="a target is not begun for less than this, unless that makes it complete",
+    )
+    finish_first_hours: float = Field(
+        default=0.0,
+        ge=0,
+        le=24,
+        description="a target that lacks no more accepted hours than this counts as if its priority"
+        " were one better",
+    )
+
+
 class WarmPolicy(Table):
     """How the sensor warms up at the end."""
 
@@ -360,6 +378,7 @@ class Policies(Table):
     cycle: CyclePolicy = Field(default_factory=CyclePolicy, description="cycles")
     focus: FocusPolicy = Field(default_factory=FocusPolicy, description="focusing")
     guiding: GuidingPolicy = Field(default_factory=GuidingPolicy, description="guiding")
+    plan: PlanPolicy = Field(default_factory=PlanPolicy, description="the plan of a night")
     dither: DitherPolicy = Field(default_factory=DitherPolicy, description="dithering")
     clouds: CloudPolicy = Field(default_factory=CloudPolicy, description="clouds")
     weather: WeatherPolicy = Field(default_factory=WeatherPolicy, description="weather")

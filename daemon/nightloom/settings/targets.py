@@ -1,25 +1,14 @@
 """targets.toml: what to image, and in which proportion."""
 
 import re
-from collections.abc import Mapping
 from typing import ClassVar, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from nightloom.cycle import Cycle, Share
 from nightloom.settings.coordinates import EQUINOX, in_j2000, with_angles
+from nightloom.settings.groups import AskedSub, Group
 from nightloom.settings.policies import DitherPolicy
 from nightloom.settings.table import Table
-
-
-class AskedSub(Table):
-    """The subs of one filter."""
-
-    share: int = Field(default=1, ge=1, le=100, description="subs of this filter in one cycle")
-    exposure_s: float = Field(gt=0, le=7200, description="length of one sub")
-    wanted_hours: float | None = Field(
-        default=None, gt=0, description="accepted hours after which this filter is complete"
-    )
 
 
 class TargetDither(Table):
@@ -46,71 +35,8 @@ class TargetDither(Table):
         return policy.model_copy(update=self.model_dump(exclude_none=True))
 
 
-Sky = Literal["dark", "moonlit", "twilit"]
-SKIES: tuple[Sky, ...] = ("dark", "moonlit", "twilit")
-"""Every moment of a night has one of them."""
-
-
-class Group(Table):
-    """Filters that are taken in turn, and the sky they are taken under."""
-
-    name: str = Field(default="", description="name of the group, for tables and pictures")
-    filters: dict[str, AskedSub] = Field(
-        validation_alias="filter", min_length=1, description="one table for each filter asked"
-    )
-    sky: tuple[Sky, ...] = Field(
-        default=SKIES,
-        min_length=1,
-        description="skies under which they are taken: dark, with neither Sun nor Moon; moonlit,"
-        " with the Moon's upper edge above 0°; twilit, with the Sun above the policy's altitude for"
-        " the dark and below sun_altitude_deg",
-    )
-    maximum_moonlight_ratio: float | None = Field(
-        default=None,
-        gt=1,
-        le=100,
-        description="sky at the target with the Moon over sky without up to which these filters are"
-        " taken; left out, the target's",
-    )
-    sun_altitude_deg: float | None = Field(
-        default=None,
-        ge=-30,
-        le=0,
-        description="altitude of the Sun below which it is dark enough; left out, the policy's",
-    )
-
-    @field_validator("sky", mode="before")
-    @classmethod
-    def _as_tuple(cls, skies: object) -> object:
-        return tuple(skies) if isinstance(skies, list) else skies
-
-    @model_validator(mode="after")
-    def _says_which_twilight(self) -> Self:
-        if self.sky != SKIES and "twilit" in self.sky and self.sun_altitude_deg is None:
-            raise ValueError(
-                "must say with sun_altitude_deg how bright the twilight of a twilit sky may be"
-            )
-        return self
-
-    @property
-    def label(self) -> str:
-        """Its name, or its filters where it has none."""
-        return self.name or " ".join(self.filters)
-
-    @property
-    def cycle_s(self) -> float:
-        """Exposure of one whole cycle, in seconds."""
-        return sum(sub.share * sub.exposure_s for sub in self.filters.values())
-
-    def lacking(self, accepted_s: Mapping[str, float]) -> dict[str, AskedSub]:
-        """The filters that have not reached their wanted hours; those without any never do."""
-        return {
-            name: sub
-            for name, sub in self.filters.items()
-            if sub.wanted_hours is None or accepted_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
-        }
-
-
+LOCAL_TIMES = ("from_local", "until_local")
+TIMES_OF_DAY = ("from_utc", "until_utc", *LOCAL_TIMES)
 _TIME_OF_DAY = re.compile(r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?")
 
 
@@ -147,8 +73,17 @@ class Target(Table):
         description="what its shares and hours count: exposed seconds, or what subs are worth in"
         " seconds of a clear dark night, less under haze, the Moon or in poor seeing",
     )
+    from_utc: str | None = Field(
+        default=None, description="time of day in UTC before which no night begins it"
+    )
+    from_local: str | None = Field(
+        default=None, description="the same by clocks in the time zone of the site"
+    )
     until_utc: str | None = Field(
-        default=None, description="time of day after which it is left for the night"
+        default=None, description="time of day in UTC after which it is left for the night"
+    )
+    until_local: str | None = Field(
+        default=None, description="the same by clocks in the time zone of the site"
     )
     maximum_hours: float | None = Field(
         default=None, gt=0, le=24, description="accepted hours after which a night leaves it"
@@ -188,12 +123,19 @@ class Target(Table):
             raise ValueError('must be a Julian or Besselian year such as "J2000" or "B1950"')
         return equinox
 
-    @field_validator("until_utc")
+    @field_validator(*TIMES_OF_DAY)
     @classmethod
     def _a_time_of_day(cls, text: str | None) -> str | None:
         if text is not None and not _TIME_OF_DAY.fullmatch(text):
-            raise ValueError('must be a time of day in UTC such as "02:30"')
+            raise ValueError('must be a time of day such as "02:30"')
         return text
+
+    @model_validator(mode="after")
+    def _one_clock(self) -> Self:
+        for utc, local in (("from_utc", "from_local"), ("until_utc", "until_local")):
+            if getattr(self, utc) is not None and getattr(self, local) is not None:
+                raise ValueError(f"must hold either {utc} or {local}")
+        return self
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:
@@ -203,13 +145,10 @@ class Target(Table):
             )
         for name, sub in self.subs.items():
             others = [group.filters.get(name, sub) for group in self.own_groups]
-            if any(
-                (one.exposure_s, one.wanted_hours) != (sub.exposure_s, sub.wanted_hours)
-                for one in others
-            ):
+            if any(one.model_copy(update={"share": sub.share}) != sub for one in others):
                 raise ValueError(
-                    f"must give {name} the same exposure_s and wanted_hours in all of its groups,"
-                    " as they fill one tally"
+                    f"must give {name} the same exposure_s and hours in all of its groups, as they"
+                    " fill one tally"
                 )
         return self
 
@@ -222,6 +161,12 @@ class Target(Table):
             else group.model_copy(update={"maximum_moonlight_ratio": self.maximum_moonlight_ratio})
             for group in self.own_groups or (Group(filters=self.filters),)
         )
+
+    @property
+    def limits_a_night(self) -> bool:
+        """Whether what a night gives to it, or to one of its filters, is limited."""
+        limits = (self.maximum_hours, *(sub.maximum_hours for sub in self.subs.values()))
+        return any(limit is not None for limit in limits)
 
     @property
     def subs(self) -> dict[str, AskedSub]:
@@ -242,20 +187,3 @@ class Targets(Table):
             if target.name == name:
                 return target
         raise KeyError(name)
-
-
-def cycle_of(filters: Mapping[str, AskedSub], dither: DitherPolicy | None = None) -> Cycle:
-    """The cycle of some filters; without a policy for dithers each sub has a pointing of its own,
-    which only matters where a cycle is woven or gone through.
-    """
-    return Cycle(
-        tuple(
-            Share(
-                name,
-                sub.share,
-                sub.exposure_s,
-                1 if dither is None else dither.room(sub.exposure_s),
-            )
-            for name, sub in filters.items()
-        )
-    )

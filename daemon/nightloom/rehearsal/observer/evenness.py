@@ -8,7 +8,7 @@ from nightloom.rehearsal.observer.entries import Entry
 from nightloom.rehearsal.observer.exposures import TakenSub
 from nightloom.rehearsal.observer.rules import EVEN, EVEN_IN_DEPTH, Findings
 from nightloom.settings import Group, Settings, Target
-from nightloom.settings.targets import AskedSub as AskedSub
+from nightloom.settings.groups import AskedSub as AskedSub
 
 ROUNDING = 1e-6
 
@@ -34,6 +34,7 @@ def look_at_shares(
         target.name: target for target in settings.targets.targets if target.count == "seconds"
     }
     tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
+    tonight_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     begun_s: dict[tuple[str, int], dict[str, float]] = {}
     largest = 0.0
     for changes in _changes(list(entries)):
@@ -42,11 +43,13 @@ def look_at_shares(
                 for number in range(len(targets[entry.target].groups)):
                     begun_s.setdefault((entry.target, number), dict(tally_s[entry.target]))
             tally_s[entry.target][entry.filter] += counted_s
+            if entry.night == night:
+                tonight_s[entry.target][entry.filter] += counted_s
         for entry, _ in changes:
             if entry.night != night or entry.target not in targets:
                 continue
             target = targets[entry.target]
-            for number, asked in _asked(target, tally_s[entry.target]):
+            for number, asked in _asked(target, tally_s[entry.target], tonight_s[entry.target]):
                 if entry.filter not in asked:
                     continue
                 others = [one for place, one in enumerate(target.groups) if place != number]
@@ -94,7 +97,7 @@ def look_at_depth(
             last = changes[-1][0]
             before, nights = nights, _nights(kept.values())
             tally_s = _worth_s(kept.values(), nights)
-            for _, asked in _asked(target, tally_s):
+            for _, asked in _asked(target, tally_s, tally_s):
                 if last.filter not in asked:
                     continue
                 now = unevenness(asked, tally_s)
@@ -152,14 +155,17 @@ def suits(group: Group, filter_name: str, sub: TakenSub | None) -> bool:
 
 
 def _asked(
-    target: Target, tally_s: Mapping[str, float]
+    target: Target, tally_s: Mapping[str, float], tonight_s: Mapping[str, float]
 ) -> Iterator[tuple[int, dict[str, AskedSub]]]:
-    """The filters of each group, with its number, that have not all that is wanted of them."""
+    """The filters of each group, with its number, that have not all that is wanted of them, nor
+    all that a night may give them.
+    """
     for number, group in enumerate(target.groups):
         lacking = {
             name: sub
             for name, sub in group.filters.items()
-            if sub.wanted_hours is None or tally_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
+            if (sub.wanted_hours is None or tally_s.get(name, 0.0) < 3600.0 * sub.wanted_hours)
+            and (sub.maximum_hours is None or tonight_s.get(name, 0.0) < 3600.0 * sub.maximum_hours)
         }
         if lacking:
             yield number, lacking

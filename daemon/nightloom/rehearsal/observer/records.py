@@ -15,6 +15,7 @@ from astropy.wcs import WCS
 from nightloom.rehearsal.observer.entries import Entry, read_entries
 from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares, suits
 from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub, pixels
+from nightloom.rehearsal.observer.limits import look_at_hours, look_at_limits
 from nightloom.rehearsal.observer.rules import (
     ASKED_SKY,
     CLEAR,
@@ -65,6 +66,10 @@ def audit(
     if frames is not None:
         _look_for_strays(entries, frames, ended_s, findings)
     _look_at_dithers(settings, subs, findings)
+    for sub in subs:
+        if sub.certain:
+            look_at_hours(settings, night, sub, findings)
+    look_at_limits(settings, entries, str(night), findings)
     stuck = {entry.uid for sub, entry in pairs if sub.stuck}
     taken = {entry.uid: sub for sub, entry in pairs}
     unevenness = look_at_shares(settings, entries, str(night), findings, stuck, taken)

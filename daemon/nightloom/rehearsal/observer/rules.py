@@ -139,6 +139,19 @@ ASKED_SKY = Rule(
     120.0,
     "s",
 )
+IN_ITS_HOURS = Rule(
+    "in_its_hours",
+    "A sub is exposed within the hours of the night, by the clocks that say them, that are left to"
+    " its target, and no more than this outside.",
+    1.0,
+    "s",
+)
+NIGHTLY_LIMIT = Rule(
+    "nightly_limit",
+    "No sub is accepted when its target, or its filter, has had all that a night may give it.",
+    0.0,
+    "s",
+)
 DITHERED = Rule(
     "dithered",
     "Before a sub for which its pointing has no room beside those of its filter, neither in subs"
@@ -151,7 +164,7 @@ DITHERED = Rule(
 RULES = (
     CLOSED_IN_TIME, ROOF_OVER_PARKED, OPEN_FOR_SOMETHING, SUN, PIER, WATCHED, SLEW_IN_THE_OPEN,
     ENDS_SAFE, ONE_ROUND, FRAMES_KEPT, POINTED, WCS_TRUE, NOTHING_HALF_DONE, CLEAR, NOT_TRAILED,
-    IN_FOCUS, EVEN, EVEN_IN_DEPTH, ASKED_SKY, DITHERED,
+    IN_FOCUS, EVEN, EVEN_IN_DEPTH, ASKED_SKY, IN_ITS_HOURS, NIGHTLY_LIMIT, DITHERED,
 )  # fmt: skip
 
 
