@@ -105,10 +105,11 @@ def _dithers(settings: Settings) -> Iterator[str]:
         radius_px, least_px = dither.radius_px, dither.minimum_step_px
         if _pointings(target, dither) > room_for(radius_px, least_px):
             radius = f"a radius of {radius_px:g} px holds about {room_for(radius_px, least_px)}"
-            told.setdefault(f"{radius} pointings {least_px:g} px apart", []).append(target.name)
+            told.setdefault(f"{radius} pointings {least_px:g} px apart", []).append(target.whole)
     for room, names in told.items():
+        who = ", ".join(dict.fromkeys(names))
         yield (
-            f"In a night of {LONG_NIGHT_H:g} h dithers of {', '.join(names)} go further out:"
+            f"In a night of {LONG_NIGHT_H:g} h dithers of {who} go further out:"
             f" {room} (dither.radius_px, dither.minimum_step_px)."
         )
 

@@ -241,6 +241,8 @@ def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) ->
         guide_rms_arcsec=sub.guide_rms_arcsec,
         rotation_deg=sub.rotation_deg,
         kind=sub.kind,
+        mosaic=sub.mosaic,
+        panel=sub.panel,
         dim=judgement.dim,
         noise_adu=stars.noise_adu if math.isfinite(stars.noise_adu) else None,
         starlight=starlight(

@@ -62,6 +62,11 @@ class TargetRun:
         """Whether a target is the one that was centred last."""
         return self._target is not None and self._target.name == target.name
 
+    def ran_beside(self, target: Target) -> bool:
+        """Whether another panel of a target's mosaic was centred last."""
+        last = self._target
+        return last is not None and last.whole == target.whole and last.name != target.name
+
     def start(self, target: Target, place_px: tuple[float, float]) -> None:
         """A target was centred: it runs, at a pointing of its own. Raises LedgerError."""
         self._target = target

@@ -1,6 +1,6 @@
 """What a night offers: its dark hours, when each group of filters may run, and plans over it."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, date
 from functools import cache
 from math import inf
@@ -22,6 +22,7 @@ from nightloom.schedule.clock_times import moment_s
 from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, open_fraction
 from nightloom.schedule.gathered import is_nearly_complete, left_tonight_s, wanted_s
 from nightloom.schedule.meridian_limits import crossings, reach
+from nightloom.schedule.panels import as_one, visit_cycles
 from nightloom.settings import AskedSub, Group, Settings, Target, cycle_of
 from nightloom.settings.groups import Sky
 from nightloom.sky import (
@@ -145,8 +146,9 @@ class NightWindows:
     ) -> Plan:
         """The plan from a moment to dawn.
 
-        `accepted` and `tonight` give accepted seconds by filter of a target, over all nights and
-        of this one; `start_target` is on the rig already; targets that are aside wait.
+        `accepted` gives accepted seconds by filter of a target, a panel each, over all nights, and
+        `tonight` those of this night, of all panels of a mosaic together; `start_target` is on the
+        rig already; targets that are aside wait. Of a mosaic's panels the blocks name the mosaic.
         """
         begin = max(from_unix_s, self.dark.start_unix_s)
         if begin >= self.dark.end_unix_s:
@@ -154,33 +156,56 @@ class NightWindows:
         edges = steps(Interval(begin, self.dark.end_unix_s), max(STEP_S, self.move_cost_s))
         middles = (edges[1:] + edges[:-1]) / 2
         aside = aside_until_s or {}
-        candidates, policy = [], self._settings.policies.plan
+        found: dict[tuple[str, int], list[Candidate]] = {}
         for target in self._settings.targets.targets:
-            accepted_s, tonight_s = accepted(target.name), tonight(target.name)
-            nearly = is_nearly_complete(target, accepted_s, policy.finish_first_hours)
-            waits = [Interval(max(begin, aside.get(target.name, begin)), inf)]
-            dither = target.dither.over(self._settings.policies.dither)
-            for number, group in enumerate(target.groups):
-                lacking = group.lacking(accepted_s, tonight_s)
-                windows = self._worth_going(target, number, lacking, waits, start_target)
-                if lacking and windows:
-                    quality = np.interp(
-                        middles, self.table.unix_s, self._quality[target.name, number]
-                    )
-                    candidates.append(
-                        Candidate(
-                            target.name,
-                            number,
-                            tuple(windows),
-                            quality,
-                            priority_weight(target.priority, nearly_complete=nearly),
-                            open_fraction(cycle_of(lacking, dither), self._costs),
-                            wanted_s(lacking, accepted_s, tonight_s),
-                            left_tonight_s(target, tonight_s),
-                            tuple(self._crossings[target.name]),
-                        )
-                    )
-        return make_plan(candidates, edges, self.move_cost_s, start_target, self.least_session_s)
+            waits = Interval(max(begin, aside.get(target.name, begin)), inf)
+            told_s = accepted(target.name), tonight(target.name)
+            for one in self._candidates(target, *told_s, waits, middles, start_target):
+                found.setdefault((target.whole, one.group), []).append(one)
+        candidates = [
+            panels[0] if panels[0].target == whole else self._as_one(panels, whole)
+            for (whole, _), panels in found.items()
+        ]
+        start = next(
+            (t.whole for t in self._settings.targets.targets if t.name == start_target), None
+        )
+        return make_plan(candidates, edges, self.move_cost_s, start, self.least_session_s)
+
+    def _candidates(
+        self,
+        target: Target,
+        accepted_s: Mapping[str, float],
+        tonight_s: Mapping[str, float],
+        waits: Interval,
+        middles: np.ndarray,
+        start_target: str | None,
+    ) -> Iterator[Candidate]:
+        """The groups of a target that lack anything and may run; middles are (steps,)."""
+        policies = self._settings.policies
+        nearly = is_nearly_complete(target, accepted_s, policies.plan.finish_first_hours)
+        dither = target.dither.over(policies.dither)
+        for number, group in enumerate(target.groups):
+            lacking = group.lacking(accepted_s, tonight_s)
+            windows = self._worth_going(target, number, lacking, [waits], start_target)
+            if lacking and windows:
+                yield Candidate(
+                    target.name,
+                    number,
+                    tuple(windows),
+                    np.interp(middles, self.table.unix_s, self._quality[target.name, number]),
+                    priority_weight(target.priority, nearly_complete=nearly),
+                    open_fraction(cycle_of(lacking, dither), self._costs),
+                    wanted_s(lacking, accepted_s, tonight_s),
+                    left_tonight_s(target, tonight_s),
+                    tuple(self._crossings[target.name]),
+                )
+
+    def _as_one(self, panels: Sequence[Candidate], whole: str) -> Candidate:
+        """A mosaic as the plan sees it, with what the moves between its panels cost."""
+        first = self._settings.targets.of(whole)[0]
+        group = first.groups[panels[0].group]
+        cycles = visit_cycles(group.filters, first.visit_s)
+        return as_one(panels, whole, cycles * group.cycle_s, crossing_cost_s(self._settings))
 
     def _worth_going(
         self,
@@ -237,10 +262,11 @@ class NightWindows:
         )
         return self.table.window(target.name, floor_deg, self.horizon)
 
-    def worth_part(self, target_name: str, group: int, within: Interval) -> float:
+    def worth_part(self, whole: str, group: int, within: Interval) -> float:
         """What a second within an interval is worth, in the mean, of one of a clear dark night at
         the zenith: by air and Moon, under one seeing. `frames.depth` measures what it was.
         """
+        target_name = self._settings.targets.of(whole)[0].name
         count = 2 + int(within.duration_s / 300.0)
         moments = np.linspace(within.start_unix_s, within.end_unix_s, count)
         quality = np.interp(moments, self.table.unix_s, self._quality[target_name, group])

@@ -6,12 +6,13 @@ from nightloom.settings.places import default_folder, demo_folder
 from nightloom.settings.policies import Policies
 from nightloom.settings.problems import Problem, SettingsError
 from nightloom.settings.reader import Settings, read_for_safety, read_settings
-from nightloom.settings.targets import Target, Targets
+from nightloom.settings.targets import Panel, Target, Targets, panels_of
 
 __all__ = [
     "AskedSub",
     "Group",
     "Observatory",
+    "Panel",
     "Policies",
     "Problem",
     "Settings",
@@ -21,6 +22,7 @@ __all__ = [
     "cycle_of",
     "default_folder",
     "demo_folder",
+    "panels_of",
     "read_for_safety",
     "read_settings",
 ]

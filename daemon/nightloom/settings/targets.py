@@ -1,13 +1,17 @@
 """targets.toml: what to image, and in which proportion."""
 
 import re
+from math import inf
 from typing import ClassVar, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
 from nightloom.settings.coordinates import EQUINOX, in_j2000, with_angles
 from nightloom.settings.groups import AskedSub, Group
+from nightloom.settings.mosaic import Mosaic, centres, field_deg, spelled_out, without_field
+from nightloom.settings.observatory import Observatory
 from nightloom.settings.policies import DitherPolicy
+from nightloom.settings.problems import Problem
 from nightloom.settings.table import Table
 
 
@@ -98,6 +102,9 @@ class Target(Table):
         validation_alias="group",
         description="one table for each group of filters, when there are several",
     )
+    mosaic: Mosaic | None = Field(
+        default=None, description="its panels, where it is larger than a frame"
+    )
     dither: TargetDither = Field(
         default_factory=TargetDither, description="dither of this target alone"
     )
@@ -112,6 +119,9 @@ class Target(Table):
         if not isinstance(table, dict):
             return table
         read = in_j2000(with_angles(table))
+        mosaic = read.get("mosaic")
+        if isinstance(mosaic, dict):
+            read["mosaic"] = spelled_out(mosaic, table.get("equinox", "J2000"))
         groups = read.get("group")
         # What comes out of here is no JSON any more, where a list would do for a tuple.
         return read | {"group": tuple(groups)} if isinstance(groups, list) else read
@@ -153,6 +163,21 @@ class Target(Table):
         return self
 
     @property
+    def whole(self) -> str:
+        """The name of what is planned: its own, or the mosaic's of which it is a panel."""
+        return self.name
+
+    @property
+    def number(self) -> int:
+        """Its number in a mosaic, from 1; 0 where it is no panel."""
+        return 0
+
+    @property
+    def visit_s(self) -> float:
+        """Exposed seconds by which a panel may be ahead of others; without end where it is none."""
+        return inf
+
+    @property
     def groups(self) -> tuple[Group, ...]:
         """The groups of filters, with the target's limit to moonlight where they have no own."""
         return tuple(
@@ -174,6 +199,29 @@ class Target(Table):
         return {name: sub for group in self.groups for name, sub in group.filters.items()}
 
 
+class Panel(Target):
+    """A panel of a mosaic. What is asked is asked of each, but hours of a night of all together."""
+
+    mosaic_name: str
+    panel: int = Field(ge=1)
+    panel_visit_s: float = Field(ge=0)
+
+    @property
+    def whole(self) -> str:
+        """The name of its mosaic."""
+        return self.mosaic_name
+
+    @property
+    def number(self) -> int:
+        """Its number in the mosaic."""
+        return self.panel
+
+    @property
+    def visit_s(self) -> float:
+        """Exposed seconds by which it may be ahead of the mosaic's other panels."""
+        return self.panel_visit_s
+
+
 class Targets(Table):
     """targets.toml as a whole."""
 
@@ -187,3 +235,52 @@ class Targets(Table):
             if target.name == name:
                 return target
         raise KeyError(name)
+
+    def of(self, whole: str) -> tuple[Target, ...]:
+        """The panels of the mosaic of that name, or the one target."""
+        return tuple(target for target in self.targets if target.whole == whole)
+
+    def spread(self, observatory: Observatory) -> tuple[Self, list[Problem]]:
+        """The same with its panels in place of each mosaic, and what is wrong with that."""
+        problems = [
+            problem
+            for target in self.targets
+            if target.mosaic is not None
+            for problem in without_field(target.name, target.mosaic, observatory)
+        ]
+        if problems:
+            return self, problems
+        spread = tuple(one for target in self.targets for one in panels_of(target, observatory))
+        names = [target.name for target in spread]
+        problems = [
+            Problem("targets.toml", "target", name, "must name one target, or panel, only")
+            for name in dict.fromkeys(names)
+            if names.count(name) > 1
+        ]
+        return self.model_copy(update={"targets": spread}), problems
+
+
+def panels_of(target: Target, observatory: Observatory) -> tuple[Target, ...]:
+    """The panels of a mosaic, or the target itself where it is none."""
+    mosaic = target.mosaic
+    if mosaic is None:
+        return (target,)
+    field = field_deg(mosaic, observatory) or (0.0, 0.0)  # of no use where places are listed
+    told = {name: getattr(target, name) for name in Target.model_fields}
+    return tuple(
+        Panel.model_construct(
+            **told
+            | {
+                "name": f"{target.name} panel {number}",
+                "mosaic": None,
+                "ra_deg": ra_deg,
+                "dec_deg": dec_deg,
+            },
+            mosaic_name=target.name,
+            panel=number,
+            panel_visit_s=mosaic.visit_s,
+        )
+        for number, (ra_deg, dec_deg) in enumerate(
+            centres(mosaic, (target.ra_deg, target.dec_deg), field), 1
+        )
+    )

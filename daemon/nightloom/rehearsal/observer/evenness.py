@@ -33,6 +33,7 @@ def look_at_shares(
     targets = {
         target.name: target for target in settings.targets.targets if target.count == "seconds"
     }
+    wholes = {target.name: target.whole for target in targets.values()}
     tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     tonight_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     begun_s: dict[tuple[str, int], dict[str, float]] = {}
@@ -44,12 +45,12 @@ def look_at_shares(
                     begun_s.setdefault((entry.target, number), dict(tally_s[entry.target]))
             tally_s[entry.target][entry.filter] += counted_s
             if entry.night == night:
-                tonight_s[entry.target][entry.filter] += counted_s
+                tonight_s[wholes.get(entry.target, "")][entry.filter] += counted_s
         for entry, _ in changes:
             if entry.night != night or entry.target not in targets:
                 continue
             target = targets[entry.target]
-            for number, asked in _asked(target, tally_s[entry.target], tonight_s[entry.target]):
+            for number, asked in _asked(target, tally_s[entry.target], tonight_s[target.whole]):
                 if entry.filter not in asked:
                     continue
                 others = [one for place, one in enumerate(target.groups) if place != number]

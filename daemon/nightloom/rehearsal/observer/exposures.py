@@ -203,12 +203,17 @@ class Exposures:
         return "moonlit" if site.moon_altaz_deg(t_s)[0] > MOON_EDGE_DEG else "dark"
 
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:
-        for target in self._settings.targets.targets:
+        """The nearest target that asks for such a sub: panels of a mosaic lie close together."""
+        away_deg = {
+            target.name: float(
+                separation_deg(middle / np.linalg.norm(middle), unit(target.ra_deg, target.dec_deg))
+            )
+            for target in self._settings.targets.targets
+        }
+        for target in sorted(self._settings.targets.targets, key=lambda one: away_deg[one.name]):
             asked = target.subs.get(filter_name)
-            place = unit(target.ra_deg, target.dec_deg)
-            near = float(separation_deg(middle / np.linalg.norm(middle), place)) < UNDER_IT_DEG
             if (
-                near
+                away_deg[target.name] < UNDER_IT_DEG
                 and asked is not None
                 and _is_asked(
                     target, asked.exposure_s, exposure_s, self._settings.policies.guiding.unguided_s

@@ -31,8 +31,8 @@ def look_at_limits(
             continue
         asked = target.subs.get(entry.filter)
         limits = {
-            (target.name,): target.maximum_hours,
-            (target.name, entry.filter): None if asked is None else asked.maximum_hours,
+            (target.whole,): target.maximum_hours,
+            (target.whole, entry.filter): None if asked is None else asked.maximum_hours,
         }
         for what, hours in limits.items():
             if hours is not None and had_s[what] >= 3600.0 * hours - ROUNDING_S:

@@ -16,6 +16,7 @@ from nightloom.rehearsal.observer.entries import Entry, read_entries
 from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares, suits
 from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub, pixels
 from nightloom.rehearsal.observer.limits import look_at_hours, look_at_limits
+from nightloom.rehearsal.observer.panels import look_at_panels
 from nightloom.rehearsal.observer.rules import (
     ASKED_SKY,
     CLEAR,
@@ -62,13 +63,14 @@ def audit(
         if entry.accepted:
             _judge(settings, sub, entry, findings)
         if frames is not None:
-            _look_at_file(sub, entry, frames, findings)
+            _look_at_file(settings, sub, entry, frames, findings)
     if frames is not None:
         _look_for_strays(entries, frames, ended_s, findings)
     _look_at_dithers(settings, subs, findings)
     for sub in subs:
         if sub.certain:
             look_at_hours(settings, night, sub, findings)
+    look_at_panels(settings, entries, str(night), findings)
     look_at_limits(settings, entries, str(night), findings)
     stuck = {entry.uid for sub, entry in pairs if sub.stuck}
     taken = {entry.uid: sub for sub, entry in pairs}
@@ -154,7 +156,9 @@ def _judge(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings) 
         findings.add(IN_FOCUS, sub.start_s, seen)
 
 
-def _look_at_file(sub: TakenSub, entry: Entry, frames: Path, findings: Findings) -> None:
+def _look_at_file(
+    settings: Settings, sub: TakenSub, entry: Entry, frames: Path, findings: Findings
+) -> None:
     """The file against the ledger, the frame that left the camera, and the truth."""
     path = frames / entry.path
     if not entry.path or not path.is_file():
@@ -173,7 +177,17 @@ def _look_at_file(sub: TakenSub, entry: Entry, frames: Path, findings: Findings)
         return
     if not same:
         findings.add(FRAMES_KEPT, sub.start_s, f"{entry.path} holds other pixels than were taken")
+    panel = settings.targets.named(sub.target).number
+    if header.get("PANEL", 0) != panel or header.get("MOSAIC", "") != _mosaic(settings, sub):
+        seen = f"{entry.path} does not say that it is panel {panel}"
+        findings.add(FRAMES_KEPT, sub.start_s, seen)
     _look_at_header(header, sub, entry, findings)
+
+
+def _mosaic(settings: Settings, sub: TakenSub) -> str:
+    """The mosaic of a sub's target; empty where it is no panel."""
+    target = settings.targets.named(sub.target)
+    return target.whole if target.number else ""
 
 
 def _look_at_header(header: fits.Header, sub: TakenSub, entry: Entry, findings: Findings) -> None:

@@ -132,6 +132,13 @@ EVEN_IN_DEPTH = Rule(
     0.1,
     "of the cycles that the filters have",
 )
+EVEN_PANELS = Rule(
+    "even_panels",
+    "No panel of a mosaic gets further ahead of another that lacks something and is well up than a"
+    " visit and this, or than it was when the night began and that.",
+    1.0,
+    "cycles",
+)
 ASKED_SKY = Rule(
     "asked_sky",
     "A sub begins under a sky, dark, moonlit or twilit, for which a group with its filter is asked,"
@@ -164,7 +171,7 @@ DITHERED = Rule(
 RULES = (
     CLOSED_IN_TIME, ROOF_OVER_PARKED, OPEN_FOR_SOMETHING, SUN, PIER, WATCHED, SLEW_IN_THE_OPEN,
     ENDS_SAFE, ONE_ROUND, FRAMES_KEPT, POINTED, WCS_TRUE, NOTHING_HALF_DONE, CLEAR, NOT_TRAILED,
-    IN_FOCUS, EVEN, EVEN_IN_DEPTH, ASKED_SKY, IN_ITS_HOURS, NIGHTLY_LIMIT, DITHERED,
+    IN_FOCUS, EVEN, EVEN_IN_DEPTH, EVEN_PANELS, ASKED_SKY, IN_ITS_HOURS, NIGHTLY_LIMIT, DITHERED,
 )  # fmt: skip
 
 
