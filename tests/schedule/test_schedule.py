@@ -195,8 +195,8 @@ def test_complete_filters_leave_the_cycle(ledger: Ledger) -> None:
 def test_the_moon_decides_the_group(tmp_path: Path) -> None:
     """On the 19th the Moon sets at 01:17 UTC."""
     groups = (
-        {"moon": "down", "filter": {"R": {"exposure_s": 120.0}}},
-        {"moon": "up", "filter": {"Ha": {"exposure_s": 300.0}}},
+        {"sky": ("dark",), "filter": {"R": {"exposure_s": 120.0}}},
+        {"sky": ("moonlit",), "filter": {"Ha": {"exposure_s": 300.0}}},
     )
     settings = settings_of(target("one", ANDROMEDA, group=groups))
     (one,) = settings.targets.targets

@@ -2,6 +2,8 @@
 
 import argparse
 import json
+from collections import Counter
+from collections.abc import Mapping
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -86,7 +88,17 @@ def _tally(settings: Settings, ledger: Ledger | None, night: str | None = None) 
     """Accepted seconds by filter, as each target counts them; nothing where there is no ledger."""
     if ledger is None:
         return lambda _: {}
-    return lambda target: tally_s(ledger, settings.targets.named(target), night=night)
+
+    def told(name: str) -> Mapping[str, float]:
+        target = settings.targets.named(name)
+        if night is None:
+            return tally_s(ledger, target)
+        total_s = Counter[str]()
+        for one in settings.targets.of(target.whole):
+            total_s.update(tally_s(ledger, one, night=night))
+        return total_s
+
+    return told
 
 
 # JSON ------------------------------------------------------------------------------------------

@@ -12,8 +12,8 @@ from nightloom.sky import Interval, NightTable, meridian_time, night_span
 
 
 def named(seen: Outlook, name: str) -> Target:
-    """The target of a name."""
-    return next(target for target in seen.targets if target.name == name)
+    """The target of a name, or the first panel of the mosaic of that name."""
+    return next(target for target in seen.targets if name in (target.name, target.whole))
 
 
 def altitude_deg(night_windows: NightWindows, target: Target, moments: np.ndarray) -> np.ndarray:

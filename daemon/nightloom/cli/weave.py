@@ -55,6 +55,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--group", metavar="NAME", help="which of its groups of filters (default: the first)"
     )
+    parser.add_argument(
+        "--room", type=int, metavar="SUBS", help="subs of each filter at one pointing (default: 1)"
+    )
     add_config(parser)
     for name, of in (
         ("download", "a download"),
@@ -76,7 +79,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Weave a cycle and print it."""
     asked = _asked(arguments)
-    woven = weave(asked.cycle.counts, asked.costs)
+    woven = weave(asked.cycle.counts, asked.costs, asked.cycle.room)
     plain = plain_orders(asked.cycle.counts, asked.costs)
     if arguments.json:
         print(json.dumps(_as_json(asked, woven, plain)))
@@ -92,11 +95,16 @@ def _asked(arguments: argparse.Namespace) -> _Asked:
     if bool(arguments.filters) == bool(arguments.target):
         raise BadInput("Name filters such as L:3x120 R:1x120, or a --target of the configuration.")
     if arguments.target:
+        if arguments.room is not None:
+            raise BadInput("--room goes with filters that are named only; a target has its own.")
         return _of_target(arguments)
     if arguments.group or arguments.config:
         raise BadInput("--group and --config go with --target only.")
     costs = GapCosts(DOWNLOAD_S, CHANGE_S, DITHER_S)
-    cycle = _cycle([_share(word) for word in arguments.filters])
+    room = 1 if arguments.room is None else arguments.room
+    if room < 1:
+        raise BadInput(f"--room {room} must be at least 1.")
+    cycle = _cycle([_share(word, room) for word in arguments.filters])
     return _Asked(cycle, _told(costs, arguments), {}, arguments.hours)
 
 
@@ -105,21 +113,21 @@ def _of_target(arguments: argparse.Namespace) -> _Asked:
     from nightloom.cli.weave_target import cycle_and_costs, dark_tonight_h, group_of
 
     settings = settings_of(arguments)
-    group = group_of(settings, arguments.target, arguments.group)
-    cycle, costs, measured = cycle_and_costs(settings, group)
+    target, group = group_of(settings, arguments.target, arguments.group)
+    cycle, costs, measured = cycle_and_costs(settings, target, group)
     hours = dark_tonight_h(settings, group) if arguments.hours is None else arguments.hours
     return _Asked(_short(cycle), _told(costs, arguments), measured, hours)
 
 
-def _share(word: str) -> Share:
-    """One filter's share from its word. Raises BadInput."""
+def _share(word: str, room: int) -> Share:
+    """One filter's share from its word, with the room of a pointing. Raises BadInput."""
     found = _FILTER.fullmatch(word)
     count, seconds = (int(found["count"]), float(found["seconds"])) if found else (0, 0.0)
     if found is None or count < 1 or seconds <= 0:
         raise BadInput(
             f'"{word}" is no filter with its subs; write NAME:COUNTxSECONDS such as L:3x120.'
         )
-    return Share(found["name"], count, seconds)
+    return Share(found["name"], count, seconds, room)
 
 
 def _cycle(shares: list[Share]) -> Cycle:
@@ -156,6 +164,7 @@ def _as_json(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> dict
         "order": woven.order,
         "dither_after": woven.dither_after,
         "dithers": woven.dithers,
+        "cycles_at_once": woven.cycles_at_once,
         "changes": woven.changes,
         "cost_s": round(woven.cost_s, 6),
         "lower_bound_s": round(woven.lower_bound_s, 6),
@@ -197,18 +206,19 @@ def _costs_as_json(asked: _Asked) -> dict[str, object]:
 
 def _print(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> None:
     console = Console(highlight=False)
-    console.print(" ".join(_marked(woven)), "  (· is a dither)", sep="")
+    several = f", after each {woven.cycles_at_once} cycles" if woven.cycles_at_once > 1 else ""
+    console.print(" ".join(_marked(woven)), f"  (· is a dither{several})", sep="")
     table = Table(box=box.SIMPLE_HEAD)
     table.add_column("seconds lost", overflow="fold")
     for heading in ("dithers", "changes", "s/cycle", "s/hour"):
         table.add_column(heading, justify="right", overflow="fold")
-    rows: list[tuple[str, int, int, float]] = [
+    rows: list[tuple[str, float, int, float]] = [
         ("woven", woven.dithers, woven.changes, woven.cost_s),
         *((one.description, len(one.order), one.changes, one.cost_s) for one in plain),
     ]
     for name, dithers, changes, cost_s in rows:
         lost_s = _per_hour(asked, cost_s)
-        table.add_row(name, str(dithers), str(changes), f"{cost_s:.1f}", f"{lost_s:.0f}")
+        table.add_row(name, f"{dithers:.3g}", str(changes), f"{cost_s:.1f}", f"{lost_s:.0f}")
     console.print(table)
     console.print(_judgement(woven), soft_wrap=True)
     if asked.hours is not None:

@@ -9,21 +9,23 @@ from nightloom.sky import dark_hours, night_of
 from nightloom_drivers.clock import WallClock
 
 
-def group_of(settings: Settings, name: str, group: str | None) -> Group:
-    """One of a target's groups of filters, the first where none is named. Raises BadInput."""
+def group_of(settings: Settings, name: str, group: str | None) -> tuple[Target, Group]:
+    """A target and one of its groups of filters, the first if none is named. Raises BadInput."""
     target = _target(settings, name)
     groups = {one.label: one for one in target.groups}
     label = group or next(iter(groups))
     if label not in groups:
         known = ", ".join(groups)
         raise BadInput(f'"{target.name}" has no group "{label}"; it has {known}.')
-    return groups[label]
+    return target, groups[label]
 
 
-def cycle_and_costs(settings: Settings, group: Group) -> tuple[Cycle, GapCosts, dict[Key, Running]]:
+def cycle_and_costs(
+    settings: Settings, target: Target, group: Group
+) -> tuple[Cycle, GapCosts, dict[Key, Running]]:
     """The cycle of a group of filters, the costs, and what was measured of them."""
-    measured = _measured(settings)
-    return cycle_of(group.filters), costs_of(settings, measured), measured
+    measured, dither = _measured(settings), target.dither.over(settings.policies.dither)
+    return cycle_of(group.filters, dither), costs_of(settings, measured), measured
 
 
 def dark_tonight_h(settings: Settings, group: Group) -> float | None:

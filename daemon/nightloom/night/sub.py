@@ -32,6 +32,8 @@ async def expose(context: Context, planned: Planned) -> Download:
         exposure_s=planned.exposure_s,
         pointing=target_run.pointings.number,
         begun_utc=context.clock.now(),
+        mosaic=target.whole if target.number else "",
+        panel=target.number,
     )
     context.ledger.begin_sub(sub)
     try:
@@ -101,6 +103,8 @@ def _facts(
         kind=sub.kind,
         exposure_s=sub.exposure_s,
         target=sub.target,
+        mosaic=sub.mosaic or None,
+        panel=sub.panel or None,
         filter_name=sub.filter,
         target_ra_deg=target.ra_deg,
         target_dec_deg=target.dec_deg,

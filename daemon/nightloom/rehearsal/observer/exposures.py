@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from nightloom.rehearsal.observer.depth import Depth, true_depth
+from nightloom.rehearsal.observer.rules import ASKED_SKY
 from nightloom.settings import Settings, Target
 from nightloom_drivers.physics.sphere import separation_deg, unit
 from nightloom_drivers.physics.world import World
@@ -18,6 +19,10 @@ SAMPLES = 32
 
 UNDER_IT_DEG = 1.0
 """A sub is of a target that is so near the middle of its frame."""
+
+MOON_EDGE_DEG = -0.8333
+"""Altitude of the Moon's centre when its upper edge rises: half a degree of disc, and refraction of
+34′ (Meeus, Astronomical Algorithms, chapter 15; its parallax is in the altitude)."""
 
 BLOCK = 2880
 """A FITS file is made of blocks of so many bytes (FITS standard 4.0, section 3.1)."""
@@ -63,6 +68,10 @@ class TakenSub:
     stuck: bool = False
     """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
     depth: Depth = field(default_factory=Depth)
+    skies: frozenset[str] = frozenset()
+    """What lit the sky shortly before, and when it began: dark, moonlit or twilit."""
+    sun_altitude_deg: float = -90.0
+    """Of the centre of the Sun when it began."""
 
 
 class Exposures:
@@ -178,15 +187,33 @@ class Exposures:
             zlib.crc32(pixels(data)),
             one.stuck or bool(self._gone),
             true_depth(world, glass, times, looking, through, wander_arcsec, growth),
+            *self._light(one.begun_s),
         )
 
+    def _light(self, t_s: float) -> tuple[frozenset[str], float]:
+        """What lit the sky shortly before a moment, and then, and the altitude of the Sun."""
+        skies = frozenset(self._sky(t_s - early_s) for early_s in (0.0, ASKED_SKY.tolerance))
+        return skies, self._world.site.sun_altitude_deg(t_s)
+
+    def _sky(self, t_s: float) -> str:
+        """What lights the sky: the Sun above the altitude of the dark, or the Moon's upper edge."""
+        site = self._world.site
+        if site.sun_altitude_deg(t_s) > self._settings.policies.dark.sun_altitude_deg:
+            return "twilit"
+        return "moonlit" if site.moon_altaz_deg(t_s)[0] > MOON_EDGE_DEG else "dark"
+
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:
-        for target in self._settings.targets.targets:
+        """The nearest target that asks for such a sub: panels of a mosaic lie close together."""
+        away_deg = {
+            target.name: float(
+                separation_deg(middle / np.linalg.norm(middle), unit(target.ra_deg, target.dec_deg))
+            )
+            for target in self._settings.targets.targets
+        }
+        for target in sorted(self._settings.targets.targets, key=lambda one: away_deg[one.name]):
             asked = target.subs.get(filter_name)
-            place = unit(target.ra_deg, target.dec_deg)
-            near = float(separation_deg(middle / np.linalg.norm(middle), place)) < UNDER_IT_DEG
             if (
-                near
+                away_deg[target.name] < UNDER_IT_DEG
                 and asked is not None
                 and _is_asked(
                     target, asked.exposure_s, exposure_s, self._settings.policies.guiding.unguided_s
