@@ -401,7 +401,7 @@ class Weather(Table):
         default_factory=dict,
         validation_alias="limit",
         description="own limits by the station's INDI parameter, besides the station's: minimum"
-        " and maximum, with the unit behind",
+        f" and maximum, with the unit behind ({', '.join(UNITS)}), or without one",
     )
 
 
