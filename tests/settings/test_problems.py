@@ -240,7 +240,8 @@ CASES = [
         "rig.toml",
         "aperture_mm = 106.0",
         "aperture_mm = 0",
-        "rig.toml: optics.aperture_mm = 0 must be a number above 0, in millimetres.",
+        "rig.toml: optics.aperture_mm = 0 must be a number above 0, in millimetres"
+        " (clear diameter of the lens or mirror).",
     ),
     (
         "rig.toml",

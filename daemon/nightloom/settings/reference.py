@@ -14,7 +14,7 @@ from nightloom.settings.observatory import Observatory
 from nightloom.settings.policies import Policies
 from nightloom.settings.table import Table
 from nightloom.settings.targets import Targets
-from nightloom.settings.translate import bounds
+from nightloom.settings.translate import bounds, reason_of
 from nightloom.units import unit_of
 from nightloom_drivers.rig_settings import RigSettings
 
@@ -60,7 +60,7 @@ def _tables(model: type[BaseModel], place: str, reason: str) -> Iterator[str]:
         if table is not None:
             kind, many = table
             there = f"{place}.{key}{many}" if place else f"{key}{many}"
-            yield from _tables(kind, there, fields[key].description or "")
+            yield from _tables(kind, there, reason_of(fields[key]))
 
 
 def _inner(field: FieldInfo) -> tuple[type[BaseModel], str] | None:
@@ -90,7 +90,7 @@ def _row(key: str, field: FieldInfo) -> str:
     kind = plain_type(field.annotation)
     unit = unit_of(key) or ""
     return _line(
-        f"`{key}`", _type(kind), unit, _may_be(kind, field), _default(field), field.description
+        f"`{key}`", _type(kind), unit, _may_be(kind, field), _default(field), reason_of(field)
     )
 
 

@@ -115,7 +115,12 @@ def _rule(place: KeyPath, model: type[BaseModel], detail: ErrorDetails) -> str:
         words = f"must be {detail['ctx']['expected']}"
     else:
         words = f"is not allowed: {_lower(detail['msg'])}"
-    return f"{words} ({field.description})" if field.description else words
+    return f"{words} ({reason_of(field)})" if field.description else words
+
+
+def reason_of(field: FieldInfo) -> str:
+    """A field's description on one line, and as no sentence of its own."""
+    return _lower(" ".join((field.description or "").split()).removesuffix("."))
 
 
 def bounds(field: FieldInfo) -> str:
@@ -162,4 +167,5 @@ def _inner(table: object, step: int | str) -> object:
 
 
 def _lower(sentence: str) -> str:
-    return sentence[:1].lower() + sentence[1:]
+    """With a small letter first, unless it begins with an abbreviation, such as INDI."""
+    return sentence if sentence[1:2].isupper() else sentence[:1].lower() + sentence[1:]
