@@ -3,12 +3,13 @@
 import argparse
 import asyncio
 import json
-import os
 import sys
 from pathlib import Path
 
 from nightloom.checks.devices import check_devices, see_sensors
+from nightloom.checks.disk import output_problems
 from nightloom.checks.notes import notes
+from nightloom.checks.plausible import impossible, unlikely
 from nightloom.cli.answers import BAD_INPUT, DONE
 from nightloom.cli.configuration import add_config, config_folder
 from nightloom.notices.addresses import addresses, not_taken, nowhere
@@ -18,6 +19,7 @@ from nightloom.remote.token_file import token_problems
 from nightloom.seen_sensors import Seen, keep_sensors
 from nightloom.settings import Problem, Settings, SettingsError, read_settings
 from nightloom.settings.problems import ABSENT
+from nightloom_drivers.clock import WallClock
 from nightloom_drivers.errors import DeviceError, DeviceGone
 from nightloom_drivers.link.indi import IndiLink
 
@@ -41,7 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
     problems = find_problems(folder, with_devices=arguments.devices)
     if arguments.notice and not problems:
         problems = asyncio.run(_test_notice(read_settings(folder)))
-    told = [] if problems else notes(read_settings(folder))
+    told = [] if problems else _told(read_settings(folder))
     if arguments.devices and not problems:
         told += _sensors(read_settings(folder))
     if arguments.json:
@@ -57,9 +59,10 @@ def run(arguments: argparse.Namespace) -> int:
     elif problems:
         print(*problems, sep="\n", file=sys.stderr)
     else:
-        checked = "The configuration and the devices are" if arguments.devices else "All is"
+        checked = "All is plausible, and the devices are as it says,"
+        checked = checked if arguments.devices else "All is plausible"
         sent = ["Every address took the test notice."] if arguments.notice else []
-        print(f"{checked} in order in {folder}.", *sent, *told, sep="\n")
+        print(f"{checked} in {folder}.", *sent, *told, sep="\n")
     return BAD_INPUT if problems else DONE
 
 
@@ -72,22 +75,15 @@ def find_problems(
     except SettingsError as error:
         return error.problems
     problems = output_problems(settings.observatory.output_folder)
-    problems += addresses(settings)[1] + token_problems(settings)
+    problems += impossible(settings) + addresses(settings)[1] + token_problems(settings)
     if with_devices:
         problems += asyncio.run(_device_problems(settings, patience_s))
     return problems
 
 
-def output_problems(folder: Path) -> list[Problem]:
-    """Whether frames could be written there, without making anything."""
-    nearest = next(parent for parent in (folder, *folder.parents) if parent.exists())
-    if not nearest.is_dir():
-        wrong = f"cannot be a folder: {nearest} is a file"
-    elif not os.access(nearest, os.W_OK | os.X_OK):
-        wrong = f"cannot be written: {nearest} does not let this user write"
-    else:
-        return []
-    return [Problem("observatory.toml", "output_folder", str(folder), wrong)]
+def _told(settings: Settings) -> list[str]:
+    """What is taken to be so, what is unlikely, and what follows."""
+    return unlikely(settings, WallClock().unix_s()) + notes(settings)
 
 
 async def _test_notice(settings: Settings) -> list[Problem]:

@@ -111,6 +111,10 @@ def _rule(place: KeyPath, model: type[BaseModel], detail: ErrorDetails) -> str:
         words = "must be a text in quotes"
     elif get_origin(kind) is dict or (isinstance(kind, type) and issubclass(kind, BaseModel)):
         words = "must be a table"
+    elif detail["type"] in ("missing", "tuple_type") and get_origin(kind) is tuple:
+        words = "must be a list"
+    elif detail["type"] == "missing":
+        words = "must be given"
     elif detail["type"] == "literal_error":
         words = f"must be {detail['ctx']['expected']}"
     else:
