@@ -11,6 +11,7 @@ from nightloom.checks.disk import output_problems
 from nightloom.checks.notes import notes
 from nightloom.checks.plausible import impossible, unlikely
 from nightloom.cli.answers import BAD_INPUT, DONE
+from nightloom.cli.check_draft import add_draft, write_draft
 from nightloom.cli.configuration import add_config, config_folder
 from nightloom.notices.addresses import addresses, not_taken, nowhere
 from nightloom.notices.rules import Notice
@@ -33,12 +34,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of this command."""
     add_config(parser)
     parser.add_argument("--devices", action="store_true", help="ask the INDI server too")
+    add_draft(parser)
     parser.add_argument("--notice", action="store_true", help="send a test notice to every address")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print what is wrong, or what follows from it all; 0 when nothing is wrong, otherwise 2."""
+    if arguments.write is not None:
+        return write_draft(arguments)
     folder = config_folder(arguments)
     problems = find_problems(folder, with_devices=arguments.devices)
     if arguments.notice and not problems:

@@ -190,8 +190,17 @@ class Camera(_Sized):
     """The imaging camera."""
 
     device: str = Field(min_length=1, description="INDI name of the device")
-    gain: float = Field(ge=0, description="gain, in the camera's own units")
-    offset: float = Field(ge=0, description="offset, in the camera's own units")
+    gain: float | None = Field(
+        default=None,
+        ge=0,
+        description="gain, in the camera's own units; left out, it stays as it is, as for a camera"
+        " that has none to set",
+    )
+    offset: float | None = Field(
+        default=None,
+        ge=0,
+        description="offset, in the camera's own units; left out, as for gain",
+    )
     binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
     pixel_um: float | None = Field(
         default=None,
@@ -199,6 +208,7 @@ class Camera(_Sized):
         le=MOST_PIXEL_UM,
         description="size of an unbinned pixel; left out, the camera is asked",
     )
+    cooled: bool = Field(default=True, description="false for a camera without a cooler")
     target_temperature_c: float = Field(
         default=-10.0, ge=-60, le=40, description="sensor temperature during the night"
     )
