@@ -103,7 +103,8 @@ def _has_cooler(one: Offered) -> bool:
 
 def _area(one: Offered) -> float:
     pixel_um, (columns, rows) = pixels_um(one)[0], size_px(one)
-    area = columns * rows * (pixel_um if pixel_um > 0 else 1.0) ** 2
+    side_um = pixel_um if pixel_um > 0 else 1.0
+    area = columns * rows * side_um * side_um
     return area if math.isfinite(area) else 0.0
 
 

@@ -22,6 +22,9 @@ from nightloom_drivers.devices.weather_units import UNITS, stated_unit
 CONTROLS = ("CCD_GAIN", "CCD_OFFSET", "CCD_CONTROLS")
 """Where drivers keep gain and offset."""
 
+LONGEST_MM = 1e5
+"""No telescope that is driven so is longer; drivers that were told nothing say 0."""
+
 READINGS = 3.0
 """So many readings may be missed before a station counts as silent."""
 
@@ -159,10 +162,10 @@ Source = tuple[Offered | None, str, str]
 
 
 def _first(sources: Sequence[Source]) -> tuple[float, str] | None:
-    """The first positive number, and who says it."""
+    """The first length in millimetres that a telescope may have, and who says it."""
     for one, vector, element in sources:
         value = one.number(vector, element) if one else math.nan
-        if one and 0 < value < math.inf:
+        if one and 1.0 <= value <= LONGEST_MM:
             return value, f"{GUESS}: as {one.name} says"
     return None
 
@@ -176,7 +179,7 @@ def _camera(one: Chosen | None) -> str:
     if one is None:
         return section("[camera]", lines)
     lines += [
-        stated(model, control, value, "as it is now") if value >= 0
+        stated(model, control, value, "as it is now") if 0 <= value < math.inf
         else comment(f"It has no {control} that could be set.")
         for control in ("gain", "offset")
         for value in [_control(one.device, control)]

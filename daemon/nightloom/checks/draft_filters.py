@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 
 from nightloom.checks.looking import Offered
 from nightloom.checks.plausible import BLIND_NAMES
-from nightloom.checks.toml_text import GUESS, asked, key_of, section, stated
+from nightloom.checks.toml_text import FILL_IN, GUESS, asked, key_of, section, stated
 from nightloom.settings.observatory import Filter
 
 LUMINANCE, RED, GREEN, BLUE = (550.0, 300.0), (640.0, 100.0), (535.0, 90.0), (455.0, 100.0)
@@ -29,6 +29,8 @@ KNOWN = {
 
 UNNAMED = "slot"
 """What a slot without a name is called, with its number."""
+
+UNKNOWN = ("offset_steps = 0", "wavelength_nm = 550")
 
 SLOTS_MAX = 32
 """A driver that states more has not asked its wheel yet."""
@@ -63,7 +65,10 @@ def _apart(names: Sequence[str]) -> Iterator[str]:
 
 
 def filter_sections(slots: Sequence[str]) -> Iterator[str]:
-    """A table for each filter."""
+    """A table for each filter; one that asks for them where no slot is known."""
+    if not slots:
+        lines = [f"# {FILL_IN}: one table for each slot of the wheel", "# [filter.NAME]"]
+        yield "\n".join([*lines, *(f"# {line}" for line in UNKNOWN)])
     for name in slots:
         yield section(f"[filter.{key_of(name)}]", list(_lines(name)))
 

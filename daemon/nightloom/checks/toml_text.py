@@ -1,7 +1,6 @@
 """Lines of TOML with the reasons of the models beside them."""
 
 import json
-import math
 import re
 import textwrap
 from collections.abc import Sequence
@@ -21,7 +20,7 @@ FILL_IN, GUESS = "FILL IN", "GUESS"
 def quoted(value: object) -> str:
     """A value as TOML has it: texts in quotes, numbers with a point where they have a fraction."""
     if isinstance(value, float):
-        return f"{round(value, 6):g}" if math.isfinite(value) else "nan"
+        return repr(round(value, 6))
     text = json.dumps(value, ensure_ascii=False)  # a list or a text of JSON is one of TOML ...
     return text.replace("\x7f", "\\u007f")  # ... but for this
 
