@@ -66,6 +66,11 @@ async def see_sensors(observatory: Observatory, link: Link, *, patience_s: float
     return seen
 
 
+def device_names(observatory: Observatory) -> list[str]:
+    """The devices that the configuration names, each once."""
+    return list(dict.fromkeys(said.device for _, _, said in _devices(observatory)))
+
+
 def _devices(observatory: Observatory) -> Iterator[tuple[Role, str, NamesDevice]]:
     """Each role that names a device, where that stands, and its section."""
     for role in ROLES:

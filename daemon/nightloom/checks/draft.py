@@ -15,12 +15,10 @@ from nightloom.checks.looking import Offered
 from nightloom.checks.toml_text import FILL_IN, GUESS, asked, comment, key_of, section, stated
 from nightloom.settings import observatory as tables
 from nightloom.settings.table import Table
+from nightloom_drivers.devices.camera import CONTROLS
 from nightloom_drivers.devices.cooling import TEMPERATURE
 from nightloom_drivers.devices.focuser import POSITION, STEPS
 from nightloom_drivers.devices.weather_units import UNITS, stated_unit
-
-CONTROLS = ("CCD_GAIN", "CCD_OFFSET", "CCD_CONTROLS")
-"""Where drivers keep gain and offset."""
 
 LONGEST_MM = 1e5
 """No telescope that is driven so is longer; drivers that were told nothing say 0."""

@@ -6,8 +6,10 @@ import json
 import sys
 from pathlib import Path
 
-from nightloom.checks.devices import check_devices, see_sensors
+from nightloom.checks.devices import check_devices, device_names, see_sensors
 from nightloom.checks.disk import output_problems
+from nightloom.checks.fitting import Fit, fit
+from nightloom.checks.looking import offered
 from nightloom.checks.notes import notes
 from nightloom.checks.plausible import impossible, unlikely
 from nightloom.cli.answers import BAD_INPUT, DONE
@@ -44,10 +46,10 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.write is not None:
         return write_draft(arguments)
     folder = config_folder(arguments)
-    problems = find_problems(folder, with_devices=arguments.devices)
+    problems, seen = look(folder, with_devices=arguments.devices)
     if arguments.notice and not problems:
         problems = asyncio.run(_test_notice(read_settings(folder)))
-    told = [] if problems else _told(read_settings(folder))
+    told = [] if problems else _told(read_settings(folder)) + seen
     if arguments.devices and not problems:
         told += _sensors(read_settings(folder))
     if arguments.json:
@@ -74,15 +76,21 @@ def find_problems(
     folder: Path, *, with_devices: bool, patience_s: float = PATIENCE_S
 ) -> list[Problem]:
     """Problems of the files first; only with good files those of the disk and the devices."""
+    return look(folder, with_devices=with_devices, patience_s=patience_s).problems
+
+
+def look(folder: Path, *, with_devices: bool, patience_s: float = PATIENCE_S) -> Fit:
+    """The same, with what devices say otherwise."""
     try:
         settings = read_settings(folder)
     except SettingsError as error:
-        return error.problems
+        return Fit(error.problems, [])
     problems = output_problems(settings.observatory.output_folder)
     problems += impossible(settings) + addresses(settings)[1] + token_problems(settings)
-    if with_devices:
-        problems += asyncio.run(_device_problems(settings, patience_s))
-    return problems
+    if not with_devices:
+        return Fit(problems, [])
+    found = asyncio.run(_devices(settings, patience_s))
+    return Fit(problems + found.problems, found.notes)
 
 
 def _told(settings: Settings) -> list[str]:
@@ -122,11 +130,17 @@ def _sensors(settings: Settings) -> list[str]:
     return [f"Sensors seen, and kept for rehearsals in {file}: {', '.join(sizes)}."]
 
 
-async def _device_problems(settings: Settings, patience_s: float) -> list[Problem]:
+async def _devices(settings: Settings, patience_s: float) -> Fit:
+    """What is wrong with the devices: whether they are there first, then what they can do."""
     server = settings.observatory.server
     try:
         async with IndiLink(server.host, server.port, answer_s=patience_s) as link:
-            return await check_devices(settings, link, patience_s=patience_s)
+            problems = await check_devices(settings, link, patience_s=patience_s)
+            offers = await offered(link, device_names(settings.observatory), patience_s)
     except DeviceGone as error:
         wrong = f"reaches no INDI server at {server.host} port {server.port}: {error.seen}"
-        return [Problem("observatory.toml", "server", ABSENT, wrong)]
+        return Fit([Problem("observatory.toml", "server", ABSENT, wrong)], [])
+    found = fit(settings, offers, WallClock().unix_s())
+    known = {problem.key for problem in problems}
+    more = [problem for problem in found.problems if problem.key not in known]
+    return Fit(problems + more, found.notes)
