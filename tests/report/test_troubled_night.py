@@ -371,9 +371,9 @@ def mornings(settings: Settings, night: date) -> list[Event]:
     log, told = Log(WallClock()), list[Event]()
 
     async def day() -> None:
-        reports = Mornings(settings, log, WallClock())
+        reports = Mornings(log, WallClock())
         async with reports.finished(asyncio.Event()):
-            reports.begin(night)
+            reports.begin(night, settings)
 
     with log.listen(lambda _, event: told.append(event)):
         asyncio.run(day())
@@ -391,9 +391,9 @@ def test_a_report_under_way_is_given_up_when_the_daemon_is_stopped(morning: Morn
     log, told = Log(WallClock()), list[Event]()
 
     async def day() -> None:
-        reports, stop = Mornings(morning.sources.settings, log, WallClock()), asyncio.Event()
+        reports, stop = Mornings(log, WallClock()), asyncio.Event()
         async with reports.finished(stop):
-            reports.begin(morning.sources.night)
+            reports.begin(morning.sources.night, morning.sources.settings)
             await asyncio.sleep(0)
             stop.set()
 

@@ -10,18 +10,20 @@ from dataclasses import dataclass
 
 from nightloom.checks import choosing
 from nightloom.checks.choosing import Chosen, chosen
+from nightloom.checks.draft_cameras import (
+    camera_section,
+    device_lines,
+    first_length,
+    guide_camera_section,
+    told,
+)
 from nightloom.checks.draft_filters import filter_sections, slot_names
 from nightloom.checks.looking import Offered
 from nightloom.checks.toml_text import FILL_IN, GUESS, asked, comment, key_of, section, stated
 from nightloom.settings import observatory as tables
 from nightloom.settings.table import Table
-from nightloom_drivers.devices.camera import CONTROLS
-from nightloom_drivers.devices.cooling import TEMPERATURE
 from nightloom_drivers.devices.focuser import POSITION, STEPS
 from nightloom_drivers.devices.weather_units import UNITS, stated_unit
-
-LONGEST_MM = 1e5
-"""No telescope that is driven so is longer; drivers that were told nothing say 0."""
 
 READINGS = 3.0
 """So many readings may be missed before a station counts as silent."""
@@ -83,7 +85,11 @@ def draft(offers: Sequence[Offered], host: str, port: int, cautions: str) -> Map
     slots = slot_names(rig.wheel.device if rig.wheel else None)
     head = HEAD.format(host=host, port=port, cautions=cautions)
     parts = [head, "\n".join(_whole()), _site(offers, rig), _server(host, port), _optics(rig)]
-    parts += [_camera(rig.camera), _guide_camera(rig), _wheel(rig.wheel, slots)]
+    parts += [
+        camera_section(rig.camera),
+        guide_camera_section(rig.guide_camera, rig.mount),
+        _wheel(rig.wheel, slots),
+    ]
     parts += [*filter_sections(slots), _focuser(rig.focuser), _mount(rig.mount)]
     parts += [_named("guide_port", tables.GuidePort, rig.guide_port), *_stations(rig.stations)]
     parts += [*_roof(rig), *_dust_cap(rig.dust_cap), *_unused(offers, rig)]
@@ -99,18 +105,8 @@ def _whole() -> Iterator[str]:
     yield stated(tables.Observatory, "output_folder", "~/nightloom", GUESS)
 
 
-def _device(model: type[Table], one: Chosen | None) -> list[str]:
-    """The line that names a section's device, and asks for it where there is none."""
-    if one is None:
-        return [asked(model, "device", "the server offers none")]
-    guess = f"{GUESS}: {one.why}" if one.why else ""
-    lines = [stated(model, "device", one.device.name, guess)]
-    dead = f"{one.device.name} did not answer when it was switched on: its numbers are missing"
-    return lines if one.device.answers else [comment(dead), *lines]
-
-
 def _named(name: str, model: type[Table], one: Chosen | None) -> str:
-    return section(f"[{name}]", _device(model, one))
+    return section(f"[{name}]", device_lines(model, one))
 
 
 def _site(offers: Sequence[Offered], rig: Rig) -> str:
@@ -146,96 +142,18 @@ def _optics(rig: Rig) -> str:
         ("aperture_mm", "APERTURE", "TELESCOPE_APERTURE"),
     )
     found = [
-        _first(((camera, "SCOPE_INFO", new), (mount, "TELESCOPE_INFO", old)))
+        first_length(((camera, "SCOPE_INFO", new), (mount, "TELESCOPE_INFO", old)))
         for _, new, old in keys
     ]
-    lines = [_told(model, key, one) for (key, _, _), one in zip(keys, found, strict=True)]
+    lines = [told(model, key, one) for (key, _, _), one in zip(keys, found, strict=True)]
     values = [one[0] for one in found if one]
     if len(values) == 2 and values[0] < tables.FASTEST_RATIO * values[1]:
         lines = [asked(model, key, "what the drivers say cannot be") for key, _, _ in keys]
     return section("[optics]", [*lines, "# central_obstruction = 0.3  # add it for a mirror"])
 
 
-Source = tuple[Offered | None, str, str]
-
-
-def _first(sources: Sequence[Source]) -> tuple[float, str] | None:
-    """The first length in millimetres that a telescope may have, and who says it."""
-    for one, vector, element in sources:
-        value = one.number(vector, element) if one else math.nan
-        if one and 1.0 <= value <= LONGEST_MM:
-            return value, f"{GUESS}: as {one.name} says"
-    return None
-
-
-def _told(model: type[Table], key: str, found: tuple[float, str] | None, least: float = 0.0) -> str:
-    return stated(model, key, *found) if found and found[0] >= least else asked(model, key)
-
-
-def _camera(one: Chosen | None) -> str:
-    model, lines = tables.Camera, _device(tables.Camera, one)
-    if one is None:
-        return section("[camera]", lines)
-    lines += [
-        stated(model, control, value, "as it is now") if 0 <= value < math.inf
-        else comment(f"It has no {control} that could be set.")
-        for control in ("gain", "offset")
-        for value in [_control(one.device, control)]
-    ]  # fmt: skip
-    temperature = one.device.vectors.get(TEMPERATURE)
-    if temperature is None or not temperature.writable:
-        lines.append(stated(model, "cooled", False, "it has no temperature that could be set"))
-    else:
-        lines.append(
-            stated(model, "target_temperature_c", -10.0, f"{GUESS}: one it reaches all year")
-        )
-    return section("[camera]", [*lines, *_sensor(model, one)])
-
-
-def _control(one: Offered, control: str) -> float:
-    """A camera's gain or offset as it is now; NaN when it has none."""
-    for name in CONTROLS:
-        vector = one.vectors.get(name)
-        for element in vector.elements if vector else ():
-            if element.casefold() == control:
-                return one.number(name, element)
-    return math.nan
-
-
-def _sensor(model: type[Table], one: Chosen) -> Iterator[str]:
-    width_um, height_um = choosing.pixels_um(one.device, one.head)
-    if tables.LEAST_PIXEL_UM <= width_um <= tables.MOST_PIXEL_UM:
-        yield stated(model, "pixel_um", width_um, f"as {one.device.name} says")
-        if height_um != width_um:
-            yield comment(
-                f"Its pixels are {width_um:g} µm wide and {height_um:g} µm high; square ones are"
-                " taken for granted."
-            )
-    else:
-        yield asked(model, "pixel_um")
-    columns, rows = choosing.size_px(one.device, one.head)
-    if 16 <= columns <= 65535 and 16 <= rows <= 65535:
-        yield stated(model, "width_px", int(columns))
-        yield stated(model, "height_px", int(rows))
-
-
-def _guide_camera(rig: Rig) -> str:
-    model, one = tables.GuideCamera, rig.guide_camera
-    lines = _device(model, one)
-    camera, mount = (chip.device if chip else None for chip in (one, rig.mount))
-    if one is not None:
-        lines.append(stated(model, "head", one.head))
-    # A second chip shares its camera's telescope, of which its driver tells.
-    own = (camera, "SCOPE_INFO", "FOCAL_LENGTH")
-    focal = _first((own, (mount, "TELESCOPE_INFO", "GUIDER_FOCAL_LENGTH")))
-    lines.append(_told(model, "focal_length_mm", focal, least=10.0))
-    if one is None:
-        return section("[guide_camera]", [*lines, asked(model, "pixel_um")])
-    return section("[guide_camera]", [*lines, *_sensor(model, one)])
-
-
 def _wheel(one: Chosen | None, slots: Sequence[str]) -> str:
-    lines = _device(tables.Wheel, one)
+    lines = device_lines(tables.Wheel, one)
     if not slots:
         return section("[wheel]", [*lines, asked(tables.Wheel, "slots")])
     return section("[wheel]", [*lines, stated(tables.Wheel, "slots", list(slots))])
@@ -243,7 +161,7 @@ def _wheel(one: Chosen | None, slots: Sequence[str]) -> str:
 
 def _focuser(one: Chosen | None) -> str:
     model = tables.Focuser
-    lines = [*_device(model, one), asked(model, "step_um", "from the maker")]
+    lines = [*device_lines(model, one), asked(model, "step_um", "from the maker")]
     if one is not None:
         position = one.device.vectors.get(POSITION)
         lowest, highest = position.limits.get(STEPS, (0.0, 0.0)) if position else (0.0, 0.0)
@@ -261,7 +179,7 @@ def _focuser(one: Chosen | None) -> str:
 def _mount(one: Chosen | None) -> str:
     model, limits = tables.Mount, f"{GUESS}: find it by hand, by day, then stay inside"
     lines = [
-        *_device(model, one),
+        *device_lines(model, one),
         stated(model, "needs_flip", True, GUESS),
         stated(model, "hour_angle_pier_west_h", [-6.0, 0.0], limits),
         stated(model, "hour_angle_pier_east_h", [0.0, 6.0], limits),
@@ -277,7 +195,7 @@ def _stations(stations: Sequence[Offered]) -> Iterator[str]:
         yield section(
             "[[weather]]" if len(stations) > 1 else "[weather]",
             [
-                *_device(tables.Weather, Chosen(one)),
+                *device_lines(tables.Weather, Chosen(one)),
                 stated(tables.Weather, "silence_s", max(180.0, silence_s)),
                 *_limits(one),
             ],
@@ -300,7 +218,7 @@ def _roof(rig: Rig) -> Iterator[str]:
     if rig.roof is None:
         return
     model = tables.Roof
-    lines = [*_device(model, rig.roof), stated(model, "clears", "parked", GUESS)]
+    lines = [*device_lines(model, rig.roof), stated(model, "clears", "parked", GUESS)]
     if not rig.stations:
         lines.append(asked(model, "unwatched", "or add a [weather] station, which is safer"))
     yield section("[roof]", lines)

@@ -18,13 +18,13 @@ from nightloom_drivers.clock import Clock
 class Mornings:
     """Reports under way: each a process of its own, which nothing waits for but the very end."""
 
-    def __init__(self, settings: Settings, log: Log, clock: Clock) -> None:
-        self._settings, self._log, self._clock = settings, log, clock
+    def __init__(self, log: Log, clock: Clock) -> None:
+        self._log, self._clock = log, clock
         self._tasks: set[asyncio.Task[None]] = set()
 
-    def begin(self, night: date) -> None:
+    def begin(self, night: date, settings: Settings) -> None:
         """Have the report of a night that is over written; what comes of it is an event."""
-        task = asyncio.create_task(self._write(night))
+        task = asyncio.create_task(self._write(night, settings))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
@@ -46,9 +46,9 @@ class Mornings:
                 task.cancel()
             await asyncio.gather(*under_way, return_exceptions=True)
 
-    async def _write(self, night: date) -> None:
-        folder, began_s = self._settings.observatory.output_folder, self._clock.unix_s()
-        sources = Sources.under(self._settings, night, log_file(folder, night))
+    async def _write(self, night: date, settings: Settings) -> None:
+        folder, began_s = settings.observatory.output_folder, self._clock.unix_s()
+        sources = Sources.under(settings, night, log_file(folder, night))
         file = report_file(folder, night)
         try:
             said = await write_apart(sources, file)
