@@ -350,12 +350,12 @@ def test_a_printer_that_is_not_there_is_one_sentence(
     assert capsys.readouterr().err == "--pdf needs chromium, which is not installed.\n"
 
 
-def mornings(settings: Settings, ask: Callable[[Mornings], None]) -> list[Event]:
+def mornings(ask: Callable[[Mornings], None]) -> list[Event]:
     """What a daemon tells of the reports that it is asked for."""
     log, told = Log(WallClock()), list[Event]()
 
     async def day() -> None:
-        reports = Mornings(settings, log, WallClock())
+        reports = Mornings(log, WallClock())
         async with reports.finished(asyncio.Event()):
             ask(reports)
 
@@ -387,15 +387,16 @@ def test_reports_that_were_never_written_are_made_up_for_once(
 
         def ask(reports: Mornings) -> None:
             for _ in range(2):
-                reports.make_up(ledger, after)
+                reports.make_up(light, ledger, after)
 
-        (event,) = mornings(light, ask)
+        (event,) = mornings(ask)
     assert isinstance(event, e.ReportWritten)
     assert Path(event.path) == report_file(output, night)
 
 
 def test_a_report_that_fails_is_an_event_and_nothing_else(morning: Morning) -> None:
-    (event,) = mornings(morning.sources.settings, lambda reports: reports.begin(date(2020, 1, 1)))
+    settings = morning.sources.settings
+    (event,) = mornings(lambda reports: reports.begin(date(2020, 1, 1), settings))
     assert isinstance(event, e.ReportFailed)
     assert "no log" in event.reason
 
@@ -405,9 +406,9 @@ def test_a_report_under_way_is_given_up_when_the_daemon_is_stopped(morning: Morn
     log, told = Log(WallClock()), list[Event]()
 
     async def day() -> None:
-        reports, stop = Mornings(morning.sources.settings, log, WallClock()), asyncio.Event()
+        reports, stop = Mornings(log, WallClock()), asyncio.Event()
         async with reports.finished(stop):
-            reports.begin(morning.sources.night)
+            reports.begin(morning.sources.night, morning.sources.settings)
             await asyncio.sleep(0)
             stop.set()
 

@@ -118,19 +118,22 @@ def test_a_night_ends_parked_and_closed_when_it_is_told_to_with_nobody_listening
 ) -> None:
     """As when a terminal is closed, or whoever read the log has gone."""
     hears, speaks = os.pipe()
+    terminal, its_other_end = os.openpty()
     process = subprocess.Popen(
         nightloom("run", "--config", config),
-        stdin=subprocess.DEVNULL,
+        stdin=its_other_end,
         stdout=speaks,
         stderr=speaks,
         start_new_session=True,
     )
     os.close(speaks)
+    os.close(its_other_end)
     with os.fdopen(hears, "rb") as heard:
         while b'"night_begun"' not in heard.readline():
             assert process.poll() is None
     process.send_signal(signal.SIGHUP)
     assert process.wait(SAFE_S_MAX) == 0
+    os.close(terminal)
     assert is_safe(server)
 
 

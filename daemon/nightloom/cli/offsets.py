@@ -78,7 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
         return FAILED if played.violations else status
     settings = settings_of(arguments)
     gathering = _offset_run(settings, arguments).gather
-    status = in_the_foreground(settings, 1, gathering)
+    status = in_the_foreground(lambda: settings, 1, gathering)
     if status != DONE:
         return status
     return _show(settings, settings.observatory.output_folder / FILE_NAME, arguments)

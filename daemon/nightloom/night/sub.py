@@ -97,6 +97,7 @@ def _facts(
 ) -> HeaderFacts:
     """What the header says, from the daemon's own knowledge rather than the driver's."""
     rig, observatory = context.rig, context.settings.observatory
+    camera = observatory.camera
     middle_s = began_s + sub.exposure_s / 2
     ra_deg, dec_deg = context.pointing.middle() or (target.ra_deg, target.dec_deg)
     return HeaderFacts(
@@ -111,14 +112,14 @@ def _facts(
         ra_deg=ra_deg,
         dec_deg=dec_deg,
         wcs=context.pointing.wcs(),
-        camera=observatory.camera.device,
+        camera=camera.device,
         observatory=observatory.name,
         telescope=observatory.optics.described,
-        gain=observatory.camera.gain,
-        offset=observatory.camera.offset,
+        gain=camera.gain,
+        offset=camera.offset,
         sensor_temperature_c=rig.camera.temperature_c,
-        sensor_set_point_c=observatory.camera.target_temperature_c,
-        binning=observatory.camera.binning,
+        sensor_set_point_c=camera.target_temperature_c if camera.cooled else None,
+        binning=camera.binning,
         pixel_size_um=rig.camera.pixel_um,
         focal_length_mm=observatory.optics.focal_length_mm,
         aperture_mm=observatory.optics.aperture_mm,

@@ -41,22 +41,22 @@ class Mornings:
     Only one runs at a time, and each night's is tried once.
     """
 
-    def __init__(self, settings: Settings, log: Log, clock: Clock) -> None:
-        self._settings, self._log, self._clock = settings, log, clock
+    def __init__(self, log: Log, clock: Clock) -> None:
+        self._log, self._clock = log, clock
         self._tasks: set[asyncio.Task[None]] = set()
         self._tried: set[date] = set()
         self._one = asyncio.Lock()
 
-    def make_up(self, ledger: Ledger, before: date) -> None:
+    def make_up(self, settings: Settings, ledger: Ledger, before: date) -> None:
         """Have the reports written that nights before a date lack."""
-        for night in unreported(self._settings.observatory.output_folder, ledger, before):
+        for night in unreported(settings.observatory.output_folder, ledger, before):
             if night not in self._tried:
-                self.begin(night)
+                self.begin(night, settings)
 
-    def begin(self, night: date) -> None:
+    def begin(self, night: date, settings: Settings) -> None:
         """Have the report of a night that is over written; what comes of it is an event."""
         self._tried.add(night)
-        task = asyncio.create_task(self._write(night))
+        task = asyncio.create_task(self._write(night, settings))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
@@ -78,9 +78,9 @@ class Mornings:
                 task.cancel()
             await asyncio.gather(*under_way, return_exceptions=True)
 
-    async def _write(self, night: date) -> None:
-        folder, began_s = self._settings.observatory.output_folder, self._clock.unix_s()
-        sources = Sources.under(self._settings, night, log_file(folder, night))
+    async def _write(self, night: date, settings: Settings) -> None:
+        folder, began_s = settings.observatory.output_folder, self._clock.unix_s()
+        sources = Sources.under(settings, night, log_file(folder, night))
         file = report_file(folder, night)
         try:
             async with self._one:
