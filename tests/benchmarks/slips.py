@@ -39,6 +39,7 @@ SWAYING = (
 )
 FOCUSING = "daemon/nightloom/focusing/"
 FRAMES, WRITER = "daemon/nightloom/frames/", "frames/test_writer.py"
+CUTS = "frames/test_power_cuts.py"
 FULL = (
     "frames/test_pipeline.py::test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches",
     "frames/test_pipeline.py::test_a_disk_that_takes_a_frame_again_is_forgiven",
@@ -480,7 +481,7 @@ SLIPS = (
     Slip("worth forgets that light counts twice", "daemon/nightloom/frames/depth.py",
          "seen.starlight**2", "seen.starlight", ("frames/test_depth.py",)),
     Slip("taking back forgets evenness", "daemon/nightloom/frames/pipeline.py",
-         "if known is None or not self._records.may_take_back(known[0]):", "if known is None:",
+         "if known is None or not self._records.may_take_back(known):", "if known is None:",
          (TAKEN_BACK,)),
     Slip("moonlight is unexplained", CLOUDS + "frames.py",
          "/ (frame.lit_sky or 1.0)", "", (LIGHT,)),
@@ -554,7 +555,8 @@ SLIPS = (
     Slip("a disk that takes nothing is not noticed", FRAMES + "disk.py",
          "if len(self._refusals) >= UNWRITTEN_MAX:", "if False:", FULL),
     Slip("a frame's folder is not synced", FRAMES + "writer.py",
-         "(path) from taken\n    _sync_folder(path.parent)\n", "(path) from taken\n", (WRITER,)),
+         "    partial.unlink()\n    sync_folder(path.parent)\n", "    partial.unlink()\n",
+         (WRITER,)),
     Slip("a frame's bytes are not synced", FRAMES + "writer.py",
          "        file.flush()\n        os.fsync(file.fileno())\n", "        file.flush()\n",
          (WRITER,)),
@@ -572,6 +574,15 @@ SLIPS = (
     Slip("a verdict on disk is not synced", FRAMES + "writer.py",
          "            os.fsync(file.fileno())\n            file.seek(0)\n",
          "            file.seek(0)\n", (WRITER,)),
+    Slip("a new folder's name is not synced", "daemon/nightloom/folders.py",
+         "exist_ok=True)\n        sync_folder(folder.parent)\n", "exist_ok=True)\n", (CUTS,)),
+    Slip("what an earlier daemon made is not synced", "daemon/nightloom/folders.py",
+         "            sync_folder(folder.parent)\n    else:", "            pass\n    else:",
+         (CUTS,)),
+    Slip("a file that does not say yet that it was taken back never does", FRAMES + "pipeline.py",
+         "if self._disk.holds(frame):", "if False:", (CUTS,)),
+    Slip("what is left of a frame's writing stays", FRAMES + "writer.py",
+         "    partial.unlink()\n    sync_folder", "    sync_folder", (CUTS,)),
     Slip("a frame goes over another of its name", FRAMES + "writer.py",
          "        os.link(partial, path)  #", "        os.rename(partial, path)  #", (WRITER,)),
     Slip("a verdict in flight that turns out bad is not reckoned with",

@@ -105,10 +105,10 @@ class FrameRecords:
         lost_s = self._worth_s(sub) if self._counts_depth(sub) else None
         return stays_even_without(cycle, self._tally_s(sub), filters, sub.filter, lost_s)
 
-    def take_back(self, sub: Sub, reason: str, sha256: str) -> None:
-        """Enter that an accepted frame does not count after all, and say so."""
+    def take_back(self, sub: Sub, reason: str) -> Frame:
+        """Enter that an accepted frame does not count after all, say so, and return its entry."""
         worth_s = self._worth_s(sub)
-        self._ledger.reject(sub.uid, reason, sha256)
+        frame = self._ledger.reject(sub.uid, reason)
         self._log.emit(
             FrameTakenBack(
                 uid=sub.uid,
@@ -119,6 +119,7 @@ class FrameRecords:
                 reason=reason,
             )
         )
+        return frame
 
     def _tally_s(self, sub: Sub) -> dict[str, float]:
         """The tally as its target counts it."""
@@ -214,6 +215,16 @@ def header_facts(facts: HeaderFacts, measured: Measured, judgement: Judgement) -
         half_flux_radius_px=measured.stars.half_flux_radius_px,
         star_count=measured.star_count,
         verdict="accepted" if judgement.accepted else f"rejected: {judgement.reason}",
+    )
+
+
+def facts_taken_back(frame: Frame) -> HeaderFacts:
+    """What the header of a frame says once it was taken back."""
+    return HeaderFacts(
+        kind=frame.kind,
+        half_flux_radius_px=frame.half_flux_radius_px,
+        star_count=frame.stars,
+        verdict=f"rejected: {frame.reason}",
     )
 
 
