@@ -39,6 +39,7 @@ SWAYING = (
 )
 FOCUSING = "daemon/nightloom/focusing/"
 FRAMES, WRITER = "daemon/nightloom/frames/", "frames/test_writer.py"
+HOSTILE = "link/test_hostile_servers.py"
 CUTS = "frames/test_power_cuts.py"
 FULL = (
     "frames/test_pipeline.py::test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches",
@@ -580,6 +581,13 @@ SLIPS = (
     Slip("a server that goes while devices are looked at ends the daemon",
          "daemon/nightloom/reaching.py", "if link.connected and look >= LOOKS_MAX:", "if True:",
          ("test_reaching.py",)),
+    Slip("a server may define properties without end", LINK + "indi.py",
+         "if len(self._vectors) > VECTORS_MAX:", "if False:", (HOSTILE,)),
+    Slip("a property may be of any size", LINK + "channel.py",
+         "if len(packet) > RECORD_BYTES_MAX:", "if False:", (HOSTILE,)),
+    Slip("a message may be of any length", LINK + "liveness.py",
+         "if received_bytes - self._heard_bytes > MESSAGE_BYTES_MAX:", "if False:",
+         ("link/test_liveness.py",)),
     Slip("a new folder's name is not synced", "daemon/nightloom/folders.py",
          "exist_ok=True)\n        sync_folder(folder.parent)\n", "exist_ok=True)\n", (CUTS,)),
     Slip("what an earlier daemon made is not synced", "daemon/nightloom/folders.py",
