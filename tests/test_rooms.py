@@ -17,7 +17,7 @@ ACTING = {
     "drawing": set[str](),
     "faults": {"trying"},
     "focusing": {"runs", "scanning", "watching", "records", "learned", "kept_focus", "confirming"},
-    "frames": {"pipeline", "measuring", "disk", "records", "recovery", "weighing"},
+    "frames": {"pipeline", "download", "measuring", "disk", "records", "recovery", "weighing"},
     "guiding": {
         "guiding",
         "loop",

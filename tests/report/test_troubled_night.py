@@ -323,7 +323,7 @@ def test_the_command_and_the_daemon_write_the_same(
     tonight = figures["targets"]["NGC 891"]
     kept_s = {name: row["tonight_s"] for name, row in tonight.items()}
     assert kept_s == dict(morning.night.played.summary.accepted_s)
-    (event,) = mornings(light, lambda reports: reports.begin(morning.sources.night))
+    (event,) = mornings(lambda reports: reports.begin(morning.sources.night, light))
     assert isinstance(event, e.ReportWritten)
     assert Path(event.path).read_text() == file.read_text()
     assert "kept of" in event.said

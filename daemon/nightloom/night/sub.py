@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from nightloom.frames import HeaderFacts
-from nightloom.frames.pipeline import Download
+from nightloom.frames.download import Download
 from nightloom.frames.records import sub_cancelled
 from nightloom.guiding import GuideStatistics
 from nightloom.ledger import Stage, Sub

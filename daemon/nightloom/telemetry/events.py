@@ -144,6 +144,14 @@ class Restarted(Event):
     unfinished: list[str] = Field(description="what had been begun, oldest first")
 
 
+class LeftOverSettled(Event):
+    """The daemon found what an earlier one had begun in a night that is over, and ends it."""
+
+    level: ClassVar[Level] = "warning"
+
+    unfinished: list[str] = Field(description="what had been begun, oldest first")
+
+
 class OperatorAsked(Event):
     """A person asked the running daemon for something."""
 
