@@ -34,7 +34,7 @@ from nightloom.telemetry import log_sha256
 from nightloom.telemetry.figures import counted
 from nightloom.telemetry.words import sentence
 from nightloom_drivers.clock import WallClock, real_monotonic_s
-from nightloom_drivers.depth import Depth
+from nightloom_drivers.sent import Sent
 
 DEMO_NIGHT = date(2026, 11, 10)
 """A long night a day after new Moon, for which the demo observatory's targets were chosen."""
@@ -81,9 +81,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         + ", ".join(f"{one.name} ({one.words})" for one in TROUBLES),
     )
     parser.add_argument(
-        "--depth",
-        choices=[str(depth) for depth in Depth],
-        default=str(Depth.PIXELS),
+        "--send",
+        choices=[str(sent) for sent in Sent],
+        default=str(Sent.PIXELS),
         help="what the simulated cameras send: pictures, or only the stars that measuring them"
         " would find, which takes two thirds of the time with the demo's small sensor and a fifth"
         " with 26 megapixels (default: pixels)",
@@ -110,9 +110,9 @@ def run(arguments: argparse.Namespace) -> int:
     if not 0 < arguments.speed <= SPEED_MAX:
         raise BadInput(f"--speed {arguments.speed:g} must be above 0 and up to {SPEED_MAX:g}.")
     troubles = _troubles(arguments)
-    depth = _depth(arguments)
+    sent = _sent(arguments)
     rehearsal = replace(
-        rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles, depth=depth
+        rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles, sent=sent
     )
     played = _play(rehearsal, arguments)
     report = _report(rehearsal)
@@ -162,12 +162,12 @@ def _troubles(arguments: argparse.Namespace) -> tuple[Trouble, ...]:
     return asked
 
 
-def _depth(arguments: argparse.Namespace) -> Depth:
+def _sent(arguments: argparse.Namespace) -> Sent:
     """What the cameras send. Raises BadInput."""
-    depth = Depth(arguments.depth)
-    if depth is not Depth.PIXELS and arguments.indi:
-        raise BadInput(f"--depth {depth} needs virtual time; leave out --indi.")
-    return depth
+    sent = Sent(arguments.send)
+    if sent is not Sent.PIXELS and arguments.indi:
+        raise BadInput(f"--send {sent} needs virtual time; leave out --indi.")
+    return sent
 
 
 def _utc(at_s: float) -> str:

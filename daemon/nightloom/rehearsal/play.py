@@ -74,7 +74,7 @@ def play_virtually(
 
     async def night() -> Played:
         clock = LoopClock(rehearsal.starts_s)
-        rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed, rehearsal.depth)
+        rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed, rehearsal.sent)
         async with rig.link as link:
             disk = TroubledDisk(InLine())
             beside = [asyncio.ensure_future(_troubles(rehearsal, rig, clock, disk))]
@@ -156,7 +156,7 @@ async def _play(
             log.emit(assumption)
         context = build_context(
             settings,
-            assemble(link, settings.observatory, clock, rehearsal.depth),
+            assemble(link, settings.observatory, clock, rehearsal.sent),
             safety_devices(link, settings.observatory, clock),
             schedule,
             frames_folder=rehearsal.frames_folder,

@@ -12,8 +12,8 @@ from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
 from nightloom.sky import Interval
 from nightloom.telemetry.events import LikenessAssumed
-from nightloom_drivers.depth import Depth
 from nightloom_drivers.rig_settings import RigSettings
+from nightloom_drivers.sent import Sent
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Rehearsal:
     """What the night does once a target is ready: take subs, or something else."""
     troubles: tuple[Trouble, ...] = ()
     """What goes wrong, each at its moment; on virtual time only."""
-    depth: Depth = Depth.PIXELS
+    sent: Sent = Sent.PIXELS
     """What the simulated cameras send; over a socket always pixels."""
     assumed: tuple[LikenessAssumed, ...] = ()
     """What the simulated rig has that the configuration does not state."""

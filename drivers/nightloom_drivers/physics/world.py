@@ -4,7 +4,6 @@ from functools import cached_property
 
 import numpy as np
 
-from nightloom_drivers.depth import Depth
 from nightloom_drivers.physics.cameras import GuideCamera, MainCamera
 from nightloom_drivers.physics.clouds import Clouds
 from nightloom_drivers.physics.cooler import Cooler
@@ -23,6 +22,7 @@ from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.weather import Weather
 from nightloom_drivers.physics.wheel import Wheel
 from nightloom_drivers.rig_settings import RigSettings
+from nightloom_drivers.sent import Sent
 
 # One child stream each, in this order for ever: append, never reorder.
 _STREAMS = (
@@ -34,15 +34,15 @@ _STREAMS = (
 class World:
     """Everything physical about one rig; times are Unix seconds, UTC.
 
-    `depth` is what its cameras send. Commands to one device must come in the order of time.
+    `sent` is what its cameras send. Commands to one device must come in the order of time.
     `dusk_s` is the end of evening twilight of the night that `start_s` falls in, from which
     passages of weather are counted.
     """
 
     def __init__(
-        self, settings: RigSettings, seed: int, start_s: float, depth: Depth = Depth.PIXELS
+        self, settings: RigSettings, seed: int, start_s: float, sent: Sent = Sent.PIXELS
     ) -> None:
-        self.settings, self.depth = settings, depth
+        self.settings, self.sent = settings, sent
         children = np.random.SeedSequence(seed).spawn(len(_STREAMS))
         streams = self._streams = dict(zip(_STREAMS, children, strict=True))
         self.site = Site(settings.site)

@@ -7,7 +7,6 @@ from functools import partial
 from pathlib import Path
 
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.depth import Depth
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cameras import Window
 from nightloom_drivers.physics.site import icrs_deg
@@ -15,6 +14,7 @@ from nightloom_drivers.physics.sky import airmass
 from nightloom_drivers.physics.sphere import unit
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import RigSettings
+from nightloom_drivers.sent import Sent
 from nightloom_drivers.simulators.camera import CameraSimulator, Chip, Exposed
 from nightloom_drivers.simulators.dust_cap import DustCapSimulator
 from nightloom_drivers.simulators.fits import Card
@@ -59,9 +59,9 @@ def read_settings(folder: Path | None) -> RigSettings:
     return RigSettings.model_validate(tomllib.loads((folder / "rig.toml").read_text("utf-8")))
 
 
-def build_rig(settings: RigSettings, clock: Clock, seed: int, depth: Depth = Depth.PIXELS) -> Rig:
+def build_rig(settings: RigSettings, clock: Clock, seed: int, sent: Sent = Sent.PIXELS) -> Rig:
     """A rig that begins at the clock's present; call it while the clock's loop runs."""
-    world = World(settings, seed, clock.unix_s(), depth)
+    world = World(settings, seed, clock.unix_s(), sent)
     return Rig(world, fresh_simulators(world, clock))
 
 
@@ -77,7 +77,7 @@ def _main_chip(world: World) -> Chip:
     optics = world.settings.optics
     return Chip(
         world.settings.sensor,
-        world.listing_camera.expose if world.depth is Depth.STARS else world.camera.expose,
+        world.listing_camera.expose if world.sent is Sent.STARS else world.camera.expose,
         (optics.focal_length_mm, optics.aperture_mm),
         world.cooler,
         BINNING_MAX,
@@ -87,7 +87,7 @@ def _main_chip(world: World) -> Chip:
 
 def _guide_chip(world: World) -> Chip:
     """The guide camera does not bin."""
-    listing = world.depth is Depth.STARS
+    listing = world.sent is Sent.STARS
     camera = world.listing_guide_camera if listing else world.guide_camera
 
     def expose(t_s: float, exposure_s: float, kind: FrameKind, part: Window, _: int) -> Exposed:
