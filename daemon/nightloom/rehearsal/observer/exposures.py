@@ -1,7 +1,9 @@
 """What the cameras did: when one last looked at the sky, and the subs that left the main one."""
 
 import zlib
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 
 import numpy as np
 
@@ -18,6 +20,11 @@ SAMPLES = 32
 
 UNDER_IT_DEG = 1.0
 """A sub is of a target that is so near the middle of its frame."""
+
+SAME_START_S = 0.5
+
+ON_ITS_WAY_S = 2.0
+"""From its arrival to when a frame must be safely on disk."""
 
 BLOCK = 2880
 """A FITS file is made of blocks of so many bytes (FITS standard 4.0, section 3.1)."""
@@ -63,6 +70,8 @@ class TakenSub:
     stuck: bool = False
     """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
     depth: Depth = field(default_factory=Depth)
+    lost: bool = False
+    """The disk refused it, or the daemon died before it can have been there: it need not be."""
 
 
 class Exposures:
@@ -72,6 +81,7 @@ class Exposures:
         self._settings, self._world = settings, world
         self._under_way: dict[str, Exposure] = {}
         self.subs: list[TakenSub] = []
+        self._arrived_s: dict[float, float] = {}
         self._looked_s = 0.0
         self._asked_slot: int | None = None
         self._asked_steps: int | None = None
@@ -119,6 +129,24 @@ class Exposures:
         if one is not None and one.light:
             self._looked_s = max(self._looked_s, min(t_s, one.begun_s + one.exposure_s))
 
+    def cut_off(self, now_s: float) -> None:
+        """Whoever was to take the frames is no more: one that is exposed or came just now, and
+        only one that did, may be lost.
+        """
+        for device in tuple(self._under_way):
+            self.given_up(device, now_s)
+        self.subs = [
+            replace(sub, lost=sub.lost or now_s - self._arrived_s[sub.start_s] <= ON_ITS_WAY_S)
+            for sub in self.subs
+        ]
+
+    def not_taken(self, starts: Iterable[datetime]) -> None:
+        """The disk refused the frames that began then."""
+        refused_s = [start.timestamp() for start in starts]
+        self.subs = [
+            replace(sub, lost=sub.lost or _among(sub.start_s, refused_s)) for sub in self.subs
+        ]
+
     def light_s(self, now_s: float) -> float:
         """When a camera last looked at the sky; 0 for never."""
         ends = [
@@ -128,7 +156,7 @@ class Exposures:
         ]
         return max([self._looked_s, *ends])
 
-    def delivered(self, device: str, data: bytes, slews: int) -> None:
+    def delivered(self, device: str, data: bytes, slews: int, now_s: float) -> None:
         """A frame left the main camera."""
         one = self._under_way.get(device)
         if one is None or not one.light or not one.whole:
@@ -138,6 +166,7 @@ class Exposures:
         sub = self._sub(one, data, slews)
         if sub is not None:
             self.subs.append(sub)
+            self._arrived_s[sub.start_s] = now_s
 
     def _sub(self, one: Exposure, data: bytes, slews: int) -> TakenSub | None:
         world, observatory = self._world, self._settings.observatory
@@ -219,6 +248,10 @@ class Exposures:
         radius_arcsec = out_um / (2 * optics.focal_ratio) * 206.264806 / optics.focal_length_mm
         air = world.sky.seeing_fwhm_arcsec(t_s, altitude_deg, glass.wavelength_nm) / 2
         return float(np.hypot(air, radius_arcsec / np.sqrt(2)) / air - 1)
+
+
+def _among(start_s: float, others_s: Iterable[float]) -> bool:
+    return any(abs(other_s - start_s) < SAME_START_S for other_s in others_s)
 
 
 def _is_asked(target: Target, asked_s: float, exposure_s: float, unguided_s: float | None) -> bool:
