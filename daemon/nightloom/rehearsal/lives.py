@@ -66,7 +66,7 @@ class _Mortal(Coroutine[object, object, object]):
         if self._life.over:
             return self._stand_still()
         try:
-            return self._work.send(value)
+            return self._work.send(value)  # type: ignore[arg-type]
         except BaseException:
             self._life.begun.pop(self, None)  # it has ended
             raise
@@ -175,7 +175,7 @@ def _mortal_tasks(loop: asyncio.AbstractEventLoop) -> Iterator[None]:
             work = mortal
         return usual(loop, work, **options)
 
-    loop.set_task_factory(create)
+    loop.set_task_factory(create)  # type: ignore[arg-type]
     try:
         yield
     finally:
