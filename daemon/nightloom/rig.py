@@ -148,10 +148,13 @@ class SimulatedRig:
 
 
 def simulated_rig(
-    settings: RigSettings, clock: Clock, seed: int, sent: Sent = Sent.PIXELS
+    settings: RigSettings, clock: Clock, seed: int, sent: Sent = Sent.PIXELS, night: int = 0
 ) -> SimulatedRig:
-    """A simulated rig that begins at the clock's present, over a loopback."""
-    built = build_rig(settings, clock, seed, sent)
+    """A simulated rig that begins at the clock's present, over a loopback.
+
+    `night` numbers its nights from 0: the rig is the seed's, the sky each night's own.
+    """
+    built = build_rig(settings, clock, seed, sent, night)
     return SimulatedRig(LoopbackLink(built.simulators), built.world)
 
 

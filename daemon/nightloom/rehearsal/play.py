@@ -31,7 +31,13 @@ from nightloom.solving import CatalogueSolver
 from nightloom.status import Account
 from nightloom.telemetry import Listener, Log
 from nightloom.telemetry.outages import outages_told
-from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s
+from nightloom_drivers.clock import (
+    Clock,
+    LoopClock,
+    ScaledTimeLoop,
+    WrongClock,
+    real_monotonic_s,
+)
 from nightloom_drivers.link import Link
 from nightloom_drivers.simulators.faults import Faults
 from nightloom_drivers.virtual_loop import run_virtual
@@ -83,7 +89,9 @@ async def _watched(
 ) -> Played:
     """A night, whatever goes wrong beside it, and its observer."""
     clock = LoopClock(rehearsal.starts_s)
-    rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed, rehearsal.sent)
+    number, sent = rehearsal.number, rehearsal.sent
+    rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed, sent, number)
+    computer = WrongClock(rehearsal.starts_s, lambda: rig.world.clock_off_s)
     disk, summary = TroubledDisk(InLine()), _summary(rehearsal)
     faults = Faults(rig.link, rig.simulators, rig.world, clock)
 
@@ -93,6 +101,7 @@ async def _watched(
 
     def begins() -> None:
         rig.link.renew()
+        rig.world.clock_off_s = 0.0  # a computer that starts waits for the time
         if faults.served:
             rig.link.reconnect()
 
@@ -103,14 +112,24 @@ async def _watched(
         lambda: rig.simulators,
         clock,
         lambda: rig.link.connected and daemon.alive,
+        computer,
     )
 
     async def live(life: Life) -> FramesNotKept | None:
         return await _play(
-            rehearsal, rig.link, clock, InLine(MEASURING_S), disk, summary, listeners, person, life
+            rehearsal,
+            rig.link,
+            computer,
+            InLine(MEASURING_S),
+            disk,
+            summary,
+            listeners,
+            person,
+            life,
         )
 
-    scene = Scene(rig, faults, clock, rehearsal.dark, disk, rehearsal.out / FILE_NAME, daemon)
+    ledger = rehearsal.out / FILE_NAME
+    scene = Scene(rig, faults, clock, rehearsal.dark, disk, ledger, daemon)
     async with rig.link:
         beside = [asyncio.ensure_future(bring_all(rehearsal.all_comings, scene))]
         if meddler is not None:

@@ -36,6 +36,8 @@ class Rehearsal:
     """What goes wrong, each at a moment that the seed draws; on virtual time only."""
     comings: tuple[Coming, ...] = ()
     """What goes wrong besides, each at its moment."""
+    number: int = 0
+    """Which night of its rig it is, where several follow each other in one folder, from 0."""
     late_s: float = 0.0
     """How long after its time the daemon is started."""
     sent: Sent = Sent.PIXELS
@@ -60,7 +62,7 @@ class Rehearsal:
 
     def comes_s(self, trouble: Trouble) -> float:
         """When a trouble comes, in Unix seconds."""
-        return trouble.comes_s(self.dark, self.starts_s, self.seed)
+        return trouble.comes_s(self.dark, self.starts_s, self.seed + self.number)
 
     @property
     def all_comings(self) -> tuple[Coming, ...]:

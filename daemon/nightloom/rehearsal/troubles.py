@@ -44,6 +44,8 @@ MINUTE_S = 60.0
 
 ROOM_FRAMES = 3
 
+SET_WRONG_S = 300.0
+
 DOWN_S, POWER_BACK_S = 10.0, 60.0
 """From the daemon's death to its next start, and how long there is no power."""
 
@@ -165,6 +167,14 @@ async def _network_gone(scene: Scene) -> None:
 
 async def _daemon_killed(scene: Scene) -> None:
     await scene.daemon.kill(DOWN_S)
+
+
+async def _clock_ahead(scene: Scene) -> None:
+    scene.rig.world.clock_off_s = SET_WRONG_S
+
+
+async def _clock_back(scene: Scene) -> None:
+    scene.rig.world.clock_off_s = -SET_WRONG_S
 
 
 async def _power_cut(scene: Scene) -> None:
@@ -378,6 +388,8 @@ TROUBLES = (
     Trouble("network-gone", "nothing comes through for 30 s", _network_gone),
     Trouble("daemon-killed", "the daemon is killed, and started again after 10 s", _daemon_killed),
     Trouble("power-cut", "there is no power for 1 min; then all starts anew", _power_cut),
+    Trouble("clock-ahead", "the computer's clock is set 5 min ahead", _clock_ahead),
+    Trouble("clock-back", "the computer's clock is set 5 min back", _clock_back),
     Trouble("camera-dead", "the camera's driver is gone for good", _camera_dead),
     Trouble("camera-hangs", "an exposure never ends", _camera_hangs),
     Trouble("camera-taken", "somebody else is exposing at dusk", _camera_taken, at_dusk=True),

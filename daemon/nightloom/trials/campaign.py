@@ -3,6 +3,7 @@
 import hashlib
 import json
 import multiprocessing
+import os
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -34,10 +35,8 @@ class Campaign:
 def played_nights(campaign: Campaign) -> Iterator[Outcome]:
     """The outcome of each seed, in their order."""
     one_night = partial(play_trial, sent=campaign.sent)
-    if campaign.jobs == 1:
-        yield from map(one_night, campaign.seeds)
-        return
     spawn = multiprocessing.get_context("spawn")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # small matrices, and every core has a night
     with ProcessPoolExecutor(
         campaign.jobs, mp_context=spawn, max_tasks_per_child=NIGHTS_A_PROCESS
     ) as pool:

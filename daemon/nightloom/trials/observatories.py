@@ -8,6 +8,8 @@ from typing import TypedDict
 
 import numpy as np
 
+from nightloom_drivers.rig_settings import RigSettings
+
 Table = dict[str, object]
 
 
@@ -84,6 +86,14 @@ def telescope(chance: np.random.Generator, pixels: bool) -> tuple[Table, Table, 
         "hot_pixel_fraction": float(chance.choice([1e-4, 5e-4, 2e-3])),
     }
     return said | {"mirrored": bool(chance.random() < 0.3)}, sensor, said
+
+
+def star_limit_mag(rig: RigSettings) -> float:
+    """How faint the stars of a sky are that is to have a few thousand of them in a frame."""
+    width_deg = (
+        rig.sensor.width_px * rig.sensor.pixel_um / 1000.0 / rig.optics.focal_length_mm * 57.296
+    )
+    return float(np.clip(17.0 - 4.0 * np.log10(width_deg), 14.0, 18.0))
 
 
 def focuser(chance: np.random.Generator, ratio: float) -> tuple[Table, Table, Table]:

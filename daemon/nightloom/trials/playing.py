@@ -39,7 +39,7 @@ def _played(seed: int, sent: Sent, out: Path) -> Outcome:
         seed,
         str(trial.night),
         trial.kinds,
-        round(figures["dark_s"] / 3600.0, 3),
+        round(trial.lived_h, 3),
         len(played.subs),
         figures["open_fraction"],
         round(played.unevenness, 4),

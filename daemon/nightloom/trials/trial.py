@@ -54,6 +54,8 @@ class Trial:
     night: date
     late_s: float
     hours: float | None
+    lived_h: float
+    """The dark hours that are lived through."""
     comings: tuple[Coming, ...]
     asking: tuple[Asking, ...]
     sent: Sent
@@ -106,7 +108,8 @@ def trial_of(seed: int, sent: Sent = Sent.STARS) -> Trial:
     whole = Interval(ready_s, end_s)
     comings = _comings(chance, whole)
     asking = asked(chance, whole, [target.name for target in targets.targets])
-    return Trial(seed, simulated, rig, night, late_s, hours, comings, asking, sent)
+    lived_h = span.duration_s / 3600.0
+    return Trial(seed, simulated, rig, night, late_s, hours, lived_h, comings, asking, sent)
 
 
 def _site(table: Table) -> Site:
@@ -167,6 +170,7 @@ def _observatory(
     told["mount"] |= by_chance.mount(chance)
     told["atmosphere"] |= air
     told["weather"] |= weather
+    told["star_limit_mag"] = by_chance.star_limit_mag(rig)
     told["enclosure"]["roof_travel_s"] = float(chance.uniform(10.0, 50.0))
     settings = Settings(observatory, Targets.model_construct(targets=()), Policies(), None)
     return settings, RigSettings.model_validate(told)

@@ -59,9 +59,11 @@ def read_settings(folder: Path | None) -> RigSettings:
     return RigSettings.model_validate(tomllib.loads((folder / "rig.toml").read_text("utf-8")))
 
 
-def build_rig(settings: RigSettings, clock: Clock, seed: int, sent: Sent = Sent.PIXELS) -> Rig:
+def build_rig(
+    settings: RigSettings, clock: Clock, seed: int, sent: Sent = Sent.PIXELS, night: int = 0
+) -> Rig:
     """A rig that begins at the clock's present; call it while the clock's loop runs."""
-    world = World(settings, seed, clock.unix_s(), sent)
+    world = World(settings, seed, clock.unix_s(), sent, night)
     return Rig(world, fresh_simulators(world, clock))
 
 
@@ -82,6 +84,7 @@ def _main_chip(world: World) -> Chip:
         world.cooler,
         BINNING_MAX,
         lambda t_s: _context(world, t_s),
+        world.dated,
     )
 
 
@@ -94,7 +97,8 @@ def _guide_chip(world: World) -> Chip:
         return camera.expose(t_s, exposure_s, kind, part)
 
     guide = world.settings.guide
-    return Chip(guide.sensor, expose, (guide.optics.focal_length_mm, guide.optics.aperture_mm))
+    telescope = guide.optics.focal_length_mm, guide.optics.aperture_mm
+    return Chip(guide.sensor, expose, telescope, dated=world.dated)
 
 
 def _context(world: World, t_s: float) -> list[Card]:

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from nightloom.rehearsal.observer.depth import Depth, true_depth
+from nightloom.rehearsal.observer.depth import Depth, shaken_arcsec, true_depth
 from nightloom.settings import Settings, Target
 from nightloom_drivers.physics.sphere import separation_deg, unit
 from nightloom_drivers.physics.world import World
@@ -43,6 +43,8 @@ class Exposure:
     binning: int
     stuck: bool = False
     """Wheel or focuser was not where it was asked to be, when the shutter opened."""
+    dated_s: float = 0.0
+    """When it began by the clock of the daemon's computer."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +68,7 @@ class TakenSub:
     transmission: float
     wander_arcsec: float
     defocus_growth: float
+    """By what part defocus alone widens the stars that air, guiding and pixels would have made."""
     pixels_crc: int
     stuck: bool = False
     """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
@@ -87,8 +90,10 @@ class Exposures:
         self._asked_steps: int | None = None
         self._gone: set[str] = set()
 
-    def begun(self, camera: CameraSimulator, exposure_s: float, t_s: float) -> Exposure:
-        """A camera has opened its shutter."""
+    def begun(
+        self, camera: CameraSimulator, exposure_s: float, t_s: float, dated_s: float
+    ) -> Exposure:
+        """A camera has opened its shutter; `dated_s` is what the computer's clock reads."""
         frame = camera.properties["CCD_FRAME"]
         size = frame.elements["WIDTH"], frame.elements["HEIGHT"]
         one = Exposure(
@@ -98,6 +103,7 @@ class Exposures:
             size == (frame.limits["WIDTH"][1], frame.limits["HEIGHT"][1]),
             int(camera.number("CCD_BINNING", "HOR_BIN")),
             self._stuck(t_s),
+            dated_s,
         )
         self._under_way[camera.device] = one
         return one
@@ -191,9 +197,10 @@ class Exposures:
         ]
         looking = float(altitude[SAMPLES // 2]), float(azimuth[SAMPLES // 2])
         wander_arcsec, through = float(np.sqrt(np.mean(wander**2))), float(np.mean(passed))
-        growth = self._defocus_growth(float(times[SAMPLES // 2]), looking[0], glass)
+        air, disc = self._blurs_arcsec(float(times[SAMPLES // 2]), looking[0], glass)
+        steady = float(np.hypot(air, shaken_arcsec(world, wander_arcsec)))
         return TakenSub(
-            one.begun_s,
+            one.dated_s,
             one.exposure_s,
             target.name,
             name,
@@ -203,10 +210,10 @@ class Exposures:
             slews,
             through,
             wander_arcsec,
-            growth,
+            float(np.hypot(steady, disc) / steady - 1),
             zlib.crc32(pixels(data)),
             one.stuck or bool(self._gone),
-            true_depth(world, glass, times, looking, through, wander_arcsec, growth),
+            true_depth(world, glass, times, looking, through, wander_arcsec, np.hypot(air, disc)),
         )
 
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:
@@ -234,20 +241,22 @@ class Exposures:
         )
         return any(abs(exposure_s - other_s) < 1e-3 for other_s in others)
 
-    def _defocus_growth(self, t_s: float, altitude_deg: float, glass: FilterSettings) -> float:
-        """By what part defocus alone widens the half-flux radius that the air gives.
+    def _blurs_arcsec(
+        self, t_s: float, altitude_deg: float, glass: FilterSettings
+    ) -> tuple[float, float]:
+        """The half-flux radii that the air and defocus alone give; the latter may be infinite.
 
         The air's is half of its FWHM; a disc of radius r holds half of its light within r / √2.
         """
         world = self._world
+        air = world.sky.seeing_fwhm_arcsec(t_s, altitude_deg, glass.wavelength_nm) / 2
         best = world.light_path.best_focus_steps(t_s)
         if best is None:
-            return float("inf")
+            return air, float("inf")
         optics = world.settings.optics
         out_um = abs(world.focuser.drawtube_steps(t_s) - best) * world.settings.focuser.step_um
         radius_arcsec = out_um / (2 * optics.focal_ratio) * 206.264806 / optics.focal_length_mm
-        air = world.sky.seeing_fwhm_arcsec(t_s, altitude_deg, glass.wavelength_nm) / 2
-        return float(np.hypot(air, radius_arcsec / np.sqrt(2)) / air - 1)
+        return air, float(radius_arcsec / np.sqrt(2))
 
 
 def _among(start_s: float, others_s: Iterable[float]) -> bool:
