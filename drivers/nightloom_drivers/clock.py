@@ -8,6 +8,7 @@ faster. A clock only adds the calendar to the loop's time.
 import asyncio
 import selectors
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Protocol
 
@@ -48,6 +49,17 @@ class LoopClock:
 
     def now(self) -> datetime:
         return datetime.fromtimestamp(self.unix_s(), UTC)
+
+
+class WrongClock(LoopClock):
+    """The same, as somebody has set it: `off_s` says how far it is ahead of the time."""
+
+    def __init__(self, epoch_s: float, off_s: Callable[[], float]) -> None:
+        super().__init__(epoch_s)
+        self._off_s = off_s
+
+    def unix_s(self) -> float:
+        return super().unix_s() + self._off_s()
 
 
 class SteadyClock:

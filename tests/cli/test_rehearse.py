@@ -137,7 +137,7 @@ def test_trouble_that_was_asked_for_is_reported_with_its_moment(
 def test_a_rehearsal_at_star_lists_reports_the_same_figures(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    words = ("--hours", "0.25", "--seed", "7", "--depth", "stars", "--out", str(tmp_path / "out"))
+    words = ("--hours", "0.25", "--seed", "7", "--send", "stars", "--out", str(tmp_path / "out"))
     figures = rehearsed(capsys, *words)
     assert set(figures) == FIGURES
     assert figures["violations"] == []
@@ -161,7 +161,7 @@ def test_the_help_lists_every_trouble(capsys: pytest.CaptureFixture[str]) -> Non
         (["--speed", "0", "--indi"], "--speed 0 must be above 0 and up to 200."),
         (["--trouble", "rain", "hail"], "--trouble hail is none; known are server-gone, "),
         (["--trouble", "rain", "--indi"], "--trouble needs virtual time; leave out --indi."),
-        (["--depth", "stars", "--indi"], "--depth stars needs virtual time; leave out --indi."),
+        (["--send", "stars", "--indi"], "--send stars needs virtual time; leave out --indi."),
         (["--trouble", "disk-full", "--no-frames"], "--trouble disk-full needs frames; "),
         (["--out", "TAKEN"], "cannot be written: "),
         (["--config", "NOWHERE"], "There is no configuration folder"),

@@ -2,8 +2,9 @@
 
 import argparse
 import json
+from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from rich import box
@@ -35,13 +36,16 @@ from nightloom.telemetry import log_sha256
 from nightloom.telemetry.figures import counted
 from nightloom.telemetry.words import sentence
 from nightloom_drivers.clock import WallClock, real_monotonic_s
-from nightloom_drivers.depth import Depth
+from nightloom_drivers.sent import Sent
 
 DEMO_NIGHT = date(2026, 11, 10)
 """A long night a day after new Moon, for which the demo observatory's targets were chosen."""
 
 SPEED_MAX = 200.0
 """Beyond it a rehearsal over a socket is late for everything."""
+
+
+NIGHTS_MAX = 366
 
 
 class RehearsalFigures(NightFigures):
@@ -74,6 +78,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--speed", type=float, default=60.0, help="with --indi, seconds that pass in a second"
     )
     parser.add_argument(
+        "--nights",
+        type=int,
+        default=1,
+        help="so many nights one after another in one folder, of one rig under other skies; what"
+        " was learned and gathered is kept from each to the next",
+    )
+    parser.add_argument(
         "--trouble",
         nargs="+",
         default=[],
@@ -82,9 +93,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         + ", ".join(f"{one.name} ({one.words})" for one in TROUBLES),
     )
     parser.add_argument(
-        "--depth",
-        choices=[str(depth) for depth in Depth],
-        default=str(Depth.PIXELS),
+        "--send",
+        choices=[str(sent) for sent in Sent],
+        default=str(Sent.PIXELS),
         help="what the simulated cameras send: pictures, or only the stars that measuring them"
         " would find, which takes two thirds of the time with the demo's small sensor and a fifth"
         " with 26 megapixels (default: pixels)",
@@ -106,22 +117,49 @@ def add_rehearsal(parser: argparse._ActionsContainer) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Rehearse, and print what the night came to; fails when a promise was broken."""
-    began_s = real_monotonic_s()
+    """Rehearse, and print what each night came to; fails when a promise was broken."""
     if not 0 < arguments.speed <= SPEED_MAX:
         raise BadInput(f"--speed {arguments.speed:g} must be above 0 and up to {SPEED_MAX:g}.")
+    if not 1 <= arguments.nights <= NIGHTS_MAX:
+        raise BadInput(f"--nights {arguments.nights} must be from 1 to {NIGHTS_MAX}.")
     troubles = _troubles(arguments)
-    depth = _depth(arguments)
-    rehearsal = replace(
-        rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles, depth=depth
+    sent = _sent(arguments)
+    first = replace(
+        rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles, sent=sent
     )
+    every = [_rehearsed(night, arguments) for night in _nights(first, arguments)]
+    if arguments.json:
+        alone = len(every) == 1
+        print(json.dumps(every[0] if alone else {"nights": every}))
+    else:
+        for figures in every:
+            print_figures(figures, _in_cycle(first))
+    unasked = not troubles and any(figures["ended_early"] for figures in every)
+    broken = any(figures["violations"] for figures in every)
+    return FAILED if broken or unasked else DONE
+
+
+def _nights(first: Rehearsal, arguments: argparse.Namespace) -> Iterator[Rehearsal]:
+    """One night after another in one folder. Raises BadInput where one does not get dark."""
+    for number in range(arguments.nights):
+        night = first.night + timedelta(days=number)
+        try:
+            darkness(first.settings, night)
+        except NoDarkness as error:
+            raise BadInput(f"There is nothing to rehearse: {error}.") from None
+        yield replace(first, night=night, number=number)
+
+
+def _rehearsed(rehearsal: Rehearsal, arguments: argparse.Namespace) -> RehearsalFigures:
+    """Play one night, and say what it came to."""
+    began_s = real_monotonic_s()
     played = _play(rehearsal, arguments)
-    report = _report(rehearsal)
-    figures: RehearsalFigures = {
+    report = _report(rehearsal, "report.html" if arguments.nights == 1 else "")
+    return {
         **played.summary.figures(),
         "unevenness": round(played.unevenness, 4),
         "violations": played.violations,
-        "troubles": {one.name: _utc(rehearsal.comes_s(one)) for one in troubles},
+        "troubles": {one.name: _utc(rehearsal.comes_s(one)) for one in rehearsal.troubles},
         "dark_parts_s": _dark_parts_s(rehearsal),
         "assumed": [sentence(one) for one in rehearsal.assumed],
         "ended_early": "" if played.unkept is None else str(played.unkept),
@@ -130,21 +168,15 @@ def run(arguments: argparse.Namespace) -> int:
         "out": str(rehearsal.out),
         "report": str(report),
     }
-    if arguments.json:
-        print(json.dumps(figures))
-    else:
-        print_figures(figures, _in_cycle(rehearsal))
-    unasked = played.unkept is not None and not troubles
-    return FAILED if figures["violations"] or unasked else DONE
 
 
-def _report(rehearsal: Rehearsal) -> Path:
+def _report(rehearsal: Rehearsal, name: str) -> Path:
     """Write the morning report beside the log. Raises BadInput where the disk refuses."""
     out = rehearsal.out
     files = (rehearsal.log_file, out / FILE_NAME, out / "frames")
     sources = Sources(rehearsal.settings, rehearsal.night, *files)
     try:
-        return write_report(sources, out / "report.html").file
+        return write_report(sources, out / (name or f"report-{rehearsal.night}.html")).file
     except OSError as error:
         raise BadInput(f"The report in {out} cannot be written: {error}.") from None
 
@@ -163,12 +195,12 @@ def _troubles(arguments: argparse.Namespace) -> tuple[Trouble, ...]:
     return asked
 
 
-def _depth(arguments: argparse.Namespace) -> Depth:
+def _sent(arguments: argparse.Namespace) -> Sent:
     """What the cameras send. Raises BadInput."""
-    depth = Depth(arguments.depth)
-    if depth is not Depth.PIXELS and arguments.indi:
-        raise BadInput(f"--depth {depth} needs virtual time; leave out --indi.")
-    return depth
+    sent = Sent(arguments.send)
+    if sent is not Sent.PIXELS and arguments.indi:
+        raise BadInput(f"--send {sent} needs virtual time; leave out --indi.")
+    return sent
 
 
 def _utc(at_s: float) -> str:

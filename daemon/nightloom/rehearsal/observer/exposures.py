@@ -1,11 +1,13 @@
 """What the cameras did: when one last looked at the sky, and the subs that left the main one."""
 
 import zlib
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 
 import numpy as np
 
-from nightloom.rehearsal.observer.depth import Depth, true_depth
+from nightloom.rehearsal.observer.depth import Depth, shaken_arcsec, true_depth
 from nightloom.rehearsal.observer.rules import ASKED_SKY
 from nightloom.settings import Settings, Target
 from nightloom_drivers.physics.sphere import separation_deg, unit
@@ -24,6 +26,11 @@ MOON_EDGE_DEG = -0.8333
 """Altitude of the Moon's centre when its upper edge rises: half a degree of disc, and refraction of
 34′ (Meeus, Astronomical Algorithms, chapter 15; its parallax is in the altitude)."""
 
+SAME_START_S = 0.5
+
+ON_ITS_WAY_S = 2.0
+"""From its arrival to when a frame must be safely on disk."""
+
 BLOCK = 2880
 """A FITS file is made of blocks of so many bytes (FITS standard 4.0, section 3.1)."""
 
@@ -41,6 +48,8 @@ class Exposure:
     binning: int
     stuck: bool = False
     """Wheel or focuser was not where it was asked to be, when the shutter opened."""
+    dated_s: float = 0.0
+    """When it began by the clock of the daemon's computer."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +73,7 @@ class TakenSub:
     transmission: float
     wander_arcsec: float
     defocus_growth: float
+    """By what part defocus alone widens the stars that air, guiding and pixels would have made."""
     pixels_crc: int
     stuck: bool = False
     """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
@@ -72,6 +82,8 @@ class TakenSub:
     """What lit the sky shortly before, and when it began: dark, moonlit or twilit."""
     sun_altitude_deg: float = -90.0
     """Of the centre of the Sun when it began."""
+    lost: bool = False
+    """The disk refused it, or the daemon died before it can have been there: it need not be."""
 
 
 class Exposures:
@@ -81,13 +93,16 @@ class Exposures:
         self._settings, self._world = settings, world
         self._under_way: dict[str, Exposure] = {}
         self.subs: list[TakenSub] = []
+        self._arrived_s: dict[float, float] = {}
         self._looked_s = 0.0
         self._asked_slot: int | None = None
         self._asked_steps: int | None = None
         self._gone: set[str] = set()
 
-    def begun(self, camera: CameraSimulator, exposure_s: float, t_s: float) -> Exposure:
-        """A camera has opened its shutter."""
+    def begun(
+        self, camera: CameraSimulator, exposure_s: float, t_s: float, dated_s: float
+    ) -> Exposure:
+        """A camera has opened its shutter; `dated_s` is what the computer's clock reads."""
         frame = camera.properties["CCD_FRAME"]
         size = frame.elements["WIDTH"], frame.elements["HEIGHT"]
         one = Exposure(
@@ -97,6 +112,7 @@ class Exposures:
             size == (frame.limits["WIDTH"][1], frame.limits["HEIGHT"][1]),
             int(camera.number("CCD_BINNING", "HOR_BIN")),
             self._stuck(t_s),
+            dated_s,
         )
         self._under_way[camera.device] = one
         return one
@@ -128,6 +144,24 @@ class Exposures:
         if one is not None and one.light:
             self._looked_s = max(self._looked_s, min(t_s, one.begun_s + one.exposure_s))
 
+    def cut_off(self, now_s: float) -> None:
+        """Whoever was to take the frames is no more: one that is exposed or came just now, and
+        only one that did, may be lost.
+        """
+        for device in tuple(self._under_way):
+            self.given_up(device, now_s)
+        self.subs = [
+            replace(sub, lost=sub.lost or now_s - self._arrived_s[sub.start_s] <= ON_ITS_WAY_S)
+            for sub in self.subs
+        ]
+
+    def not_taken(self, starts: Iterable[datetime]) -> None:
+        """The disk refused the frames that began then."""
+        refused_s = [start.timestamp() for start in starts]
+        self.subs = [
+            replace(sub, lost=sub.lost or _among(sub.start_s, refused_s)) for sub in self.subs
+        ]
+
     def light_s(self, now_s: float) -> float:
         """When a camera last looked at the sky; 0 for never."""
         ends = [
@@ -137,7 +171,7 @@ class Exposures:
         ]
         return max([self._looked_s, *ends])
 
-    def delivered(self, device: str, data: bytes, slews: int) -> None:
+    def delivered(self, device: str, data: bytes, slews: int, now_s: float) -> None:
         """A frame left the main camera."""
         one = self._under_way.get(device)
         if one is None or not one.light or not one.whole:
@@ -147,6 +181,7 @@ class Exposures:
         sub = self._sub(one, data, slews)
         if sub is not None:
             self.subs.append(sub)
+            self._arrived_s[sub.start_s] = now_s
 
     def _sub(self, one: Exposure, data: bytes, slews: int) -> TakenSub | None:
         world, observatory = self._world, self._settings.observatory
@@ -171,9 +206,10 @@ class Exposures:
         ]
         looking = float(altitude[SAMPLES // 2]), float(azimuth[SAMPLES // 2])
         wander_arcsec, through = float(np.sqrt(np.mean(wander**2))), float(np.mean(passed))
-        growth = self._defocus_growth(float(times[SAMPLES // 2]), looking[0], glass)
+        air, disc = self._blurs_arcsec(float(times[SAMPLES // 2]), looking[0], glass)
+        steady = float(np.hypot(air, shaken_arcsec(world, wander_arcsec)))
         return TakenSub(
-            one.begun_s,
+            one.dated_s,
             one.exposure_s,
             target.name,
             name,
@@ -183,10 +219,10 @@ class Exposures:
             slews,
             through,
             wander_arcsec,
-            growth,
+            float(np.hypot(steady, disc) / steady - 1),
             zlib.crc32(pixels(data)),
             one.stuck or bool(self._gone),
-            true_depth(world, glass, times, looking, through, wander_arcsec, growth),
+            true_depth(world, glass, times, looking, through, wander_arcsec, np.hypot(air, disc)),
             *self._light(one.begun_s),
         )
 
@@ -232,20 +268,26 @@ class Exposures:
         )
         return any(abs(exposure_s - other_s) < 1e-3 for other_s in others)
 
-    def _defocus_growth(self, t_s: float, altitude_deg: float, glass: FilterSettings) -> float:
-        """By what part defocus alone widens the half-flux radius that the air gives.
+    def _blurs_arcsec(
+        self, t_s: float, altitude_deg: float, glass: FilterSettings
+    ) -> tuple[float, float]:
+        """The half-flux radii that the air and defocus alone give; the latter may be infinite.
 
         The air's is half of its FWHM; a disc of radius r holds half of its light within r / √2.
         """
         world = self._world
+        air = world.sky.seeing_fwhm_arcsec(t_s, altitude_deg, glass.wavelength_nm) / 2
         best = world.light_path.best_focus_steps(t_s)
         if best is None:
-            return float("inf")
+            return air, float("inf")
         optics = world.settings.optics
         out_um = abs(world.focuser.drawtube_steps(t_s) - best) * world.settings.focuser.step_um
         radius_arcsec = out_um / (2 * optics.focal_ratio) * 206.264806 / optics.focal_length_mm
-        air = world.sky.seeing_fwhm_arcsec(t_s, altitude_deg, glass.wavelength_nm) / 2
-        return float(np.hypot(air, radius_arcsec / np.sqrt(2)) / air - 1)
+        return air, float(radius_arcsec / np.sqrt(2))
+
+
+def _among(start_s: float, others_s: Iterable[float]) -> bool:
+    return any(abs(other_s - start_s) < SAME_START_S for other_s in others_s)
 
 
 def _is_asked(target: Target, asked_s: float, exposure_s: float, unguided_s: float | None) -> bool:

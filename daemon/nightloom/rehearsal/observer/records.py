@@ -62,7 +62,7 @@ def audit(
         _compare(settings, sub, entry, findings)
         if entry.accepted:
             _judge(settings, sub, entry, findings)
-        if frames is not None:
+        if frames is not None and (entry.accepted or not sub.lost):
             _look_at_file(settings, sub, entry, frames, findings)
     if frames is not None:
         _look_for_strays(entries, frames, ended_s, findings)
@@ -94,7 +94,7 @@ def _paired(
             findings.add(FRAMES_KEPT, sub.start_s, seen)
         if same:
             yield sub, same[0]
-        elif sub.certain:
+        elif sub.certain and not sub.lost:
             seen = f"{_named(sub)} left the camera and is not in the ledger"
             findings.add(FRAMES_KEPT, sub.start_s, seen)
     for entry in left:
