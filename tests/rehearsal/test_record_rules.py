@@ -20,7 +20,8 @@ from nightloom.frames import HeaderFacts, frame_header, write_frame
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
 from nightloom.rehearsal.observer import Audit, TakenSub, audit
 from nightloom.rehearsal.observer.depth import Depth
-from nightloom.settings import AskedSub, Group, Settings
+from nightloom.settings import AskedSub, Group, Settings, panels_of
+from nightloom.settings.mosaic import Mosaic, PanelPlace
 from nightloom_drivers.frame_kind import FrameKind
 from rehearsal.scenes import STEADY, Seen, Stage, observed
 
@@ -161,14 +162,14 @@ SPOILT: dict[str, Callable[[Night], object]] = {
     "is in the ledger 2 times": lambda n: n.sql(
         "INSERT INTO frames SELECT 'twice', night, target, filter, exposure_s, start_utc, path,"
         " sha256, 'rejected', 'twice', pointing, NULL, NULL, NULL, NULL, NULL, kind, '', 0,"
-        " NULL, NULL, NULL, NULL, NULL"
+        " NULL, NULL, NULL, NULL, NULL, '', 0"
         " FROM frames WHERE uid LIKE '%3'"
     ),
     "no such sub left the camera": lambda n: n.sql(
         "INSERT INTO frames SELECT 'made up', night, target, filter, exposure_s,"
         " '2026-11-10T23:00:00+00:00', path, sha256, 'rejected', 'made up', pointing,"
         " NULL, NULL, NULL, NULL, NULL, kind, '', 0,"
-        " NULL, NULL, NULL, NULL, NULL FROM frames WHERE uid LIKE '%3'"
+        " NULL, NULL, NULL, NULL, NULL, '', 0 FROM frames WHERE uid LIKE '%3'"
     ),
     "is not on disk": lambda n: n.file(3).unlink(),
     "is not the file of the ledger's hash": lambda n: n.sql(
@@ -543,6 +544,44 @@ def test_a_night_gives_no_more_than_its_limits(
     whole = {key: value for key, value in limits.items() if key not in own}
     findings = with_target(tmp_path, {"filters": own, **whole}, *apart(cycle, "LRLGLB")).findings
     assert [one.rule.name for one in findings] == ["nightly_limit"] * found
+
+
+@pytest.mark.parametrize(
+    ("order", "wanted_hours", "ahead"),
+    [
+        ("1111", None, False),
+        ("111112", None, True),
+        ("11112222", None, False),
+        ("111111", 0.2, False),
+    ],
+)
+def test_no_panel_gets_further_ahead_than_a_visit_and_a_cycle(
+    cycle: Seen, tmp_path: Path, order: str, wanted_hours: float | None, ahead: bool
+) -> None:
+    """A visit is three cycles of one L; the second panel wants nothing where it has all."""
+    settings, _ = demo(rig=STEADY)
+    asked = AskedSub(exposure_s=SUB_S, wanted_hours=wanted_hours)
+    first = settings.targets.targets[0]
+    middle = {"ra_deg": first.ra_deg, "dec_deg": first.dec_deg}
+    mosaic = Mosaic(visit_s=3 * SUB_S, places=(PanelPlace(**middle), PanelPlace(**middle)))
+    target = first.model_copy(update={"filters": {"L": asked}, "mosaic": mosaic})
+    panels = panels_of(target, settings.observatory)
+    targets = settings.targets.model_copy(update={"targets": panels})
+    subs = [
+        replace(sub, target=f"{first.name} panel {number}")
+        for sub, number in zip(apart(cycle, "L" * len(order)), order, strict=True)
+    ]
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        for number in range(6) if wanted_hours else ():
+            at = datetime(2026, 11, 8, 20, number, tzinfo=UTC)
+            old = replace(subs[0], target=f"{first.name} panel 2")
+            ledger.add_frame(frame_of(old, 100 + number, start_utc=at, night="2026-11-08"))
+        for number, sub in enumerate(subs, start=1):
+            ledger.add_frame(frame_of(sub, number))
+    findings = audit(
+        replace(settings, targets=targets), NIGHT, subs, tmp_path / FILE_NAME, None
+    ).findings
+    assert {one.rule.name for one in findings} == ({"even_panels"} if ahead else set())
 
 
 def with_target(out: Path, said: Mapping[str, object], *subs: TakenSub) -> Audit:

@@ -205,7 +205,7 @@ CASES = [
         'targets.toml: target["NGC 891"].moon_distance_deg = 30.0 is not a known key; known'
         " here: name, ra_deg, dec_deg, equinox, priority, altitude_floor_deg,"
         " maximum_moonlight_ratio, count, from_utc, from_local, until_utc,"
-        " until_local, maximum_hours, filter, group, dither.",
+        " until_local, maximum_hours, filter, group, mosaic, dither.",
     ),
     (
         "targets.toml",

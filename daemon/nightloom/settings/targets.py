@@ -256,7 +256,7 @@ class Targets(Table):
         names = [target.name for target in spread]
         problems = [
             Problem("targets.toml", "target", name, "must name one target, or panel, only")
-            for name in dict.fromkeys(names)
+            for name in dict.fromkeys(target.name for target in spread if target.number)
             if names.count(name) > 1
         ]
         return self.model_copy(update={"targets": spread}), problems
