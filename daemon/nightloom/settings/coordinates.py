@@ -47,7 +47,7 @@ def read_angle(text: str, unit: str) -> float | None:
         warnings.simplefilter("error")  # 60 minutes or seconds are a warning, 75 an error
         try:
             return float(Angle(text, unit=unit).deg)
-        except (ValueError, UnitsError, UserWarning):  # what astropy raises derives from these
+        except (ValueError, UnitsError, Warning):  # what astropy raises derives from these
             return None
 
 
