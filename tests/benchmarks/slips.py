@@ -813,7 +813,7 @@ SLIPS = (
     Slip("a station that nobody asks for is no matter", CHECKS + "draft.py",
          "    if not rig.stations:\n", "    if rig.stations:\n", DRAFT),
     Slip("a focuser's ends of its driver ignored", CHECKS + "fitting.py",
-         "if said.maximum_steps > highest:", "if said.maximum_steps > 2 * highest:", FITTING),
+         "if said.maximum_steps > highest:", "if said.maximum_steps > 3 * highest:", FITTING),
     Slip("a driver's other place not told", CHECKS + "fitting.py",
          "if off_deg > NEAR_DEG:", "if off_deg > 180.0:", FITTING),
     Slip("a target below the horizon all year", CHECKS + "plausible.py",
