@@ -834,7 +834,7 @@ SLIPS = (
          'warnings.simplefilter("error")', 'warnings.simplefilter("ignore")',
          ("settings/test_mutations.py", "settings/test_problems.py")),
     Slip("a header's negative size taken", DEVICES + "fits_image.py",
-         "if not 0 <= count <= COUNT_MAX:", "if count > COUNT_MAX:", ANY_FRAME),
+         "if not 0 <= number <= COUNT_MAX:", "if number > COUNT_MAX:", ANY_FRAME),
     Slip("what a device lacks waited for again", DEVICES + "device.py",
          "if self.is_ready and not self.link.ever_had(self.device, name):", "if False:",
          ("devices/test_cooling.py",)),

@@ -81,6 +81,17 @@ def test_a_header_that_states_anything(keyword: str, value: str) -> None:
         opened(".fits", b"".join(said) + base[2880:])
 
 
+@pytest.mark.parametrize("value", ["-1", "'a'", "T", "1E400", "NaN", "9" * 20])
+def test_a_size_that_is_none_is_named_before_a_frame_is_taken_up(value: str) -> None:
+    """A true or false would count as 1."""
+    frame = PLAIN.replace(
+        card("NAXIS1  =                   12")[:30], f"NAXIS1  = {value:>20}".encode()
+    )
+    assert frame != PLAIN
+    with pytest.raises(ValueError, match="its header states NAXIS1 = "):
+        open_image(".fits", frame)
+
+
 @settings(max_examples=150)
 @given(
     base=st.sampled_from(("plain", "packed", "stars", "squeezed")),

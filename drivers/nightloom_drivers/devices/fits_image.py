@@ -138,9 +138,10 @@ def _string(text: str) -> str:
 def _count(header: Mapping[str, CardValue], keyword: str) -> int:
     """How many there are of something. Raises ValueError where a header states no such number."""
     value = header.get(keyword, 0)
-    count = int(value) if isinstance(value, (int, float)) and math.isfinite(value) else -1
-    if not 0 <= count <= COUNT_MAX:
+    number = math.nan if isinstance(value, (str, bool)) else float(value)
+    if not 0 <= number <= COUNT_MAX:  # nor NaN
         raise ValueError(f"its header states {keyword} = {value!r}")
+    count = int(number)
     return count
 
 
