@@ -58,6 +58,11 @@ GUIDE_LISTS = ("guiding/test_listed_stars.py",)
 
 REPORT, MINUTES = "daemon/nightloom/report/", "report/test_minutes.py"
 
+CHECKS, FITTING = "daemon/nightloom/checks/", ("checks/test_fitting.py",)
+DRAFT, PLAUSIBLE = ("checks/test_draft.py",), ("checks/test_plausible.py",)
+SETTINGS, PROBLEMS = "daemon/nightloom/settings/", ("settings/test_problems.py",)
+CHANGES, ANY_FRAME = ("settings/test_changes.py",), ("devices/test_any_frame.py",)
+
 
 def asked(name: str) -> tuple[str]:
     """One test of what persons ask: all of them together take minutes."""
@@ -886,6 +891,49 @@ SLIPS = (
     Slip("listed guide stars keep their light behind cloud", "daemon/nightloom/guiding/listed.py",
          'flux = np.where(seen, listed["flux_adu"] * inside, 0.0)',
          "flux = stars.flux_adu[: len(which)].copy()", GUIDE_LISTS),
+    # Configurations ------------------------------------------------------------------------------
+    Slip("a key without its bounds in the reference", SETTINGS + "reference.py",
+         'return "not empty" if filled else bounds(field).strip()', 'return ""',
+         ("test_reference.py",)),
+    Slip("a draft written over what is there", "daemon/nightloom/cli/check_draft.py",
+         "    if there:\n", "    if not there:\n", DRAFT),
+    Slip("the larger of two cameras guides", CHECKS + "choosing.py",
+         "_has_cooler(one), _area(one))\n\n\ndef", "_has_cooler(one), -_area(one))\n\n\ndef",
+         DRAFT),
+    Slip("devices left on by a look", CHECKS + "looking.py",
+         "*(switch_off(link, name, patience_s) for name in off)", "", DRAFT),
+    Slip("a station that nobody asks for is no matter", CHECKS + "draft.py",
+         "    if not rig.stations:\n", "    if rig.stations:\n", DRAFT),
+    Slip("a focuser's ends of its driver ignored", CHECKS + "fitting.py",
+         "if said.maximum_steps > highest:", "if said.maximum_steps > 3 * highest:", FITTING),
+    Slip("a driver's other place not told", CHECKS + "fitting.py",
+         "if off_deg > NEAR_DEG:", "if off_deg > 180.0:", FITTING),
+    Slip("a target below the horizon all year", CHECKS + "plausible.py",
+         "target.dec_deg) <= 0:", "target.dec_deg) <= -90:", PLAUSIBLE),
+    Slip("a disk that is not mounted taken for a folder", CHECKS + "disk.py",
+         "and not point.is_mount()", "and point.is_mount()", PLAUSIBLE),
+    Slip("a blind filter asked for", SETTINGS + "crosscheck.py",
+         '.get("blind") is True', '.get("blind") is None', PROBLEMS),
+    Slip("a telescope of f/0.005", SETTINGS + "observatory.py",
+         "FASTEST_RATIO = 0.5", "FASTEST_RATIO = 0.001", PROBLEMS),
+    Slip("a held table taken over", SETTINGS + "changes.py",
+         'Policies: ("notices", "remote"),', 'Policies: ("notices",),', CHANGES),
+    Slip("filters of another wheel taken over", SETTINGS + "changes.py",
+         'held.add("filters")', "pass", CHANGES),
+    Slip("a mark of byte order read as text", SETTINGS + "parsing.py",
+         "if data.startswith(MARKS):", "if data.startswith(MARKS[1:]):", PROBLEMS),
+    Slip("sixty minutes taken for an hour", SETTINGS + "coordinates.py",
+         'warnings.simplefilter("error")', 'warnings.simplefilter("ignore")',
+         ("settings/test_mutations.py", "settings/test_problems.py")),
+    Slip("a header's negative size taken", DEVICES + "fits_image.py",
+         "if not 0 <= number <= COUNT_MAX:", "if number > COUNT_MAX:", ANY_FRAME),
+    Slip("what a device lacks waited for again", DEVICES + "device.py",
+         "if self.is_ready and not self.link.ever_had(self.device, name):", "if False:",
+         ("devices/test_cooling.py",)),
+    Slip("a needed property that never comes tried again", DEVICES + "device.py",
+         "            if self.link.ever_had(self.device, name):\n                raise\n",
+         "            raise\n",
+         ("devices/test_device_commands.py",)),
 )  # fmt: skip
 
 

@@ -35,6 +35,7 @@ CORPUS = (
     b"[weather.limit]\nX = 1", b"[weather.limit.X]\nmaximum_ = 1", b"[weather.limit.X]\n_c = 1",
     b"[[target]]\nname = 'x'\nra = 1\ndec = 'x'", b"[[target]]\ngroup = [1]",
     b"[[target]]\n[[target.group]]", b"[dark]\nsun_altitude_deg = [[[[]]]]",
+    b"[focus]\nfilter = []", b"[acquire]\nfilter = {}", b"[filter.L]\nblind = []",
     b"[frames]\nname_pattern = \"{night!r}\"", b"[power.outlet.moon]\nvector = 'x'",
     b"[guide_camera]\nsaturation_adu = 1e-300\nfocal_length_mm = 1e308\npixel_um = 0.5",
 )  # fmt: skip
@@ -119,6 +120,7 @@ def test_an_odd_value_is_explained(folder: Path, value: bytes) -> None:
         ("observatory.toml", b"hour_angle_pier_west_h = "),
         ("policies.toml", b"name_pattern = "),
         ("policies.toml", b"address = "),
+        ("targets.toml", b"name = "),
         ("targets.toml", b"ra = "),
         ("targets.toml", b"equinox = "),
     ):

@@ -299,6 +299,14 @@ CASES = [
     ),
     (
         "targets.toml",
+        'ra = "02h22m33s"',
+        'ra = "02h60m00s"',
+        'targets.toml: target["NGC 891"].ra = "02h60m00s" must be text such as "05h35m17s",'
+        " below 24 h and with minutes and seconds below 60, or write ra_deg as a number in"
+        " degrees.",
+    ),
+    (
+        "targets.toml",
         'dec = "+42d20m57s"',
         'dec = "-95d20m57s"',
         'targets.toml: target["NGC 891"].dec = "-95d20m57s" must be text such as "-05d23m28s",'

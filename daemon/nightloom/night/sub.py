@@ -24,17 +24,7 @@ async def expose(context: Context, planned: Planned) -> Download:
     """
     target_run, target = context.target_run, context.target_run.running
     began_s = context.clock.unix_s()
-    sub = Sub(
-        uid=target_run.next_uid(),
-        night=str(context.schedule.night),
-        target=target.name,
-        filter=planned.filter,
-        exposure_s=planned.exposure_s,
-        pointing=target_run.pointings.number,
-        begun_utc=context.clock.now(),
-        mosaic=target.whole if target.number else "",
-        panel=target.number,
-    )
+    sub = _begun(context, target, planned)
     context.ledger.begin_sub(sub)
     try:
         exposure = await context.rig.camera.begin(planned.exposure_s, sub.kind)
@@ -63,6 +53,21 @@ async def expose(context: Context, planned: Planned) -> Download:
     target_run.shutter_closed(planned)
     facts = _facts(context, target, sub, context.guiding.statistics, began_s)
     return context.pipeline.take(_closed(context, sub, facts, began_s), facts, exposure)
+
+
+def _begun(context: Context, target: Target, planned: Planned) -> Sub:
+    """A sub as it begins."""
+    return Sub(
+        uid=context.target_run.next_uid(),
+        night=str(context.schedule.night),
+        target=target.name,
+        filter=planned.filter,
+        exposure_s=planned.exposure_s,
+        pointing=context.target_run.pointings.number,
+        begun_utc=context.clock.now(),
+        mosaic=target.whole if target.number else "",
+        panel=target.number,
+    )
 
 
 def _cancelled(context: Context, sub: Sub, open_s: float, cut: BaseException) -> None:

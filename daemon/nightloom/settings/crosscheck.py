@@ -67,9 +67,9 @@ def _targets_without_slot(tables: Tables) -> Iterator[Problem]:
 
 
 def _targets_of_one_name(tables: Tables) -> Iterator[Problem]:
-    names = [target.get("name") for target in _targets(tables)]
+    names = [one for target in _targets(tables) if isinstance(one := target.get("name"), str)]
     for name in dict.fromkeys(names):
-        if isinstance(name, str) and names.count(name) > 1:
+        if names.count(name) > 1:
             yield Problem("targets.toml", "target", name, "must name one target only")
 
 
@@ -105,7 +105,7 @@ def _blind_filters_asked(tables: Tables) -> Iterator[Problem]:
                     yield Problem("targets.toml", f"{place}.{name}", name, wrong)
     for section in ("focus", "acquire"):
         asked = _table(tables.get("policies.toml"), section).get("filter")
-        if asked in blind:
+        if isinstance(asked, str) and asked in blind:
             yield Problem("policies.toml", f"{section}.filter", asked, wrong)
 
 

@@ -2,6 +2,7 @@
 
 import re
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 MARKS = (b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")
@@ -24,11 +25,27 @@ def table_in(file: Path) -> dict[str, object]:
     """What a file holds. Raises Unreadable."""
     text = _text_in(file)
     try:
-        return tomllib.loads(text)
+        table = tomllib.loads(text)
     except RecursionError:
         raise Unreadable("", "is not valid TOML: it nests too deep") from None
     except ValueError as error:  # TOMLDecodeError, and a number of thousands of digits
         raise Unreadable(*_slip(text, str(error))) from error
+    if any(not -(2**63) <= number < 2**63 for number in _whole_numbers(table)):
+        raise Unreadable("", "holds a whole number that is too long, of more than 64 bits")
+    return table
+
+
+def _whole_numbers(value: object) -> Iterator[int]:
+    """Every whole number in a table or list; TOML 1.0 asks for those of 64 bits."""
+    match value:
+        case dict():
+            for inner in value.values():
+                yield from _whole_numbers(inner)
+        case list():
+            for inner in value:
+                yield from _whole_numbers(inner)
+        case int():
+            yield value
 
 
 def _text_in(file: Path) -> str:
