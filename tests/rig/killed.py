@@ -106,7 +106,7 @@ def campaign(
             began_s = WallClock().unix_s()
             early = bool(chance.random() < 0.3) and 0 < number < kills
             if early:
-                _rest(float(chance.uniform(0.0, 8.0)))
+                _rest(float(chance.uniform(0.0, 30.0)))
             else:
                 daemon.until(lambda d: bool(d.of("sub_begun")), READY_S_MAX)
                 if number:
