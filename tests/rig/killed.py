@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage
+from nightloom.ledger import FILE_NAME, Frame, GuideCalibration, Ledger, Stage
 from nightloom.rehearsal.observer import Finding, audit
 from nightloom.rehearsal.observer.rules import FRAMES_KEPT
 from nightloom.rehearsal.witness import Witness
@@ -106,7 +106,7 @@ def campaign(
             began_s = WallClock().unix_s()
             early = bool(chance.random() < 0.3) and 0 < number < kills
             if early:
-                _rest(float(chance.uniform(0.0, 8.0)))
+                _rest(float(chance.uniform(0.0, 30.0)))
             else:
                 daemon.until(lambda d: bool(d.of("sub_begun")), READY_S_MAX)
                 if number:
@@ -249,6 +249,7 @@ def our_rig(folder: Path) -> Iterator[Stand]:
     port, settings = free_port(), _our_rig(place)
     with tapped(port) as tap:
         _configure_ours(config, output, tap.port, place)
+        _calibrated_ours(output, place, settings)
         said = read_settings(config)
         night = night_of(WallClock().unix_s(), said.observatory.site.place)
         with Witness(said) as witness:
@@ -319,7 +320,7 @@ def _configure_ours(config: Path, output: Path, port: int, place: Place) -> None
         "longitude_deg": f"{place.longitude_deg:.4f}",
         "time_zone": '"UTC"',
         "port": str(port),
-        "target_temperature_c": "0.0",
+        "target_temperature_c": "4.0",
         "cooling_ramp_c_per_min": "20.0",
         "exposure_s": "1.0",
         "slew_settle_s": "0.5",
@@ -343,7 +344,8 @@ def _configure_ours(config: Path, output: Path, port: int, place: Place) -> None
     )
     (config / "policies.toml").write_text("""
 [focus]
-exposure_s = 2.0
+points = 7
+exposure_s = 1.0
 [guiding]
 rest_within_arcsec = 2.5
 rest_for_s = 1.0
@@ -358,6 +360,28 @@ port = 0
 ramp_c_per_min = 20.0
 until_c = 0.0
 """)
+
+
+def _calibrated_ours(output: Path, place: Place, rig: RigSettings) -> None:
+    """Have the ledger know from an earlier night how guide pulses move the stars."""
+    guide = rig.guide
+    scale = 206.265 * guide.sensor.pixel_um / guide.optics.focal_length_mm
+    rate_px_per_s = 15.041 * rig.mount.guide_rate_sidereal / scale
+    with Ledger(output / FILE_NAME) as ledger:
+        ledger.add_calibration(
+            GuideCalibration(
+                measured_utc=WallClock().now(),
+                pier_side="west",
+                scale_arcsec_per_px=scale,
+                declination_deg=place.dec_deg,
+                ra_angle_deg=-guide.angle_deg,
+                dec_angle_deg=90.0 - guide.angle_deg,
+                ra_rate_px_per_s=rate_px_per_s,
+                dec_rate_px_per_s=rate_px_per_s,
+                backlash_s=0.2,
+                north_is_south=False,
+            )
+        )
 
 
 # The C++ simulators ----------------------------------------------------------------------------
