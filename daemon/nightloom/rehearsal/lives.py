@@ -71,7 +71,7 @@ class _Mortal(Coroutine[object, object, object]):
             self._life.begun.pop(self, None)  # it has ended
             raise
 
-    def throw(self, *error: object) -> object:  # type: ignore[override]
+    def throw(self, *error: object) -> object:
         if self._life.buried:
             raise asyncio.CancelledError
         if self._life.over:
