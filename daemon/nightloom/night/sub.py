@@ -107,7 +107,8 @@ def _facts(
         target_dec_deg=target.dec_deg,
         ra_deg=ra_deg,
         dec_deg=dec_deg,
-        wcs=context.pointing.wcs(),
+        # without guide stars nothing holds the sky where it was solved
+        wcs=None if context.unguided else context.pointing.wcs(),
         camera=observatory.camera.device,
         observatory=observatory.name,
         telescope=observatory.optics.described,
