@@ -12,6 +12,7 @@ from nightloom.night.interrupts import reason_of
 from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
 from nightloom.telemetry.events import SubBegun
+from nightloom_drivers.clock import steady_s
 
 SOFTWARE = "nightloom"
 
@@ -23,7 +24,7 @@ async def expose(context: Context, planned: Planned) -> Download:
     Raises DeviceError.
     """
     target_run, target = context.target_run, context.target_run.running
-    began_s = context.clock.unix_s()
+    began_s, from_s = context.clock.unix_s(), steady_s()
     sub = _begun(context, target, planned)
     context.ledger.begin_sub(sub)
     try:
@@ -44,7 +45,7 @@ async def expose(context: Context, planned: Planned) -> Download:
         )
         await exposure.shutter_closed()
     except BaseException as cut:
-        open_s = min(context.clock.unix_s() - began_s, planned.exposure_s)
+        open_s = min(steady_s() - from_s, planned.exposure_s)
         _cancelled(context, sub, open_s, cut)
         context.cloud_monitor.sub_ends()
         raise
@@ -116,8 +117,9 @@ def _facts(
         target_dec_deg=target.dec_deg,
         ra_deg=ra_deg,
         dec_deg=dec_deg,
-        wcs=context.pointing.wcs(),
         camera=camera.device,
+        # without guide stars nothing holds the sky where it was solved
+        wcs=None if context.unguided else context.pointing.wcs(),
         observatory=observatory.name,
         telescope=observatory.optics.described,
         gain=camera.gain,

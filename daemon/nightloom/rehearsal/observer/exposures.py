@@ -99,10 +99,8 @@ class Exposures:
         self._asked_steps: int | None = None
         self._gone: set[str] = set()
 
-    def begun(
-        self, camera: CameraSimulator, exposure_s: float, t_s: float, dated_s: float
-    ) -> Exposure:
-        """A camera has opened its shutter; `dated_s` is what the computer's clock reads."""
+    def begun(self, camera: CameraSimulator, exposure_s: float, t_s: float) -> Exposure:
+        """A camera has opened its shutter."""
         frame = camera.properties["CCD_FRAME"]
         size = frame.elements["WIDTH"], frame.elements["HEIGHT"]
         one = Exposure(
@@ -112,7 +110,7 @@ class Exposures:
             size == (frame.limits["WIDTH"][1], frame.limits["HEIGHT"][1]),
             int(camera.number("CCD_BINNING", "HOR_BIN")),
             self._stuck(t_s),
-            dated_s,
+            self._world.dated(t_s),
         )
         self._under_way[camera.device] = one
         return one

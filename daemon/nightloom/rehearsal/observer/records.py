@@ -85,8 +85,11 @@ def _paired(
 ) -> Iterator[tuple[TakenSub, Entry]]:
     """Each sub with its one entry, by the start of the exposure."""
     left = list(entries)
-    for sub in subs:
-        same = [one for one in left if abs(one.start_s - sub.start_s) < FRAMES_KEPT.tolerance]
+    for number, sub in enumerate(subs):
+        same = [one for one in left if _near_s(one.start_s, sub.start_s)]
+        # where a clock was set back, a later sub may be dated as this one is
+        alike = sum(_near_s(later.start_s, sub.start_s) for later in subs[number + 1 :])
+        same = same[: max(1, len(same) - alike)]
         left = [one for one in left if one not in same]
         if len(same) > 1:
             names = ", ".join(one.uid for one in same)
