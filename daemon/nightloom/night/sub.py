@@ -24,17 +24,7 @@ async def expose(context: Context, planned: Planned) -> Download:
     """
     target_run, target = context.target_run, context.target_run.running
     began_s = context.clock.unix_s()
-    sub = Sub(
-        uid=target_run.next_uid(),
-        night=str(context.schedule.night),
-        target=target.name,
-        filter=planned.filter,
-        exposure_s=planned.exposure_s,
-        pointing=target_run.pointings.number,
-        begun_utc=context.clock.now(),
-        mosaic=target.whole if target.number else "",
-        panel=target.number,
-    )
+    sub = _begun(context, target, planned)
     context.ledger.begin_sub(sub)
     try:
         exposure = await context.rig.camera.begin(planned.exposure_s, sub.kind)
@@ -63,6 +53,21 @@ async def expose(context: Context, planned: Planned) -> Download:
     target_run.shutter_closed(planned)
     facts = _facts(context, target, sub, context.guiding.statistics, began_s)
     return context.pipeline.take(_closed(context, sub, facts, began_s), facts, exposure)
+
+
+def _begun(context: Context, target: Target, planned: Planned) -> Sub:
+    """The sub as it begins, with a name of its own."""
+    return Sub(
+        uid=context.target_run.next_uid(),
+        night=str(context.schedule.night),
+        target=target.name,
+        filter=planned.filter,
+        exposure_s=planned.exposure_s,
+        pointing=context.target_run.pointings.number,
+        begun_utc=context.clock.now(),
+        mosaic=target.whole if target.number else "",
+        panel=target.number,
+    )
 
 
 def _cancelled(context: Context, sub: Sub, open_s: float, cut: BaseException) -> None:
@@ -99,12 +104,10 @@ def _facts(
     rig, observatory = context.rig, context.settings.observatory
     middle_s = began_s + sub.exposure_s / 2
     ra_deg, dec_deg = context.pointing.middle() or (target.ra_deg, target.dec_deg)
-    return HeaderFacts(
+    facts = HeaderFacts(
         kind=sub.kind,
         exposure_s=sub.exposure_s,
         target=sub.target,
-        mosaic=sub.mosaic or None,
-        panel=sub.panel or None,
         filter_name=sub.filter,
         target_ra_deg=target.ra_deg,
         target_dec_deg=target.dec_deg,
@@ -137,3 +140,4 @@ def _facts(
         guide_seeing_arcsec=guided.seeing_arcsec if guided.count else None,
         software=SOFTWARE,
     )
+    return replace(facts, mosaic=sub.mosaic, panel=sub.panel) if sub.panel else facts
