@@ -14,7 +14,8 @@ from astropy.wcs import WCS
 
 from nightloom.rehearsal.observer.entries import Entry, read_entries
 from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares, suits
-from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub, pixels
+from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub
+from nightloom.rehearsal.observer.frame_bytes import pixels
 from nightloom.rehearsal.observer.limits import look_at_hours, look_at_limits
 from nightloom.rehearsal.observer.panels import look_at_panels
 from nightloom.rehearsal.observer.rules import (
