@@ -86,6 +86,11 @@ class SteadyClock:
         return (reads_s,) if abs(reads_s - steady_s) < SET_S else (reads_s, steady_s)
 
 
+def steady_s() -> float:
+    """Seconds of the running loop, for how long something takes: nobody sets them."""
+    return asyncio.get_running_loop().time()
+
+
 def real_monotonic_s() -> float:
     """The machine's monotonic seconds, for wall durations that are reported and never decided on.
 

@@ -66,7 +66,7 @@ def test_the_newest_night_of_the_configured_observatory_is_told_in_its_zone(
     said.write_text(said.read_text().replace("~/nightloom-demo", str(tmp_path / "out")))
 
     async def nights(_: Path) -> AsyncIterator[str]:
-        for line in list[str]():
+        for line in tuple[str, ...]():
             yield line
 
     monkeypatch.setattr("nightloom.cli.tail.follow_nights", nights)

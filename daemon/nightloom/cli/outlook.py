@@ -2,8 +2,6 @@
 
 import argparse
 import json
-from collections import Counter
-from collections.abc import Mapping
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -31,7 +29,7 @@ from nightloom.cli.outlook_picture import night_sheet
 from nightloom.cli.outlook_table import outlook_table
 from nightloom.cli.picture import save
 from nightloom.errors import BadInput
-from nightloom.ledger import FILE_NAME, Ledger, tally_s
+from nightloom.ledger import FILE_NAME, Ledger, tally_s, whole_tally_s
 from nightloom.schedule.outlook import Outlook, outlook
 from nightloom.schedule.windows import NightWindows, NoDarkness, Tally
 from nightloom.settings import Settings, Target
@@ -85,20 +83,15 @@ def _outlook(settings: Settings, arguments: argparse.Namespace) -> Outlook:
 
 
 def _tally(settings: Settings, ledger: Ledger | None, night: str | None = None) -> Tally:
-    """Accepted seconds by filter, as each target counts them; nothing where there is no ledger."""
+    """Accepted seconds by filter, as each target counts them, or of one night its whole mosaic;
+    nothing where there is no ledger.
+    """
     if ledger is None:
         return lambda _: {}
-
-    def told(name: str) -> Mapping[str, float]:
-        target = settings.targets.named(name)
-        if night is None:
-            return tally_s(ledger, target)
-        total_s = Counter[str]()
-        for one in settings.targets.of(target.whole):
-            total_s.update(tally_s(ledger, one, night=night))
-        return total_s
-
-    return told
+    named = settings.targets.named
+    if night is None:
+        return lambda name: tally_s(ledger, named(name))
+    return lambda name: whole_tally_s(ledger, settings.targets.of(named(name).whole), night)
 
 
 # JSON ------------------------------------------------------------------------------------------

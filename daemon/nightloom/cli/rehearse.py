@@ -12,7 +12,7 @@ from rich.console import Console
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_night, config_folder
 from nightloom.cli.progress import progress
-from nightloom.cli.rehearsal_figures import RehearsalFigures, print_figures
+from nightloom.cli.rehearsal_table import RehearsalFigures, print_figures
 from nightloom.cli.rehearsed import keep_configuration, out_folder
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME

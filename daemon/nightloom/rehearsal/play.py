@@ -88,11 +88,40 @@ async def _watched(
     person: Person | None,
 ) -> Played:
     """A night, whatever goes wrong beside it, and its observer."""
-    clock = LoopClock(rehearsal.starts_s)
+    scene, observer = _set_up(rehearsal)
+    rig, summary = scene.rig, _summary(rehearsal)
+    computer = WrongClock(rehearsal.starts_s, lambda: rig.world.clock_off_s)
+
+    async def live(life: Life) -> FramesNotKept | None:
+        compute, disk = InLine(MEASURING_S), scene.disk
+        return await _play(
+            rehearsal, rig.link, computer, compute, disk, summary, listeners, person, life
+        )
+
+    async with rig.link:
+        beside = [asyncio.ensure_future(bring_all(rehearsal.all_comings, scene))]
+        if meddler is not None:
+            beside.append(asyncio.ensure_future(meddler(rig, scene.clock)))
+        try:
+            async with observer.watching():
+                unkept = await _until_too_late(rehearsal, scene.clock, scene.daemon.run(live))
+        except TimeoutError:
+            observer.never_ended()
+            unkept = None
+        finally:
+            for meddling in beside:
+                meddling.cancel()
+    observer.disk_refused(scene.disk.refused)
+    played = _judged(rehearsal, summary, unkept, observer.findings, observer.subs)
+    scene.daemon.bury()
+    return played
+
+
+def _set_up(rehearsal: Rehearsal) -> tuple[Scene, Observer]:
+    """The simulated rig with all that may be done to it, and who watches it."""
+    clock, settings = LoopClock(rehearsal.starts_s), rehearsal.settings
     number, sent = rehearsal.number, rehearsal.sent
     rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed, sent, number)
-    computer = WrongClock(rehearsal.starts_s, lambda: rig.world.clock_off_s)
-    disk, summary = TroubledDisk(InLine()), _summary(rehearsal)
     faults = Faults(rig.link, rig.simulators, rig.world, clock)
 
     def died() -> None:
@@ -105,48 +134,14 @@ async def _watched(
         if faults.served:
             rig.link.reconnect()
 
-    daemon = Lives(died, begins)
-    observer = Observer(
-        rehearsal.settings,
-        rig.world,
-        lambda: rig.simulators,
-        clock,
-        lambda: rig.link.connected and daemon.alive,
-        computer,
-    )
+    daemon, disk = Lives(died, begins), TroubledDisk(InLine())
 
-    async def live(life: Life) -> FramesNotKept | None:
-        return await _play(
-            rehearsal,
-            rig.link,
-            computer,
-            InLine(MEASURING_S),
-            disk,
-            summary,
-            listeners,
-            person,
-            life,
-        )
+    def reachable() -> bool:
+        return rig.link.connected and daemon.alive
 
+    observer = Observer(settings, rig.world, lambda: rig.simulators, clock, reachable)
     ledger = rehearsal.out / FILE_NAME
-    scene = Scene(rig, faults, clock, rehearsal.dark, disk, ledger, daemon)
-    async with rig.link:
-        beside = [asyncio.ensure_future(bring_all(rehearsal.all_comings, scene))]
-        if meddler is not None:
-            beside.append(asyncio.ensure_future(meddler(rig, clock)))
-        try:
-            async with observer.watching():
-                unkept = await _until_too_late(rehearsal, clock, daemon.run(live))
-        except TimeoutError:
-            observer.never_ended()
-            unkept = None
-        finally:
-            for meddling in beside:
-                meddling.cancel()
-    observer.disk_refused(disk.refused)
-    played = _judged(rehearsal, summary, unkept, observer.findings, observer.subs)
-    daemon.bury()
-    return played
+    return Scene(rig, faults, clock, rehearsal.dark, disk, ledger, daemon), observer
 
 
 async def _until_too_late(

@@ -1,11 +1,10 @@
 """Tonight's schedule: which target is due by the plan, with which filters, and for how long."""
 
 import math
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from nightloom.ledger import Ledger, tally_s
+from nightloom.ledger import Ledger, tally_s, whole_tally_s
 from nightloom.schedule import Block, Choice, Plan
 from nightloom.schedule.gathered import Gathered, lacking, wanted_s
 from nightloom.schedule.panels import level, next_panel, visit_cycles
@@ -100,9 +99,10 @@ class Schedule:
 
     def gathered(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> Gathered:
         """What the ledger holds of it; `pending_s` have no verdict yet. Raises LedgerError."""
-        accepted_s, tonight_s = tally_s(self._ledger, target), Counter[str]()
-        for one in self._settings.targets.of(target.whole) if target.limits_a_night else ():
-            tonight_s.update(tally_s(self._ledger, one, night=str(self.night)))
+        accepted_s, tonight_s = tally_s(self._ledger, target), NOTHING
+        if target.limits_a_night:
+            panels = self._settings.targets.of(target.whole)
+            tonight_s = whole_tally_s(self._ledger, panels, str(self.night))
         usual_worth = None
         if target.count == "depth":
             exposed_s = sum(self._ledger.accepted_s(target.name).values())

@@ -1,10 +1,9 @@
 """What a night offers: its dark hours, when each group of filters may run, and plans over it."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from datetime import UTC, date
+from datetime import date
 from functools import cache
 from math import inf
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -18,7 +17,7 @@ from nightloom.schedule import (
     sky_quality,
     steps,
 )
-from nightloom.schedule.clock_times import moment_s
+from nightloom.schedule.clock_times import hours_of
 from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, open_fraction
 from nightloom.schedule.gathered import is_nearly_complete, left_tonight_s, wanted_s
 from nightloom.schedule.meridian_limits import crossings, reach
@@ -99,6 +98,8 @@ class NightWindows:
         self._costs = costs_of(settings)
         self._dark_at = cache(lambda sun_deg: dark_hours(self.site, night, sun_deg))
         self._skies = self._parted()
+        self._zone = settings.observatory.site.time_zone
+        self._noon_s = night_span(self.site, night).start_unix_s
         mount = settings.observatory.mount
         self._reach = {t.name: reach(mount, self.site, _place(t), dark) for t in targets}
         cost_s = crossing_cost_s(settings)
@@ -240,7 +241,7 @@ class NightWindows:
             limit = group.maximum_moonlight_ratio, max(self._moonlight_parts(group))
             allowed = overlaps(allowed, self.table.dim_enough(target.name, *limit))
         allowed = overlaps(allowed, joined([one for sky in group.sky for one in self._skies[sky]]))
-        allowed = overlaps(allowed, [self._hours(target)])
+        allowed = overlaps(allowed, [hours_of(target, self._zone, self._noon_s)])
         least_s = min(LEAST_WINDOW_S, self.least_session_s)
         return tuple(window for window in allowed if window.duration_s >= least_s)
 
@@ -283,23 +284,6 @@ class NightWindows:
         """How much the moonlight counts for each of the group's filters."""
         known = self._settings.observatory.filters
         return [moonlight_part(known[name].bandwidth_nm) for name in group.filters]
-
-    def _hours(self, target: Target) -> Interval:
-        """The hours of the night that are left to a target by the times it is given."""
-        noon_s = night_span(self.site, self.night).start_unix_s
-        zone = self._settings.observatory.site.time_zone
-
-        def told_s(utc: str | None, local: str | None, otherwise: float) -> float:
-            if utc is not None:
-                return moment_s(utc, UTC, noon_s)
-            if local is None or zone is None:
-                return otherwise
-            return moment_s(local, ZoneInfo(zone), noon_s)
-
-        return Interval(
-            told_s(target.from_utc, target.from_local, -inf),
-            told_s(target.until_utc, target.until_local, inf),
-        )
 
 
 def _place(target: Target) -> tuple[float, float]:

@@ -64,14 +64,14 @@ def telescope(chance: np.random.Generator, pixels: bool) -> tuple[Table, Table, 
         width, height, pixel_um = (
             SMALL_SENSOR if pixels else SENSORS[int(chance.integers(len(SENSORS)))]
         )
-        length_mm = float(np.exp(chance.uniform(np.log(250.0), np.log(2200.0))))
+        length_mm = _between(chance, 250.0, 2200.0)
         scale = 206.265 * pixel_um / length_mm
         if (
             SCALE_ARCSEC[0] <= scale <= SCALE_ARCSEC[1]
             and FIELD_DEG[0] <= scale * width / 3600.0 <= FIELD_DEG[1]
         ):
             break
-    ratio = float(np.clip(np.exp(chance.uniform(np.log(2.2), np.log(10.0))), length_mm / 450.0, 10))
+    ratio = float(np.clip(_between(chance, 2.2, 10.0), length_mm / 450.0, 10.0))
     obstruction = float(chance.choice([0.0, 0.3, 0.45]))
     said: Table = {
         "focal_length_mm": round(length_mm, 1),
@@ -82,7 +82,7 @@ def telescope(chance: np.random.Generator, pixels: bool) -> tuple[Table, Table, 
         "width_px": width,
         "height_px": height,
         "pixel_um": pixel_um,
-        "download_s": round(float(np.exp(chance.uniform(np.log(0.2), np.log(10.0)))), 2),
+        "download_s": round(_between(chance, 0.2, 10.0), 2),
         "hot_pixel_fraction": float(chance.choice([1e-4, 5e-4, 2e-3])),
     }
     return said | {"mirrored": bool(chance.random() < 0.3)}, sensor, said
@@ -151,30 +151,22 @@ def mount(chance: np.random.Generator) -> Table:
 
 def sky(chance: np.random.Generator, hours: tuple[float, float]) -> tuple[Table, Table]:
     """Air, and the weather between two `hours` counted from dusk."""
-    begin_h, end_h = hours
+
+    def passage(longest_h: float, **told: float) -> Table:
+        lasts_h = float(chance.uniform(0.05, longest_h))
+        begin_h = float(chance.uniform(hours[0] - lasts_h / 2, hours[1]))
+        return {"begin_h_after_dusk": begin_h, "duration_h": lasts_h, **told}
+
     clouds = [
-        {
-            "begin_h_after_dusk": float(chance.uniform(begin_h - 0.3, end_h)),
-            "duration_h": float(chance.uniform(0.1, 0.8)),
-            "depth_mag": float(np.exp(chance.uniform(np.log(0.2), np.log(8.0)))),
-            "contrast": float(chance.uniform(0.0, 0.9)),
-        }
+        passage(0.8, depth_mag=_between(chance, 0.2, 8.0), contrast=chance.uniform(0.0, 0.9))
         for _ in range(int(chance.choice([0, 0, 0, 1, 1, 2])))
     ]
-    showers = [
-        {
-            "begin_h_after_dusk": float(chance.uniform(begin_h - 0.5, end_h)),
-            "duration_h": float(chance.uniform(0.05, 0.5)),
-            "rate_mm_per_h": float(chance.uniform(0.2, 10.0)),
-        }
+    rain = [
+        passage(0.5, rate_mm_per_h=_between(chance, 0.2, 10.0))
         for _ in range(int(chance.random() < 0.08))
     ]
     gusts = [
-        {
-            "begin_h_after_dusk": float(chance.uniform(begin_h, end_h)),
-            "duration_h": float(chance.uniform(0.05, 0.5)),
-            "wind_m_per_s": float(chance.uniform(5.0, 20.0)),
-        }
+        passage(0.5, wind_m_per_s=chance.uniform(5.0, 20.0))
         for _ in range(int(chance.random() < 0.1))
     ]
     mean_c = float(chance.uniform(-12.0, 18.0))
@@ -184,12 +176,17 @@ def sky(chance: np.random.Generator, hours: tuple[float, float]) -> tuple[Table,
         "dew_point_c": mean_c - float(chance.uniform(12.0, 20.0)),
         "wind_m_per_s": float(chance.uniform(0.5, 3.0)),
         "clouds": clouds,
-        "rain": showers,
+        "rain": rain,
         "gusts": gusts,
     }
     air: Table = {
-        "seeing_fwhm_arcsec": float(np.exp(chance.uniform(np.log(1.6), np.log(4.5)))),
+        "seeing_fwhm_arcsec": _between(chance, 1.6, 4.5),
         "seeing_log_scatter": float(chance.uniform(0.02, 0.25)),
         "jitter_arcsec": float(chance.uniform(0.2, 1.0)),
     }
     return air, weather
+
+
+def _between(chance: np.random.Generator, low: float, high: float) -> float:
+    """Evenly in the logarithm."""
+    return float(np.exp(chance.uniform(np.log(low), np.log(high))))

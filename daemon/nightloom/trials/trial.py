@@ -17,6 +17,7 @@ from nightloom.likeness import likeness
 from nightloom.rehearsal import TROUBLES, Rehearsal, Trouble
 from nightloom.rehearsal.troubles import Coming
 from nightloom.rig import simulated_settings
+from nightloom.schedule.windows import darkness
 from nightloom.settings import Observatory, Policies, Settings, Targets, demo_folder
 from nightloom.sky import Interval, Site, altitude_azimuth
 from nightloom.sky.night import dark_hours
@@ -74,6 +75,11 @@ class Trial:
             sent=self.sent,
         )
 
+    def rehearsal_dark(self) -> Interval:
+        """The dark hours that are lived through."""
+        dark = darkness(self.settings, self.night, self.hours)
+        return Interval(dark.end_unix_s - 3600.0 * self.lived_h, dark.end_unix_s)
+
     @property
     def kinds(self) -> list[str]:
         """The kinds of trouble, each once, in order."""
@@ -106,7 +112,7 @@ def trial_of(seed: int, sent: Sent = Sent.STARS) -> Trial:
     end_s = span.end_unix_s + AFTER_S
     ready_s = dark.start_unix_s + late_s - _ready_before_s(policies)
     whole = Interval(ready_s, end_s)
-    comings = _comings(chance, whole)
+    comings = troubles_of(chance, whole)
     asking = asked(chance, whole, [target.name for target in targets.targets])
     lived_h = span.duration_s / 3600.0
     return Trial(seed, simulated, rig, night, late_s, hours, lived_h, comings, asking, sent)
@@ -231,7 +237,7 @@ def _policies(chance: np.random.Generator) -> Policies:
     return Policies.model_validate_json(json.dumps(table), strict=True)
 
 
-def _comings(chance: np.random.Generator, span: Interval) -> tuple[Coming, ...]:
+def troubles_of(chance: np.random.Generator, span: Interval) -> tuple[Coming, ...]:
     """Troubles at moments anywhere in the span; the same one may come twice."""
     number = int(chance.choice(len(TROUBLES_WEIGHTS), p=TROUBLES_WEIGHTS))
     return tuple(_coming(chance, span) for _ in range(number))

@@ -8,6 +8,8 @@ from datetime import datetime
 import numpy as np
 
 from nightloom.rehearsal.observer.depth import Depth, shaken_arcsec, true_depth
+from nightloom.rehearsal.observer.frame_bytes import pixels
+from nightloom.rehearsal.observer.lit_sky import lit_by
 from nightloom.rehearsal.observer.rules import ASKED_SKY
 from nightloom.settings import Settings, Target
 from nightloom_drivers.physics.sphere import separation_deg, unit
@@ -22,19 +24,10 @@ SAMPLES = 32
 UNDER_IT_DEG = 1.0
 """A sub is of a target that is so near the middle of its frame."""
 
-MOON_EDGE_DEG = -0.8333
-"""Altitude of the Moon's centre when its upper edge rises: half a degree of disc, and refraction of
-34′ (Meeus, Astronomical Algorithms, chapter 15; its parallax is in the altitude)."""
-
 SAME_START_S = 0.5
 
 ON_ITS_WAY_S = 2.0
 """From its arrival to when a frame must be safely on disk."""
-
-BLOCK = 2880
-"""A FITS file is made of blocks of so many bytes (FITS standard 4.0, section 3.1)."""
-
-CARD = 80
 
 
 @dataclass(frozen=True)
@@ -99,10 +92,8 @@ class Exposures:
         self._asked_steps: int | None = None
         self._gone: set[str] = set()
 
-    def begun(
-        self, camera: CameraSimulator, exposure_s: float, t_s: float, dated_s: float
-    ) -> Exposure:
-        """A camera has opened its shutter; `dated_s` is what the computer's clock reads."""
+    def begun(self, camera: CameraSimulator, exposure_s: float, t_s: float) -> Exposure:
+        """A camera has opened its shutter."""
         frame = camera.properties["CCD_FRAME"]
         size = frame.elements["WIDTH"], frame.elements["HEIGHT"]
         one = Exposure(
@@ -112,7 +103,7 @@ class Exposures:
             size == (frame.limits["WIDTH"][1], frame.limits["HEIGHT"][1]),
             int(camera.number("CCD_BINNING", "HOR_BIN")),
             self._stuck(t_s),
-            dated_s,
+            self._world.dated(t_s),
         )
         self._under_way[camera.device] = one
         return one
@@ -192,8 +183,7 @@ class Exposures:
             return None
         name, glass = observatory.wheel.slots[slot - 1], world.settings.wheel.filters[slot - 1]
         sight = world.mount.boresight(times)
-        places = unit(sight.ra_deg, sight.dec_deg)
-        middle = places.mean(axis=0)
+        middle = (places := unit(sight.ra_deg, sight.dec_deg)).mean(axis=0)
         target = self._target(middle, name, one.exposure_s)
         if target is None:
             return None
@@ -228,15 +218,10 @@ class Exposures:
 
     def _light(self, t_s: float) -> tuple[frozenset[str], float]:
         """What lit the sky shortly before a moment, and then, and the altitude of the Sun."""
-        skies = frozenset(self._sky(t_s - early_s) for early_s in (0.0, ASKED_SKY.tolerance))
-        return skies, self._world.site.sun_altitude_deg(t_s)
-
-    def _sky(self, t_s: float) -> str:
-        """What lights the sky: the Sun above the altitude of the dark, or the Moon's upper edge."""
-        site = self._world.site
-        if site.sun_altitude_deg(t_s) > self._settings.policies.dark.sun_altitude_deg:
-            return "twilit"
-        return "moonlit" if site.moon_altaz_deg(t_s)[0] > MOON_EDGE_DEG else "dark"
+        site, dark_deg = self._world.site, self._settings.policies.dark.sun_altitude_deg
+        moments = (t_s, t_s - ASKED_SKY.tolerance)
+        skies = frozenset(lit_by(site, dark_deg, moment) for moment in moments)
+        return skies, site.sun_altitude_deg(t_s)
 
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:
         """The nearest target that asks for such a sub: panels of a mosaic lie close together."""
@@ -295,22 +280,3 @@ def _is_asked(target: Target, asked_s: float, exposure_s: float, unguided_s: flo
     longest_s = max(sub.exposure_s for sub in target.subs.values())
     shorter = 1.0 if unguided_s is None else min(1.0, unguided_s / longest_s)
     return any(abs(asked_s * factor - exposure_s) < 1e-3 for factor in (1.0, shorter))
-
-
-def pixels(data: bytes) -> memoryview:
-    """The bytes of the first image of 16-bit numbers, or table, in a FITS file.
-
-    Raises ValueError where there is none.
-    """
-    sizes: dict[bytes, int] = {}
-    for at in range(0, len(data), CARD):
-        card = data[at : at + CARD]
-        if card.startswith((b"NAXIS ", b"NAXIS1 ", b"NAXIS2 ", b"BITPIX ")):
-            sizes[card[:6].rstrip()] = int(card[10:].split(b"/")[0])
-        if card.rstrip() == b"END" and sizes[b"NAXIS"]:
-            begin = -(-(at + CARD) // BLOCK) * BLOCK
-            size = sizes[b"NAXIS1"] * sizes[b"NAXIS2"] * abs(sizes[b"BITPIX"]) // 8
-            if begin + size > len(data):
-                raise ValueError(f"it ends after {len(data)} of {begin + size} bytes")
-            return memoryview(data)[begin : begin + size]
-    raise ValueError("no header with an image or a table has an end")

@@ -32,8 +32,7 @@ class Observer:
     """Judges a simulated rig by its truth alone.
 
     `simulators` gives the devices of the moment, for one that died may have a successor, and
-    `reachable` says whether anybody can speak to them. Frames are dated by the clock of the
-    daemon's `computer`, right or wrong.
+    `reachable` says whether anybody can speak to them.
     """
 
     def __init__(
@@ -43,10 +42,8 @@ class Observer:
         simulators: Callable[[], Iterable[Simulator]],
         clock: Clock,
         reachable: Callable[[], bool] = lambda: True,
-        computer: Clock | None = None,
     ) -> None:
         self._settings, self._world, self._clock = settings, world, clock
-        self._computer = computer or clock
         self._simulators, self._reachable = simulators, reachable
         self._watched: dict[str, Simulator] = {}
         self._findings = Findings()
@@ -161,7 +158,7 @@ class Observer:
     def _begin(self, camera: CameraSimulator, exposure_s: float, main: bool) -> None:
         now_s = self._clock.unix_s()
         self._exposures.given_up(camera.device, now_s)
-        begun = self._exposures.begun(camera, exposure_s, now_s, self._computer.unix_s())
+        begun = self._exposures.begun(camera, exposure_s, now_s)
         if main and begun.light:
             self._mount.exposed(moment(self._world, now_s), self._findings)
 

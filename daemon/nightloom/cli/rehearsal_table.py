@@ -1,4 +1,4 @@
-"""What a rehearsal came to: its figures, and the table of them."""
+"""What a rehearsal came to, and the table that tells a person."""
 
 from rich import box
 from rich.console import Console
