@@ -72,6 +72,8 @@ class SensorSettings(_Part):
     """Standard deviation of the pixels' relative response."""
     quantum_efficiency: float = Field(default=0.8, gt=0, le=1)
     download_s: float = Field(default=1.2, ge=0)
+    has_shutter: bool = False
+    """Whether darks keep the light out by themselves; most cooled sensors have no shutter."""
 
 
 class GuideCameraSettings(_Part):
@@ -266,6 +268,8 @@ class EnclosureSettings(_Part):
     panel_levels: int = Field(default=255, ge=1)
     panel_mag_per_arcsec2: float = 11.0
     """Surface brightness of the panel at its highest level, the same in every band."""
+    leak_share: float = Field(default=0.0, ge=0, le=1)
+    """Part of the sky's light that comes past closed covers."""
 
 
 class RigSettings(_Part):
