@@ -3,6 +3,7 @@
 from nightloom.ledger.ledger import Ledger
 from nightloom.ledger.patience import in_time
 from nightloom.ledger.records import (
+    CalibrationFrame,
     Check,
     Curve,
     Duration,
@@ -27,6 +28,7 @@ from nightloom.ledger.tally import FilterTally, TargetTally, tally, tally_s
 __all__ = [
     "ENOUGH",
     "FILE_NAME",
+    "CalibrationFrame",
     "Check",
     "Curve",
     "Duration",

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from nightloom.ledger.records import (
+    CalibrationFrame,
     Check,
     Curve,
     Duration,
@@ -342,6 +343,21 @@ class Ledger(Store):
             [],
         )
         return [from_row(PointingMiss, row) for row in rows]
+
+    # Calibration frames ----------------------------------------------------------------------
+
+    def add_calibration_frame(self, frame: CalibrationFrame) -> None:
+        """Enter a dark, bias or flat that is kept; one uid enters once."""
+        self._insert("calibration_frames", frame)
+
+    def calibration_frames(self, *, night: str | None = None) -> list[CalibrationFrame]:
+        """Darks, biases and flats in the order in which they were taken, of all nights."""
+        where, values = where_clause(night=night)
+        names = ", ".join(columns(CalibrationFrame))
+        rows = self._rows(
+            f"SELECT {names} FROM calibration_frames {where} ORDER BY start_utc, uid", values
+        )
+        return [from_row(CalibrationFrame, row) for row in rows]
 
     # Places ----------------------------------------------------------------------------------
 

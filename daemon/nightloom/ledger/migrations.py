@@ -198,6 +198,29 @@ MIGRATIONS = (
     ALTER TABLE frames ADD COLUMN worth_s REAL CHECK (worth_s >= 0);
     CREATE INDEX frames_depth ON frames (filter, gain, binning, verdict);
     """,
+    """
+    ALTER TABLE frames ADD COLUMN camera_offset REAL;
+    ALTER TABLE frames ADD COLUMN sensor_c REAL;
+    ALTER TABLE subs ADD COLUMN sensor_c REAL;
+
+    CREATE TABLE calibration_frames (
+        uid TEXT PRIMARY KEY,
+        night TEXT NOT NULL,
+        kind TEXT NOT NULL CHECK (kind IN ('dark', 'bias', 'flat')),
+        filter TEXT NOT NULL CHECK ((kind = 'flat') = (filter <> '')),
+        exposure_s REAL NOT NULL CHECK (exposure_s >= 0),
+        start_utc TEXT NOT NULL,
+        path TEXT NOT NULL,
+        sha256 TEXT NOT NULL,
+        level_adu REAL NOT NULL,
+        gain REAL,
+        camera_offset REAL,
+        binning INTEGER NOT NULL,
+        sensor_c REAL,
+        rotation_deg REAL,
+        panel_level REAL
+    ) STRICT;
+    """,
 )
 
 

@@ -84,6 +84,8 @@ class Sub:
     outcome: str = ""
     """How it ended; empty while it is in flight."""
     kind: FrameKind = FrameKind.LIGHT
+    sensor_c: float | None = None
+    """Temperature of the sensor when its shutter had closed."""
 
 
 @dataclass(frozen=True)
@@ -143,6 +145,36 @@ class Frame:
     """Part of the light of a clear zenith that its stars had."""
     worth_s: float | None = None
     """Seconds of its filter's clear dark night that it is worth; None where that is not known."""
+    camera_offset: float | None = None
+    """Offset setting of the camera; None where none is set."""
+    sensor_c: float | None = None
+    """Temperature of the sensor when its shutter had closed."""
+
+
+@dataclass(frozen=True)
+class CalibrationFrame:
+    """A dark, bias or flat that is kept, for lights like it. Only a flat has a filter."""
+
+    uid: str
+    night: str
+    """Date of the evening, YYYY-MM-DD."""
+    kind: FrameKind
+    filter: str
+    exposure_s: float
+    start_utc: datetime
+    path: str
+    """Relative to the folder of calibration frames; empty when none are written."""
+    sha256: str
+    level_adu: float
+    """Median of its pixels."""
+    gain: float | None
+    camera_offset: float | None
+    binning: int
+    sensor_c: float | None
+    rotation_deg: float | None = None
+    """Position angle of the camera by the latest light that was solved."""
+    panel_level: float | None = None
+    """How bright the light panel was set; None for a flat of the sky."""
 
 
 @dataclass(frozen=True)

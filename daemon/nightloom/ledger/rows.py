@@ -11,6 +11,7 @@ from numbers import Integral, Real
 from typing import TypeVar, get_type_hints
 
 from nightloom.ledger.records import (
+    CalibrationFrame,
     Check,
     Curve,
     Duration,
@@ -34,6 +35,7 @@ AnyRecord = (
     | GuideHotPixels
     | PointingMiss
     | Place
+    | CalibrationFrame
 )
 Record = TypeVar("Record", bound=AnyRecord)
 
