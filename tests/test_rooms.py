@@ -12,6 +12,7 @@ DAEMON = ROOT / "daemon" / "nightloom"
 SOURCES = sorted([*DAEMON.rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
 
 ACTING = {
+    "calibration_frames": {"library"},
     "clouds": {"monitor"},
     "cycle": set[str](),
     "faults": {"trying"},

@@ -226,6 +226,15 @@ class Ledger(Store):
         )
         return (rows[0]["night"], rows[0]["rotation_deg"]) if rows else None
 
+    def latest_rotation_deg(self) -> float | None:
+        """Rotation of the latest accepted frame of all targets that has one."""
+        rows = self._rows(
+            "SELECT rotation_deg FROM frames WHERE verdict = ? AND rotation_deg IS NOT NULL"
+            " ORDER BY start_utc DESC LIMIT 1",
+            [Verdict.ACCEPTED.value],
+        )
+        return rows[0]["rotation_deg"] if rows else None
+
     def subs(
         self, target: str, verdict: Verdict = Verdict.ACCEPTED, *, night: str | None = None
     ) -> dict[str, int]:

@@ -3,6 +3,7 @@
 import asyncio
 from pathlib import Path
 
+from nightloom.calibration_frames.library import FOLDER, Library
 from nightloom.clouds import SkyLook
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.errors import BadInput
@@ -85,6 +86,12 @@ def build_context(
         pipeline=pipeline,
         target_run=target_run,
         account=account,
+        library=Library(
+            None if frames_folder is None else frames_folder.parent / FOLDER,
+            schedule.night,
+            ledger,
+            store,
+        ),
         desk=Desk(schedule, ledger, account, clock, log),
         stop=stop or asyncio.Event(),
         seed=seed,

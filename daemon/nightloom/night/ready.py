@@ -57,7 +57,7 @@ async def ready(context: Context) -> Ending:
             if reasons:
                 _leave(cooling)
                 return Next(Phase.SHELTERING, "; ".join(reasons))
-            await _open(context)
+            await open_up(context)
             await context.sleep_until(min(due_s, context.clock.unix_s() + LOOK_AGAIN_S))
             target = context.schedule.choose() if context.clock.unix_s() >= due_s else None
             if target is not None and cooling is not None:
@@ -116,8 +116,11 @@ async def _cool(context: Context) -> None:
     )
 
 
-async def _open(context: Context) -> None:
-    """Open what is not open; the roof passes a parked telescope only."""
+async def open_up(context: Context) -> None:
+    """Open what is not open, with the panel dark; the roof passes a parked telescope only."""
+    panel = context.rig.light_panel
+    if panel is not None and panel.is_ready and panel.is_on:
+        await panel.off()
     if not context.guard.is_open:
         await context.guard.park()
         await context.guard.open_roof()

@@ -4,6 +4,7 @@ import asyncio
 from typing import Literal
 
 from nightloom.faults import Act, row_of
+from nightloom.night.calibrate import calibrates
 from nightloom.night.closing_up import beside
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
@@ -12,12 +13,17 @@ from nightloom.telemetry.events import DeviceTrouble, SensorWarmed
 from nightloom_drivers.errors import DeviceError
 
 
-async def retire(context: Context) -> Next[Literal[Phase.ASLEEP]]:
-    """Park and close, save what is in hand, warm up. Raises NotSafe."""
+async def retire(context: Context) -> Next[Literal[Phase.ASLEEP, Phase.CALIBRATING]]:
+    """Park and close, save what is in hand; warm up, unless calibration frames come first.
+
+    Raises NotSafe.
+    """
     async with asyncio.TaskGroup() as group:
         group.create_task(beside(context, "the night ends"))
         await make_safe(context.guard, context.log)
     await context.pipeline.drain()
+    if calibrates(context):
+        return Next(Phase.CALIBRATING, "calibration frames are lacking")
     await _warm(context)
     return Next(Phase.ASLEEP, "parked and closed")
 

@@ -44,7 +44,7 @@ class CalibrationPolicy(Table):
         description="turn of the camera that flats bear, where it is known",
     )
     leak_adu: float = Field(
-        default=20.0,
+        default=15.0,
         gt=0,
         description="median of a dark above that of biases from which it is taken for light that"
         " leaks in, and refused",
