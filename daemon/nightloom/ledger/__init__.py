@@ -1,9 +1,9 @@
 """The record that survives: frames, verdicts, curves, in one SQLite file."""
 
+from nightloom.ledger.calibration_frame import CalibrationFrame
 from nightloom.ledger.ledger import Ledger
 from nightloom.ledger.patience import in_time
 from nightloom.ledger.records import (
-    CalibrationFrame,
     Check,
     Curve,
     Duration,

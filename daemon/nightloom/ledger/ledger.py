@@ -8,8 +8,8 @@ import sqlite3
 from collections.abc import Mapping
 from datetime import datetime
 
+from nightloom.ledger.calibration_frame import CalibrationFrame
 from nightloom.ledger.records import (
-    CalibrationFrame,
     Check,
     Curve,
     Duration,

@@ -10,8 +10,8 @@ from functools import cache
 from numbers import Integral, Real
 from typing import TypeVar, get_type_hints
 
+from nightloom.ledger.calibration_frame import CalibrationFrame
 from nightloom.ledger.records import (
-    CalibrationFrame,
     Check,
     Curve,
     Duration,
