@@ -88,7 +88,9 @@ def in_words(need: Need) -> str:
             what = f"darks of {need.exposure_s:g} s"
         case _:
             what = "biases"
-    return what if need.sensor_c is None else f"{what} at {need.sensor_c:.0f} °C"
+    if need.sensor_c is None:
+        return what
+    return f"{what} at {need.sensor_c:.0f} °C".replace("-", "−")
 
 
 def lacking_in_words(found: Sequence[Need]) -> list[str]:

@@ -44,7 +44,7 @@ def in_the_foreground(settings: Settings, nights: int | None, gathering: Work = 
     """The daemon until it ends by itself or by a signal; the exit status."""
 
     async def live() -> None:
-        stop, log = _stoppable(), Log(WallClock(), echo=sys.stderr)
+        stop, log = stoppable(), Log(WallClock(), echo=sys.stderr)
         try:
             await stay_up(settings, workers, log, stop, nights, gathering)
         finally:
@@ -59,7 +59,7 @@ def in_the_foreground(settings: Settings, nights: int | None, gathering: Work = 
     return DONE
 
 
-def _stoppable() -> asyncio.Event:
+def stoppable() -> asyncio.Event:
     """Set by the first of SIGNALS; the second warns, and a third stops at once."""
     stop = asyncio.Event()
     count = 0

@@ -68,7 +68,7 @@ async def calibrate(context: Context) -> Next[Literal[Phase.RETIRING]]:
     if FrameKind.FLAT in kinds and policy.flats_of == "panel":
         await _until(context, by_s, told(context, take_panel_flats(context)))
     await _until(context, by_s, told(context, take_darks(context, kinds)))
-    _tell_end(context)
+    tell_end(context)
     return Next(Phase.RETIRING, "what could be taken is taken")
 
 
@@ -141,7 +141,7 @@ async def _refusing(context: Context, kinds: frozenset[FrameKind]) -> None:
         context.log.emit(DarksRefused(reason=str(light)))
 
 
-def _tell_end(context: Context) -> None:
+def tell_end(context: Context) -> None:
     """Say what this night took, and what is lacking still."""
     try:
         night = str(context.schedule.night)

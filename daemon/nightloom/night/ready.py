@@ -46,7 +46,7 @@ async def ready(context: Context) -> Ending:
             opens_s = context.schedule.opens_s(due_s)
             cools_s = opens_s - context.settings.policies.acquire.cool_before_s
             if context.clock.unix_s() >= cools_s and cooling is None:
-                cooling = group.create_task(_cool(context))
+                cooling = group.create_task(cool(context))
             if context.clock.unix_s() < opens_s:
                 await make_safe(context.guard, context.log)
                 again_s = context.clock.unix_s() + PLAN_AGAIN_S
@@ -91,7 +91,7 @@ async def connect_safety(context: Context) -> None:
         raise several.exceptions[0] from several
 
 
-async def _cool(context: Context) -> None:
+async def cool(context: Context) -> None:
     """Cool the sensor; one that does not come to its set point is held at what it can hold."""
     camera, wanted = context.rig.camera, context.settings.observatory.camera
     began_s = context.clock.unix_s()

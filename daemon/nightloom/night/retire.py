@@ -24,7 +24,7 @@ async def retire(context: Context) -> Next[Literal[Phase.ASLEEP, Phase.CALIBRATI
     await context.pipeline.drain()
     if calibrates(context):
         return Next(Phase.CALIBRATING, "calibration frames are lacking")
-    await _warm(context)
+    await warm(context)
     return Next(Phase.ASLEEP, "parked and closed")
 
 
@@ -35,7 +35,8 @@ async def strand(context: Context) -> Next[Literal[Phase.RETIRING]]:
     return Next(Phase.RETIRING, "trying again to park and close")
 
 
-async def _warm(context: Context) -> None:
+async def warm(context: Context) -> None:
+    """Warm the sensor up gently; trouble leaves the cooler as it is."""
     policy, began_s = context.settings.policies.warm, context.clock.unix_s()
     camera = context.rig.camera
     try:

@@ -171,7 +171,10 @@ async def _play(
         )
         try:
             async with outages_told(link, log), _beside(person, context):
-                await Night(context, rehearsal.gathering).run()
+                if rehearsal.by_day is None:
+                    await Night(context, rehearsal.gathering).run()
+                else:
+                    await rehearsal.by_day(context)
         except FramesNotKept as unkept:
             return summary, unkept
     return summary, None
