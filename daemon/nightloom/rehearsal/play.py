@@ -12,7 +12,7 @@ from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
 from nightloom.night.night import Night
 from nightloom.night.summary import NightSummary
-from nightloom.rehearsal.observer import Finding, Observer, TakenSub, audit
+from nightloom.rehearsal.observer import Finding, Observer, Shot, TakenSub, audit
 from nightloom.rehearsal.rehearsal import Rehearsal
 from nightloom.rehearsal.troubles import Scene, TroubledDisk, bring_all
 from nightloom.rehearsal.witness import Witness
@@ -101,7 +101,8 @@ def play_virtually(
             finally:
                 for meddling in beside:
                     meddling.cancel()
-        return _judged(rehearsal, summary, unkept, watcher.findings, watcher.subs)
+        seen = watcher.findings, watcher.subs, watcher.shots
+        return _judged(rehearsal, summary, unkept, *seen)
 
     return run_virtual(night())
 
@@ -125,8 +126,8 @@ def play_over_socket(
                 summary, unkept = await _play(
                     rehearsal, link, clock, workers, Threads(), listeners, person
                 )
-                findings, subs = await witness.told()
-        return _judged(rehearsal, summary, unkept, findings, subs)
+                seen = await witness.told()
+        return _judged(rehearsal, summary, unkept, *seen)
 
     with asyncio.Runner(loop_factory=lambda: ScaledTimeLoop(speed, origin_s)) as runner:
         return runner.run(night())
@@ -207,6 +208,7 @@ def _judged(
     unkept: FramesNotKept | None,
     findings: list[Finding],
     subs: list[TakenSub],
+    shots: list[Shot],
 ) -> Played:
     """What was seen, and what the records hold."""
     records = audit(
@@ -215,6 +217,8 @@ def _judged(
         subs,
         rehearsal.out / FILE_NAME,
         rehearsal.frames_folder,
+        shots,
+        rehearsal.rig.sensor.bias_adu,
     )
     every = sorted([*findings, *records.findings], key=lambda finding: finding.utc)
     return Played(summary, every, records.unevenness, subs, unkept)

@@ -6,7 +6,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from nightloom.rehearsal.observer.depth import Depth, true_depth
+from nightloom.rehearsal.observer.frame_bytes import pixels
+from nightloom.rehearsal.observer.library import Shot, shot_of
 from nightloom.settings import Settings, Target
+from nightloom_drivers.depth import Depth as RigDepth
 from nightloom_drivers.physics.sphere import separation_deg, unit
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import FilterSettings
@@ -18,11 +21,6 @@ SAMPLES = 32
 
 UNDER_IT_DEG = 1.0
 """A sub is of a target that is so near the middle of its frame."""
-
-BLOCK = 2880
-"""A FITS file is made of blocks of so many bytes (FITS standard 4.0, section 3.1)."""
-
-CARD = 80
 
 
 @dataclass(frozen=True)
@@ -36,6 +34,12 @@ class Exposure:
     binning: int
     stuck: bool = False
     """Wheel or focuser was not where it was asked to be, when the shutter opened."""
+    kind: str = "light"
+
+    @property
+    def looks(self) -> bool:
+        """Whether it is of something: the sky, or a panel."""
+        return self.kind in ("light", "flat")
 
 
 @dataclass(frozen=True)
@@ -72,6 +76,7 @@ class Exposures:
         self._settings, self._world = settings, world
         self._under_way: dict[str, Exposure] = {}
         self.subs: list[TakenSub] = []
+        self.shots: list[Shot] = []
         self._looked_s = 0.0
         self._asked_slot: int | None = None
         self._asked_steps: int | None = None
@@ -81,13 +86,15 @@ class Exposures:
         """A camera has opened its shutter."""
         frame = camera.properties["CCD_FRAME"]
         size = frame.elements["WIDTH"], frame.elements["HEIGHT"]
+        kind = camera.choice("CCD_FRAME_TYPE").removeprefix("FRAME_").lower()
         one = Exposure(
             t_s,
             exposure_s,
-            camera.choice("CCD_FRAME_TYPE") == "FRAME_LIGHT",
+            kind == "light",
             size == (frame.limits["WIDTH"][1], frame.limits["HEIGHT"][1]),
             int(camera.number("CCD_BINNING", "HOR_BIN")),
             self._stuck(t_s),
+            kind,
         )
         self._under_way[camera.device] = one
         return one
@@ -116,7 +123,7 @@ class Exposures:
     def given_up(self, device: str, t_s: float) -> None:
         """A camera has stopped, with or without a frame."""
         one = self._under_way.pop(device, None)
-        if one is not None and one.light:
+        if one is not None and one.looks:
             self._looked_s = max(self._looked_s, min(t_s, one.begun_s + one.exposure_s))
 
     def light_s(self, now_s: float) -> float:
@@ -124,13 +131,16 @@ class Exposures:
         ends = [
             min(now_s, one.begun_s + one.exposure_s)
             for one in self._under_way.values()
-            if one.light
+            if one.looks
         ]
         return max([self._looked_s, *ends])
 
     def delivered(self, device: str, data: bytes, slews: int) -> None:
         """A frame left the main camera."""
         one = self._under_way.get(device)
+        if one is not None and not one.light and self._world.depth is RigDepth.PIXELS:
+            what = one.kind, one.begun_s, one.exposure_s
+            self.shots.append(shot_of(self._world, self._settings, *what, data))
         if one is None or not one.light or not one.whole:
             return
         if one.binning != self._settings.observatory.camera.binning:
@@ -226,22 +236,3 @@ def _is_asked(target: Target, asked_s: float, exposure_s: float, unguided_s: flo
     longest_s = max(sub.exposure_s for sub in target.subs.values())
     shorter = 1.0 if unguided_s is None else min(1.0, unguided_s / longest_s)
     return any(abs(asked_s * factor - exposure_s) < 1e-3 for factor in (1.0, shorter))
-
-
-def pixels(data: bytes) -> memoryview:
-    """The bytes of the first image of 16-bit numbers, or table, in a FITS file.
-
-    Raises ValueError where there is none.
-    """
-    sizes: dict[bytes, int] = {}
-    for at in range(0, len(data), CARD):
-        card = data[at : at + CARD]
-        if card.startswith((b"NAXIS ", b"NAXIS1 ", b"NAXIS2 ", b"BITPIX ")):
-            sizes[card[:6].rstrip()] = int(card[10:].split(b"/")[0])
-        if card.rstrip() == b"END" and sizes[b"NAXIS"]:
-            begin = -(-(at + CARD) // BLOCK) * BLOCK
-            size = sizes[b"NAXIS1"] * sizes[b"NAXIS2"] * abs(sizes[b"BITPIX"]) // 8
-            if begin + size > len(data):
-                raise ValueError(f"it ends after {len(data)} of {begin + size} bytes")
-            return memoryview(data)[begin : begin + size]
-    raise ValueError("no header with an image or a table has an end")
