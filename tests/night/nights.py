@@ -88,7 +88,7 @@ def live(
     out: Path,
     changed: tuple[Settings, RigSettings],
     *,
-    hours: float,
+    hours: float | None,
     seed: int = 7,
     frames: bool = False,
     meddler: Meddler | None = None,

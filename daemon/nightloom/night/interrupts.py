@@ -34,7 +34,7 @@ T = TypeVar("T")
 BEFORE_SUNRISE_DEG = 0.6
 """The Sun takes minutes for it: as long as parking and closing."""
 
-LOOK_AT_SUN_S = 10.0
+LOOK_AT_SUN_S = 30.0
 
 LAST_SUB_S = 60.0
 """A sub that ends within this may end before the night does: it is worth more than the minute."""
