@@ -49,6 +49,7 @@ ACTING = {
         "morning",
         "pictures",
         "reading",
+        "shelves",
         "writing",
     },
     "requests": {"door", "call"},

@@ -22,16 +22,25 @@ def with_few(rig: Mapping[str, Any] | None = None, **policy: Any) -> tuple[Setti
     return demo(policies={"calibration": {**FEW, **policy}}, rig=rig, guide_s=6.0)
 
 
-def lights(out: Path, *filters: str, exposure_s: float = 60.0, sensor_c: float = -10.0) -> None:
-    """A ledger with an accepted light in each filter, of the evening before."""
-    began = datetime(NIGHT.year, NIGHT.month, NIGHT.day, tzinfo=UTC) - timedelta(hours=2)
+EVENING_BEFORE = datetime(NIGHT.year, NIGHT.month, NIGHT.day, tzinfo=UTC) - timedelta(hours=2)
+
+
+def lights(
+    out: Path,
+    *filters: str,
+    exposure_s: float = 60.0,
+    sensor_c: float = -10.0,
+    began: datetime = EVENING_BEFORE,
+) -> None:
+    """A ledger with an accepted light in each filter, of the evening before by default."""
+    night = f"{began:%Y-%m-%d}"
     out.mkdir(parents=True, exist_ok=True)
     with Ledger(out / FILE_NAME) as ledger:
         for number, name in enumerate(filters, 1):
             ledger.add_frame(
                 Frame(
-                    uid=f"2026-11-09-{number:04d}",
-                    night="2026-11-09",
+                    uid=f"{night}-{number:04d}",
+                    night=night,
                     target="NGC 891",
                     filter=name,
                     exposure_s=exposure_s,

@@ -55,6 +55,8 @@ class Played:
     """The largest distance of a filter from its share over the night, in cycles."""
     subs: list[TakenSub]
     """The subs that left the camera, with what was true of them."""
+    shots: list[Shot]
+    """The calibration frames that did."""
     unkept: FramesNotKept | None = None
     """What ended the night early: a disk that keeps no more frames."""
 
@@ -221,4 +223,4 @@ def _judged(
         rehearsal.rig.sensor.bias_adu,
     )
     every = sorted([*findings, *records.findings], key=lambda finding: finding.utc)
-    return Played(summary, every, records.unevenness, subs, unkept)
+    return Played(summary, every, records.unevenness, subs, shots, unkept)
