@@ -2,6 +2,7 @@
 
 import asyncio
 from collections import Counter
+from itertools import cycle
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from nightloom.telemetry.events import (
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.simulators.faults import Faults
+from nightloom_drivers.simulators.simulator import Asked
 
 from .nights import Story
 
@@ -127,6 +129,25 @@ def test_a_panel_that_does_not_light_up_costs_three_frames(tmp_path: Path) -> No
     assert frames == []
     assert [event.filter for event in story.of(FlatsGivenUp)] == ["L", "R"]
     assert story.played.violations == []
+
+
+def test_a_panel_that_flickers_costs_three_frames_and_no_more(tmp_path: Path) -> None:
+    lights(tmp_path, "L")
+
+    async def meddle(rig: SimulatedRig, clock: Clock) -> None:
+        levels = cycle([255, 100])
+
+        def flicker(heard: object) -> None:
+            if isinstance(heard, Asked) and heard.name == "CCD_EXPOSURE":
+                rig.world.panel.set_level(clock.unix_s(), next(levels))
+
+        rig.simulator("Rig Camera").watch(flicker)
+        await asyncio.Event().wait()
+
+    story, frames = filled(tmp_path, with_few(biases=0, darks=0), meddle)
+    assert frames == []
+    assert [event.trial for event in story.of(FlatTried)] == [1, 2, 3]
+    assert [event.filter for event in story.of(FlatsGivenUp)] == ["L"]
 
 
 def test_a_camera_that_dies_ends_it_and_the_rig_is_safe(tmp_path: Path) -> None:
