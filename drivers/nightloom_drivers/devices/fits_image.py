@@ -14,6 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from nightloom_drivers.memory_file import zeros
 from nightloom_drivers.star_list import LISTED, LISTED_NAMES, StarList
 
 Pixels = NDArray[np.uint16]
@@ -27,6 +28,9 @@ HEADER_MAX = 100 * BLOCK
 """Drivers write one or two blocks; without this, a broken frame would be searched to its end."""
 
 UNSIGNED_ZERO = 32768
+
+_CODED = {(16, UNSIGNED_ZERO, 1): ">u2", (16, 0, 1): ">i2", (8, 0, 1): "u1"}
+"""How numbers lie in the file, by BITPIX, BZERO and BSCALE."""
 
 
 @dataclass(frozen=True)
@@ -122,18 +126,19 @@ def _pixels(header: Mapping[str, CardValue], data: bytes | memoryview, start: in
         raise ValueError(f"an image of {header.get('NAXIS')} axes is not one of a mono camera")
     width, height = int(header.get("NAXIS1", 0)), int(header.get("NAXIS2", 0))
     coding = header.get("BITPIX"), header.get("BZERO", 0), header.get("BSCALE", 1)
+    if coding not in _CODED:
+        raise ValueError(f"pixels coded as BITPIX, BZERO, BSCALE = {coding} are not 16-bit counts")
+    raw = np.frombuffer(data, _CODED[coding], width * height, start)
+    pixels = zeros((height, width), np.uint16)
+    counts = pixels.reshape(-1)
     if coding == (16, UNSIGNED_ZERO, 1):
         # 32768 taken off an unsigned number flips its highest bit, and nothing else.
-        raw = np.frombuffer(data, ">u2", width * height, start).astype(np.uint16)
-        raw ^= np.uint16(UNSIGNED_ZERO)
+        np.bitwise_xor(raw, np.uint16(UNSIGNED_ZERO), out=counts)
     elif coding == (16, 0, 1):
-        signed = np.frombuffer(data, ">i2", width * height, start)
-        raw = np.maximum(signed, 0).astype(np.uint16)
-    elif coding == (8, 0, 1):
-        raw = np.frombuffer(data, np.uint8, width * height, start).astype(np.uint16)
+        np.maximum(raw, 0, out=counts, casting="unsafe")
     else:
-        raise ValueError(f"pixels coded as BITPIX, BZERO, BSCALE = {coding} are not 16-bit counts")
-    return raw.reshape(height, width)
+        counts[:] = raw
+    return pixels
 
 
 def _open_packed(data: bytes | memoryview) -> FitsImage:
