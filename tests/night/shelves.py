@@ -31,6 +31,8 @@ def lights(
     exposure_s: float = 60.0,
     sensor_c: float = -10.0,
     began: datetime = EVENING_BEFORE,
+    gain: float = 100.0,
+    offset: float = 50.0,
 ) -> None:
     """A ledger with an accepted light in each filter, of the evening before by default."""
     night = f"{began:%Y-%m-%d}"
@@ -51,8 +53,8 @@ def lights(
                     reason="",
                     pointing=1,
                     rotation_deg=3.0,
-                    gain=100.0,
-                    camera_offset=50.0,
+                    gain=gain,
+                    camera_offset=offset,
                     binning=1,
                     sensor_c=sensor_c,
                 )

@@ -12,6 +12,7 @@ from typing import Literal
 
 from nightloom.calibration_frames.library import lacking_in_words, needs_of
 from nightloom.frames import FrameExists, FrameNotWritten
+from nightloom.frames.measuring import OF_PIXELS
 from nightloom.ledger import LedgerError
 from nightloom.night.closing_up import beside
 from nightloom.night.context import Context
@@ -33,9 +34,14 @@ from nightloom.telemetry.events import (
 from nightloom_drivers.errors import DeviceError
 from nightloom_drivers.frame_kind import FrameKind
 
+CLOUD_STAYS_S = 300.0
+"""A cloud that is there for so long mostly stays: before, wheel and camera wait for the stars."""
+
 
 def kinds_of(context: Context) -> frozenset[FrameKind]:
-    """The kinds that a night takes by itself."""
+    """The kinds that a night takes by itself; none where cameras send lists of stars."""
+    if context.rig.measuring is not OF_PIXELS:
+        return frozenset()
     return frozenset(map(FrameKind, context.settings.policies.calibration.night_takes))
 
 
@@ -129,6 +135,7 @@ async def _closed(context: Context, kinds: frozenset[FrameKind]) -> None:
 
 
 async def _in_the_open(context: Context, kinds: frozenset[FrameKind]) -> None:
+    await asyncio.sleep(CLOUD_STAYS_S)
     await context.pipeline.downloaded()
     await told(context, _refusing(context, kinds))
 
