@@ -810,7 +810,7 @@ SLIPS = (
          "    finally:\n        await panel.off()\n", "    finally:\n        pass\n",
          (CALIBRATING,)),
     Slip("the roof opens over a panel that is on", NIGHT + "ready.py",
-         "    if panel is not None and panel.is_ready and panel.is_on:\n", "    if False:\n",
+         "panel is not None and panel.is_ready and panel.is_on", "False",
          (CALIBRATING,)),
     Slip("the Sun may rise over an open rig", NIGHT + "interrupts.py",
          "        if high and not context.guard.is_safe:\n", "        if False:\n",

@@ -174,14 +174,21 @@ def test_a_panel_is_dark_when_its_flats_are_cut_short(tmp_path: Path) -> None:
     on_the_rig(tmp_path, told)
 
 
-def test_a_panel_that_was_left_on_is_dark_before_the_roof_opens(tmp_path: Path) -> None:
+@pytest.mark.parametrize("refuses", [False, True])
+def test_a_panel_that_was_left_on_is_dark_before_the_roof_opens(
+    tmp_path: Path, refuses: bool
+) -> None:
+    """One that does not go dark costs no night."""
+
     async def told(scene: Scene, context: Context) -> None:
         await closed_and_cold(context)
         assert context.rig.light_panel is not None
         await context.rig.light_panel.connect()
         await context.rig.light_panel.on(255.0)
+        if refuses:
+            scene.faults.refuses("Rig Light Panel", "FLAT_LIGHT_CONTROL")
         await open_up(context)
         assert scene.opening == 1.0
-        assert not scene.rig.world.panel.is_on
+        assert scene.rig.world.panel.is_on == refuses
 
     on_the_rig(tmp_path, told)

@@ -8,8 +8,8 @@ from nightloom.faults import Part
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.safety import make_safe
-from nightloom.telemetry.events import CoolingFellShort, SensorCooled
-from nightloom_drivers.errors import DeviceContradicts, DeviceLate
+from nightloom.telemetry.events import CoolingFellShort, DeviceTrouble, SensorCooled
+from nightloom_drivers.errors import DeviceContradicts, DeviceError, DeviceLate
 
 LINK_DEADLINE_S = 600.0
 """A server that was started again is back within seconds; a host that rebooted, in minutes."""
@@ -118,11 +118,19 @@ async def cool(context: Context) -> None:
 
 async def open_up(context: Context) -> None:
     """Open what is not open, with the panel dark; the roof passes a parked telescope only."""
-    panel = context.rig.light_panel
-    if panel is not None and panel.is_ready and panel.is_on:
-        await panel.off()
+    await _darken_panel(context)
     if not context.guard.is_open:
         await context.guard.park()
         await context.guard.open_roof()
     if context.rig.dust_cap is not None:
         await context.rig.dust_cap.open()
+
+
+async def _darken_panel(context: Context) -> None:
+    """Have a panel dark that a run which was cut short left on; no night is lost for it."""
+    panel = context.rig.light_panel
+    try:
+        if panel is not None and panel.is_ready and panel.is_on:
+            await panel.off()
+    except DeviceError as error:
+        context.log.emit(DeviceTrouble.of(error, "the roof opens all the same"))
