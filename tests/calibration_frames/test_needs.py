@@ -16,6 +16,7 @@ from nightloom.calibration_frames.needs import (
     Rules,
     fits,
     needs,
+    set_points_c,
     turned_deg,
 )
 from nightloom_drivers.frame_kind import FrameKind
@@ -105,6 +106,13 @@ def test_what_is_not_known_stands_in_nobodys_way() -> None:
     for kind in (DARK, FLAT):
         (need,) = (one for one in asked([light], [Kept(kind, LIGHT)]) if one.kind is kind)
         assert need.fresh == 1
+
+
+def test_set_points_are_those_of_the_lights_the_usual_one_first() -> None:
+    lights = [replace(LIGHT, sensor_c=c) for c in (-14.9, -10.1, -5.2)]
+    assert set_points_c(asked(lights), -10.0) == [-10.0, -15.0, -5.0]
+    assert set_points_c(asked([replace(LIGHT, sensor_c=None)]), -10.0) == [-10.0]
+    assert set_points_c(asked([]), -10.0) == []
 
 
 @given(

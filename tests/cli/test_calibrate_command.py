@@ -69,7 +69,7 @@ def test_the_library_is_filled_on_the_simulated_rig(
 def test_what_the_camera_is_not_set_for_is_not_done(
     tmp_path: Path, config: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    lights(tmp_path, "L", sensor_c=0.0)
+    lights(tmp_path, "L", sensor_c=-45.0)
     words = ["calibrate", "fill", "--config", str(config), "--rehearse", str(tmp_path), "--json"]
     assert main(words) == 1
     assert not json.loads(capsys.readouterr().out)["complete"]

@@ -114,12 +114,22 @@ def test_light_that_leaks_in_by_day_is_seen_and_no_dark_is_kept(tmp_path: Path) 
     assert ended.lacking == ["3 biases at −10 °C", "2 darks of 60 s at −10 °C"]
 
 
-def test_darks_of_lights_that_were_warmer_are_not_taken_colder(tmp_path: Path) -> None:
-    lights(tmp_path, "L", sensor_c=-5.0)
+def test_darks_are_as_warm_as_their_lights_were(tmp_path: Path) -> None:
+    lights(tmp_path, "L", sensor_c=-5.1)
+    story, frames = filled(tmp_path, with_few(flats=0))
+    assert len(frames) == 5
+    for one in frames:
+        assert one.sensor_c == pytest.approx(-5.0, abs=0.3)
+    assert story.of(CalibrationEnded)[0].lacking == []
+
+
+def test_darks_colder_than_the_cooler_reaches_are_not_taken_warmer(tmp_path: Path) -> None:
+    """The simulated one reaches 35 °C below the air, which is well above freezing at noon."""
+    lights(tmp_path, "L", sensor_c=-45.0)
     story, frames = filled(tmp_path, with_few(flats=0))
     assert frames == []
     assert story.of(LightLeaked) == []
-    assert story.of(CalibrationEnded)[0].lacking[0] == "3 biases at −5 °C"
+    assert story.of(CalibrationEnded)[0].lacking[0] == "3 biases at −45 °C"
 
 
 def test_a_panel_that_does_not_light_up_costs_three_frames(tmp_path: Path) -> None:

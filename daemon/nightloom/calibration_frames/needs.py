@@ -15,6 +15,10 @@ from nightloom_drivers.frame_kind import FrameKind
 
 HALF_TURN_DEG = 180.0
 DAY_S = 86400.0
+
+SET_POINT_C = 0.5
+"""As fine as coolers regulate, so that lights that were meant to be alike make one set point."""
+
 KINDS = (FrameKind.BIAS, FrameKind.DARK, FrameKind.FLAT)
 """In the order in which they are taken: darks are held against biases."""
 
@@ -110,6 +114,16 @@ def fits(need: Need, kept: Kept, rules: Rules) -> bool:
     if need.exposure_s is not None and abs(look.exposure_s - need.exposure_s) > 1e-3:
         return False
     return _near(need.sensor_c, look.sensor_c, rules.temperature_c, _apart)
+
+
+def set_points_c(found: Iterable[Need], usual_c: float) -> list[float]:
+    """Sensor temperatures at which darks and biases are missing, the usual one first."""
+    asked = {
+        usual_c if need.sensor_c is None else round(need.sensor_c / SET_POINT_C) * SET_POINT_C
+        for need in found
+        if need.missing and need.kind is not FrameKind.FLAT
+    }
+    return sorted(asked, key=lambda one: (one != usual_c, one))
 
 
 def turned_deg(one_deg: float, other_deg: float) -> float:

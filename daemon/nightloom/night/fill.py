@@ -1,7 +1,7 @@
 """Filling the library by day: darks, biases and panel flats, parked and closed."""
 
 from nightloom.calibration_frames.library import needs_of
-from nightloom.calibration_frames.needs import Need
+from nightloom.calibration_frames.needs import Need, set_points_c
 from nightloom.night.calibrate import tell_end, told
 from nightloom.night.closing_up import beside
 from nightloom.night.context import Context
@@ -53,7 +53,15 @@ async def fill(context: Context) -> None:
 
 
 async def _taken(context: Context) -> None:
-    await cool(context)
-    await told(context, take_darks(context))
-    if FrameKind.FLAT in kinds_by_day(context.settings):
-        await told(context, take_panel_flats(context))
+    """Darks and biases at each temperature that is asked for, flats at the usual one."""
+    usual_c = context.settings.observatory.camera.target_temperature_c
+    wanted = lacking_by_day(context)
+    set_points = set_points_c(wanted, usual_c)
+    flats = any(need.kind is FrameKind.FLAT for need in wanted)
+    if flats and usual_c not in set_points:
+        set_points.insert(0, usual_c)
+    for wanted_c in set_points:
+        await cool(context, wanted_c)
+        await told(context, take_darks(context))
+        if flats and wanted_c == usual_c:
+            await told(context, take_panel_flats(context))

@@ -84,7 +84,7 @@ async def level_of_flats(context: Context) -> Level:
     """What flats are to show, from a bias of now. Raises DeviceError."""
     _, bias_adu = await shot(context, 0.0, FrameKind.BIAS)
     saturation_adu = context.settings.observatory.camera.saturation_adu
-    share = context.settings.policies.calibration.flat_level
+    share = context.settings.policies.calibration.flat_level_fraction
     return Level(share * (saturation_adu - bias_adu), bias_adu, FULL * saturation_adu)
 
 

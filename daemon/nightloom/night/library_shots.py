@@ -95,7 +95,6 @@ def _facts(context: Context, need: Need, frame: CameraFrame, exposure_s: float) 
         gain=observatory.camera.gain,
         offset=observatory.camera.offset,
         sensor_temperature_c=rig.camera.temperature_c,
-        sensor_set_point_c=observatory.camera.target_temperature_c,
         binning=observatory.camera.binning,
         pixel_size_um=rig.camera.pixel_um,
         focal_length_mm=observatory.optics.focal_length_mm,

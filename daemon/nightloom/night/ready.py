@@ -91,26 +91,26 @@ async def connect_safety(context: Context) -> None:
         raise several.exceptions[0] from several
 
 
-async def cool(context: Context) -> None:
-    """Cool the sensor; one that does not come to its set point is held at what it can hold."""
-    camera, wanted = context.rig.camera, context.settings.observatory.camera
-    began_s = context.clock.unix_s()
-    ramp = wanted.cooling_ramp_c_per_min
+async def cool(context: Context, wanted_c: float | None = None) -> None:
+    """Cool the sensor to a temperature, or else the configured one; one that does not come there is
+    held at what it can hold.
+    """
+    camera, said = context.rig.camera, context.settings.observatory.camera
+    began_s, ramp = context.clock.unix_s(), said.cooling_ramp_c_per_min
+    wanted_c = said.target_temperature_c if wanted_c is None else wanted_c
     try:
-        await camera.cool(wanted.target_temperature_c, ramp, COOLING_DEADLINE_S)
+        await camera.cool(wanted_c, ramp, COOLING_DEADLINE_S)
     except (DeviceLate, DeviceContradicts):
         reached_c = camera.temperature_c
         if reached_c is None:
             raise
-        context.log.emit(
-            CoolingFellShort(wanted_c=wanted.target_temperature_c, reached_c=reached_c)
-        )
-        if reached_c > wanted.target_temperature_c:
+        context.log.emit(CoolingFellShort(wanted_c=wanted_c, reached_c=reached_c))
+        if reached_c > wanted_c:
             camera.aim_for(SET_POINT_STEP_C * math.ceil(reached_c / SET_POINT_STEP_C))
         return
     context.log.emit(
         SensorCooled(
-            temperature_c=camera.temperature_c or wanted.target_temperature_c,
+            temperature_c=camera.temperature_c or wanted_c,
             took_s=context.clock.unix_s() - began_s,
         )
     )

@@ -49,7 +49,7 @@ class CalibrationPolicy(Table):
         description="median of a dark above that of biases from which it is taken for light that"
         " leaks in, and refused",
     )
-    flat_level: float = Field(
+    flat_level_fraction: float = Field(
         default=0.4, ge=0.05, le=0.8, description="level of flats, in parts of saturation"
     )
     flat_minimum_s: float = Field(default=0.5, ge=0, le=60, description="shortest flat")

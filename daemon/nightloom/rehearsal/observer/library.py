@@ -165,7 +165,7 @@ def _judge(
             findings.add(DARKS_DARK, shot.start_s, seen)
         return
     saturation_adu = settings.observatory.camera.saturation_adu
-    asked = settings.policies.calibration.flat_level * (saturation_adu - bias_adu)
+    asked = settings.policies.calibration.flat_level_fraction * (saturation_adu - bias_adu)
     off = (shot.level_adu - bias_adu) / asked - 1.0
     if abs(off) > FLATS_ON_LEVEL.tolerance:
         seen = f"{one.uid} was kept, and its level is off by {off:+.1%}"
