@@ -83,7 +83,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def _fill(settings: Settings, workers: Workers) -> None:
-    stop, log = stoppable(), Log(WallClock(), echo=sys.stderr)
+    stop, log = asyncio.Event(), Log(WallClock(), echo=sys.stderr)
+    stoppable(stop)
     try:
         await fill_library(settings, workers, log, stop)
     finally:

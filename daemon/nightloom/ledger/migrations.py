@@ -199,6 +199,12 @@ MIGRATIONS = (
     CREATE INDEX frames_depth ON frames (filter, gain, binning, verdict);
     """,
     """
+    ALTER TABLE subs ADD COLUMN mosaic TEXT NOT NULL DEFAULT '';
+    ALTER TABLE subs ADD COLUMN panel INTEGER NOT NULL DEFAULT 0 CHECK (panel >= 0);
+    ALTER TABLE frames ADD COLUMN mosaic TEXT NOT NULL DEFAULT '';
+    ALTER TABLE frames ADD COLUMN panel INTEGER NOT NULL DEFAULT 0 CHECK (panel >= 0);
+    """,
+    """
     ALTER TABLE frames ADD COLUMN camera_offset REAL;
     ALTER TABLE frames ADD COLUMN sensor_c REAL;
     ALTER TABLE subs ADD COLUMN sensor_c REAL;

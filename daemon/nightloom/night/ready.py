@@ -9,6 +9,7 @@ from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.safety import make_safe
 from nightloom.telemetry.events import CoolingFellShort, DeviceTrouble, SensorCooled
+from nightloom_drivers.clock import steady_s
 from nightloom_drivers.errors import DeviceContradicts, DeviceError, DeviceLate
 
 LINK_DEADLINE_S = 600.0
@@ -96,7 +97,9 @@ async def cool(context: Context, wanted_c: float | None = None) -> None:
     held at what it can hold.
     """
     camera, said = context.rig.camera, context.settings.observatory.camera
-    began_s, ramp = context.clock.unix_s(), said.cooling_ramp_c_per_min
+    if not said.cooled:
+        return
+    began_s, ramp = steady_s(), said.cooling_ramp_c_per_min
     wanted_c = said.target_temperature_c if wanted_c is None else wanted_c
     try:
         await camera.cool(wanted_c, ramp, COOLING_DEADLINE_S)
@@ -111,7 +114,7 @@ async def cool(context: Context, wanted_c: float | None = None) -> None:
     context.log.emit(
         SensorCooled(
             temperature_c=camera.temperature_c or wanted_c,
-            took_s=context.clock.unix_s() - began_s,
+            took_s=steady_s() - began_s,
         )
     )
 
