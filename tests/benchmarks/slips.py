@@ -56,6 +56,10 @@ PHYSICS, LISTS = "drivers/nightloom_drivers/physics/", ("physics/test_star_lists
 GUIDE_LISTS = ("guiding/test_listed_stars.py",)
 
 
+LIBRARY, SHELF = "daemon/nightloom/calibration_frames/", "night/test_library_by_day.py"
+CALIBRATING, MORNING = "safety/test_calibrating.py", "night/test_calibrating_nights.py"
+NEEDS, LEVELS = "calibration_frames/test_needs.py", "calibration_frames/test_level.py"
+TWILIGHT = "calibration_frames/test_twilight.py"
 REPORT, MINUTES = "daemon/nightloom/report/", "report/test_minutes.py"
 
 CHECKS, FITTING = "daemon/nightloom/checks/", ("checks/test_fitting.py",)
@@ -348,7 +352,8 @@ SLIPS = (
     Slip("a night that ended is armed again", NIGHT + "next_night.py",
          " and last.outcome == ENDED", ' and last.outcome == "over"', (PHASES,)),
     Slip("a night that was given up is over for who mended it", NIGHT + "night.py",
-         "            self._outcome = GIVEN_UP\n", "            pass\n",
+         "self._outcome, self._context.calibration_over = GIVEN_UP, True",
+         "self._context.calibration_over = True",
          (f"{FAULT_NIGHTS}::test_a_fault_leads_where_the_table_says[camera has no offset]",)),
     Slip("the night's end is not recorded", NIGHT + "night.py",
          "finish, record, self._outcome,", 'finish, record, "over",', (PHASES,)),
@@ -385,7 +390,7 @@ SLIPS = (
     Slip("retiring leaves frames in hand", NIGHT + "retire.py",
          "    await context.pipeline.drain()\n", "", (PHASES,)),
     Slip("retiring leaves the sensor cold", NIGHT + "retire.py",
-         "    await _warm(context)\n", "", (PHASES,)),
+         "    await warm(context)\n", "", (PHASES,)),
     Slip("stranded does not rest", NIGHT + "retire.py",
          "    await asyncio.sleep(row_of(Act.STRANDED).wait_s)\n", "", (PHASES,)),
     Slip("stranded does not wait for the link", NIGHT + "retire.py",
@@ -723,7 +728,7 @@ SLIPS = (
     Slip("power: the mount's outlet may feed others", "daemon/nightloom/settings/observatory.py",
          "            if sharing:\n", "            if False:\n", POWER),
     Slip("power: a night hangs on the box", "daemon/nightloom/rig.py",
-         "if device is not self.power:", "if True:", POWER),
+         "if device not in (self.light_panel, self.power):", "if True:", POWER),
     Slip("an act that is not written down is not said", SAFETY + "acts.py",
          "            self._tell(part, act, error)\n            return None\n",
          "            return None\n", (GUARD,)),
@@ -874,6 +879,51 @@ SLIPS = (
          "if False:",
          ("rig/test_nothing_outlives.py::"
           "test_a_solver_that_started_another_program_ends_with_who_waits_for_it",)),
+    # Calibration frames -------------------------------------------------------------------------
+    Slip("a dark that light fell on is kept", LIBRARY + "leak.py",
+         "    if above_adu <= most_adu:\n", "    if True:\n", (LEVELS, SHELF)),
+    Slip("flats far off their level are kept", LIBRARY + "level.py",
+         "TOLERANCE = 0.05", "TOLERANCE = 0.9", (LEVELS, SHELF)),
+    Slip("a filter's flats are tried for ever", NIGHT + "flats.py",
+         "self.kept < self.need.missing and self.missed < TRIALS_MAX",
+         "self.kept < self.need.missing", (SHELF,)),
+    Slip("flats of one side of the pier do not serve the other", LIBRARY + "needs.py",
+         "HALF_TURN_DEG = 180.0", "HALF_TURN_DEG = 360.0", (NEEDS,)),
+    Slip("darks of any age count", LIBRARY + "needs.py",
+         "    fresh = sum(_young(need.kind, one.look, rules, now_s) for one in fitting)\n",
+         "    fresh = len(fitting)\n", (NEEDS,)),
+    Slip("darks are as warm as they come", LIBRARY + "needs.py",
+         "    return _near(need.sensor_c, look.sensor_c, rules.temperature_c, _apart)\n",
+         "    return True\n", (NEEDS,)),
+    Slip("flats of the sky take no account of its brightening", LIBRARY + "twilight.py",
+         "    return math.log1p(grown) / change_per_s\n",
+         "    return asked_adu / rate_adu_per_s\n", (TWILIGHT,)),
+    Slip("narrow filters come first at dawn", LIBRARY + "twilight.py",
+         "best = max if brightens else min", "best = min if brightens else max", (TWILIGHT,)),
+    Slip("the telescope tracks over flats of the sky", NIGHT + "sky_flats.py",
+         "    await context.guard.stand_still()\n", "", (MORNING,)),
+    Slip("a panel stays on", NIGHT + "flats.py",
+         "    finally:\n        await panel.off()\n", "    finally:\n        pass\n",
+         (CALIBRATING,)),
+    Slip("the roof opens over a panel that is on", NIGHT + "ready.py",
+         "panel is not None and panel.is_ready and panel.is_on", "False",
+         (CALIBRATING,)),
+    Slip("the Sun may rise over an open rig", NIGHT + "interrupts.py",
+         "        if high and not context.guard.is_safe:\n", "        if False:\n",
+         (CALIBRATING,)),
+    Slip("who asked for the end waits for darks", NIGHT + "desk.py",
+         "            self._ended.set()  # calibration frames might come yet\n", "",
+         (CALIBRATING,)),
+    Slip("nights take calibration frames unasked", NIGHT + "calibrate.py",
+         "frozenset(map(FrameKind, context.settings.policies.calibration.night_takes))",
+         "frozenset(FrameKind)", (CALIBRATING,)),
+    Slip("the observer lets lit darks pass", "daemon/nightloom/rehearsal/observer/library.py",
+         "if shot.light_adu > DARKS_DARK.tolerance:", "if False:",
+         ("rehearsal/test_library_rules.py",)),
+    Slip("the observer lets flats off their level pass",
+         "daemon/nightloom/rehearsal/observer/library.py",
+         "if abs(off) > FLATS_ON_LEVEL.tolerance:", "if False:",
+         ("rehearsal/test_library_rules.py",)),
     # Star lists ---------------------------------------------------------------------------------
     Slip("lists scatter less than light does", PHYSICS + "listing.py",
          "crowd.light_adu + noise * drawn[2]", "crowd.light_adu", LISTS),

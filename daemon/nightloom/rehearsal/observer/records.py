@@ -16,6 +16,7 @@ from nightloom.rehearsal.observer.entries import Entry, read_entries
 from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares, suits
 from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub
 from nightloom.rehearsal.observer.frame_bytes import pixels
+from nightloom.rehearsal.observer.library import FOLDER, Shot, look_at_library
 from nightloom.rehearsal.observer.limits import look_at_hours, look_at_limits
 from nightloom.rehearsal.observer.panels import look_at_panels
 from nightloom.rehearsal.observer.rules import (
@@ -49,10 +50,21 @@ class Audit:
 
 
 def audit(
-    settings: Settings, night: date, subs: Sequence[TakenSub], ledger: Path, frames: Path | None
+    settings: Settings,
+    night: date,
+    subs: Sequence[TakenSub],
+    ledger: Path,
+    frames: Path | None,
+    shots: Sequence[Shot] = (),
+    bias_adu: float = 0.0,
 ) -> Audit:
-    """Look through the records of a night that is over; `frames` is their folder, if any."""
+    """Look through the records of a night that is over; `frames` is their folder, if any.
+
+    `shots` are its calibration frames, over the camera's `bias_adu`.
+    """
     findings = Findings()
+    shelf = None if frames is None else frames.parent / FOLDER
+    look_at_library(settings, night, shots, bias_adu, ledger, shelf, findings)
     entries, half_done = read_entries(ledger)
     ended_s = max([0.0, *(sub.start_s + sub.exposure_s for sub in subs)])
     for what in half_done:
