@@ -31,6 +31,7 @@ BAD = Badness(
     half_closed=0.0001,
     cut=0.0003,
 )
+AT_ONCE = {"acquire": {"cool_before_s": 0.0, "begin_before_s": 0.0, "open_before_s": 60.0}}
 LOST = "left the camera and is not in the ledger"
 
 
@@ -66,7 +67,7 @@ def test_a_night_through_a_bad_network(tmp_path: Path, monkeypatch: pytest.Monke
     """Frames that never came down whole are lost; nothing else is, and the rig ends safe."""
     Through.networks = []
     monkeypatch.setattr(rig, "IndiLink", Through)
-    settings, simulated = demo(targets={"L": SUB_S}, guide_s=SELDOM_S)
+    settings, simulated = demo(targets={"L": SUB_S}, guide_s=SELDOM_S, policies=AT_ONCE)
     played = play_over_socket(Rehearsal(settings, simulated, NIGHT, tmp_path, 7, HOURS), SPEED)
     (network,) = Through.networks
     with Ledger.read(tmp_path / FILE_NAME) as ledger:
