@@ -36,7 +36,7 @@ from nightloom.ledger import Ledger, LedgerBusy, Stage, Sub, in_time
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import VerdictsLeft
-from nightloom_drivers.clock import Clock
+from nightloom_drivers.clock import Clock, steady_s
 from nightloom_drivers.devices import Exposure
 from nightloom_drivers.errors import DeviceError
 from nightloom_drivers.frame_kind import FrameKind
@@ -193,7 +193,7 @@ class FramePipeline:
     async def _take(
         self, sub: Sub, facts: HeaderFacts, exposure: Exposure, download: Download
     ) -> None:
-        closed_s = self._clock.unix_s()
+        closed_s = steady_s()
         try:
             frame = await exposure.frame()
         except DeviceError as error:
@@ -202,7 +202,7 @@ class FramePipeline:
             return
         finally:
             self._downloads.discard(download)
-        self._records.ended(sub, self._clock.unix_s() - closed_s, frame.doubt)
+        self._records.ended(sub, steady_s() - closed_s, frame.doubt)
         path = self._disk.path(sub, frame.start)
         sub = replace(sub, stage=Stage.ARRIVED, start_utc=frame.start, path=path)
         download.end()

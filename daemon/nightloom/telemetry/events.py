@@ -115,7 +115,7 @@ class ReportWritten(Event):
     night: str = Field(description="date of the evening, YYYY-MM-DD")
     path: str = Field(description="the file, for a browser")
     said: str = Field(description="what it says first")
-    took_s: float = Field(description="time from the night's end")
+    took_s: float = Field(description="time since it was asked for, at the night's end or later")
 
 
 class ReportFailed(Event):
