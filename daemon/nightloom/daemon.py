@@ -13,7 +13,6 @@ from datetime import UTC, date, datetime
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.date import DateTrigger
 
-from nightloom.checks.devices import check_devices
 from nightloom.errors import BadInput
 from nightloom.executor import Threads, Workers
 from nightloom.last_resort import guard_of, open_ledger
@@ -23,6 +22,7 @@ from nightloom.night.context import Context
 from nightloom.night.desk import RETIRE, logged, noted
 from nightloom.night.gather import gather
 from nightloom.night.interrupts import first
+from nightloom.night.left_over import settled
 from nightloom.night.next_night import next_night
 from nightloom.night.night import Night
 from nightloom.night.phases import Phase
@@ -30,6 +30,7 @@ from nightloom.night.table import Work
 from nightloom.night.telling import told_of_idle, told_of_night
 from nightloom.notices.addresses import addresses
 from nightloom.notices.notices import Notices
+from nightloom.reaching import device_problems, opened
 from nightloom.remote.server import remote
 from nightloom.report.morning import Mornings
 from nightloom.requests import Answer, Ask, Change, Done, Refused, Reload, Request, Retire, Told
@@ -46,16 +47,12 @@ from nightloom.solving import Solver
 from nightloom.status import Account, Status
 from nightloom.systemd import quiet_s_max, systemd_told
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import NightArmed, PersonNeeded, ServerAwaited
+from nightloom.telemetry.events import NightArmed, PersonNeeded
 from nightloom.telemetry.nights import go_on_in_newest, log_file
-from nightloom.telemetry.outages import outages_told, telling_s
+from nightloom.telemetry.outages import outages_told
 from nightloom.upkeep import keep_up, midday, tell_of_missed
 from nightloom_drivers.clock import Clock, WallClock
-from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.link.indi import IndiLink
-
-PATIENCE_S = 10.0
-"""How long a configured device may take to show itself when the daemon starts."""
 
 SERVER_ANSWERS_S = 5.0
 """A server that is up answers within a second; between two tries a person may ask for the end."""
@@ -65,10 +62,6 @@ DUSK = "dusk"
 
 TRY_AGAIN_S = 60.0
 """Between two tries to make a rig safe that could not be."""
-
-
-class LeftUnsafe(Exception):
-    """A person asked for the end while the rig was not known to be parked and closed."""
 
 
 async def stay_up(
@@ -105,7 +98,7 @@ async def stay_up(
             heeded(asked.reload, daemon.reload),
             daemon.mornings.finished(stop),
         ):
-            await _opened(link, log, stop)
+            await opened(link, log, stop)
             try:
                 async with outages_told(link, log):
                     await daemon.stay_up(nights, unread)
@@ -168,14 +161,13 @@ class Daemon:
 
     async def _run_nights(self, nights: int | None, solver: Solver) -> None:
         scheduler = AsyncIOScheduler(timezone=UTC)
-        scheduler.add_job(
-            self._keep_up,
-            midday(self._settings.observatory.site.longitude_deg),
-            misfire_grace_time=None,
-        )
+        noon = midday(self._settings.observatory.site.longitude_deg)
+        scheduler.add_job(self._keep_up, noon, misfire_grace_time=None)
         scheduler.start()
         if self._ledger is not None:
             tell_of_missed(self._settings, self._ledger, self._log, self._clock)
+            if not self._under_way():
+                await self._settle(self._ledger)
         try:
             while not self._stop.is_set() and (nights is None or len(self._begun) < nights):
                 night = self._next_night()
@@ -185,10 +177,19 @@ class Daemon:
         finally:
             scheduler.shutdown(wait=False)
 
+    async def _settle(self, ledger: Ledger) -> None:
+        """What a night that a crash cut short left, which goes on no more, and its report."""
+        executors = self._workers, Threads()
+        by = self._clock, self._log
+        for night in await settled(self._settings, ledger, self._next_night(), *executors, *by):
+            self.mornings.begin(night, self._settings)
+        self.mornings.make_up(self._settings, ledger, self._next_night())
+
     async def _keep_up(self) -> None:
         """By day; where it is never day the night goes first."""
         if self._ledger is not None and self._night is None:
             keep_up(self._settings, self._ledger, self._log, self._clock)
+            self.mornings.make_up(self._settings, self._ledger, self._next_night())
 
     # For persons ------------------------------------------------------------------------------
 
@@ -252,7 +253,7 @@ class Daemon:
             await asyncio.sleep(TRY_AGAIN_S)
 
     async def _problems(self) -> list[Problem]:
-        devices = await check_devices(self._settings, self._link, patience_s=PATIENCE_S)
+        devices = await device_problems(self._settings, self._link, self._stop)
         return [*self.refused, *devices]
 
     # Nights -----------------------------------------------------------------------------------
@@ -309,20 +310,3 @@ class Daemon:
         finally:
             self._night, self._guard = None, context.guard
             self.mornings.begin(night, context.settings)
-
-
-async def _opened(link: IndiLink, log: Log, stop: asyncio.Event) -> None:
-    """Open the link, however long its server takes to come up. Raises LeftUnsafe."""
-    loop, pauses = asyncio.get_running_loop(), telling_s()
-    tell_s = loop.time()
-    while True:
-        try:
-            return await link.open()
-        except DeviceGone as nobody:
-            if loop.time() >= tell_s:
-                log.emit(ServerAwaited(reason=str(nobody)))
-                tell_s = loop.time() + next(pauses)
-        if stop.is_set():
-            raise LeftUnsafe(
-                "The INDI server never answered: whether the rig is parked and closed is not known."
-            )

@@ -33,11 +33,13 @@ from nightloom.night.phases import Phase
 from nightloom.night.ready import ready
 from nightloom.night.retire import retire, strand
 from nightloom.night.shelter import shelter
+from nightloom.report import Sources
 from nightloom.requests import Done, Reload
 from nightloom.safety import GuardRefusal, NotSafe
 from nightloom.settings import Problem, Settings, SettingsError
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
+from nightloom.telemetry.nights import log_file
 from nightloom_drivers.devices import CameraFrame, Exposure
 from nightloom_drivers.errors import DeviceGone, DeviceLate
 from nightloom_drivers.frame_kind import FrameKind
@@ -483,8 +485,21 @@ def test_rain_cuts_short_the_rest_after_trouble(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("outcome", "days"), [(ENDED, 1), ("the daemon had ended", 0)])
-def test_a_night_that_ended_is_not_armed_again(tmp_path: Path, outcome: str, days: int) -> None:
+def test_a_night_that_ended_is_not_armed_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, outcome: str, days: int
+) -> None:
+    """And it has its report written, if the daemon that ended it did not live to."""
     armed: list[date] = []
+    reported: list[date] = []
+
+    async def write(sources: Sources, file: Path) -> str:
+        reported.append(sources.night)
+        return "written"
+
+    monkeypatch.setattr("nightloom.report.morning.write_apart", write)
+    log = log_file(tmp_path, NIGHT)
+    log.parent.mkdir()
+    log.touch()
 
     async def story(scene: Scene) -> None:
         with Ledger(tmp_path / FILE_NAME) as ledger:
@@ -508,10 +523,12 @@ def test_a_night_that_ended_is_not_armed_again(tmp_path: Path, outcome: str, day
     settings, rig = demo()
     astrometry = settings.observatory.solver.model_copy(update={"kind": "astrometry"})
     changed = with_()
-    observatory = changed[0].observatory.model_copy(update={"solver": astrometry})
+    here = {"solver": astrometry, "output_folder": tmp_path}
+    observatory = changed[0].observatory.model_copy(update=here)
     said = type(settings)(observatory, settings.targets, settings.policies, rig)
     guarded(story, changed=(said, rig), at_s=EVENING_S)
     assert armed == [NIGHT + timedelta(days=days)]
+    assert reported == ([NIGHT] if outcome == ENDED else [])
 
 
 def test_a_configuration_that_is_read_again_holds_from_the_next_night_on(tmp_path: Path) -> None:

@@ -173,7 +173,7 @@ CASES = [
         "targets.toml",
         "priority = 1",
         'until_utc = "25:00"',
-        'targets.toml: target["NGC 891"].until_utc = "25:00" must be a time of day in UTC such as'
+        'targets.toml: target["NGC 891"].until_utc = "25:00" must be a time of day such as'
         ' "02:30".',
     ),
     (
@@ -204,7 +204,8 @@ CASES = [
         "moon_distance_deg = 30.0",
         'targets.toml: target["NGC 891"].moon_distance_deg = 30.0 is not a known key; known'
         " here: name, ra_deg, dec_deg, equinox, priority, altitude_floor_deg,"
-        " maximum_moonlight_ratio, count, until_utc, maximum_hours, filter, group, dither.",
+        " maximum_moonlight_ratio, count, from_utc, from_local, until_utc,"
+        " until_local, maximum_hours, filter, group, mosaic, dither.",
     ),
     (
         "targets.toml",
@@ -356,26 +357,26 @@ name = "NGC 7000"
 ra = "20h58m47s"
 dec = "+44d19m48s"
 [[target.group]]
-moon = "down"
+sky = ["dark"]
 [target.group.filter.R]
 exposure_s = 120
 [[target.group]]
 name = "narrow"
-moon = "up"
+sky = ["moonlit"]
 [target.group.filter.Ha]
 exposure_s = 300
 """
 GROUP_CASES = [
     (
-        'moon = "up"',
-        'moon = "full"',
-        "group[\"narrow\"].moon = \"full\" must be 'any', 'down' or 'up' (where the Moon"
-        " must be: its upper edge below or above 0°).",
+        'sky = ["moonlit"]',
+        'sky = ["moonlight"]',
+        'group["narrow"].sky[1] = "moonlight" is not allowed: input should be'
+        " 'dark', 'moonlit' or 'twilit'.",
     ),
     (
         "filter.Ha]",
         "filter.R]",
-        " must name each filter in one group; R is in two.",
+        " must give R the same exposure_s and hours in all of its groups, as they fill one tally.",
     ),
     (
         "filter.Ha]",
@@ -538,3 +539,20 @@ def test_a_roof_without_a_weather_station_must_be_meant(edited: Edit, tmp_path: 
     said = 'device = "Rig Roof"\n'
     file.write_text(file.read_text().replace(said, said + "unwatched = true\n"))
     assert read_settings(tmp_path / "config").observatory.weather == ()
+
+
+def test_local_times_need_the_time_zone_of_the_site(edited: Edit, tmp_path: Path) -> None:
+    """It may be left out where no time is told by it; the demo says Europe/Zurich."""
+    file = tmp_path / "config" / "targets.toml"
+    file.write_text(file.read_text().replace("priority = 1", 'from_local = "22:00"', 1))
+    read_settings(tmp_path / "config")
+    assert edited("observatory.toml", 'time_zone = "Europe/Zurich"\n', "") == [
+        'targets.toml: target["NGC 891"].from_local = "22:00" needs the time zone of the site;'
+        " write site.time_zone in observatory.toml."
+    ]
+
+
+def test_a_time_is_told_by_one_clock(edited: Edit) -> None:
+    both = 'until_utc = "02:00"\nuntil_local = "03:00"'
+    (told,) = edited("targets.toml", "priority = 1", both)
+    assert told.endswith("must hold either until_utc or until_local.")

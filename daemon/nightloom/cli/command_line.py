@@ -26,6 +26,7 @@ COMMANDS = {
     "status": "what the running daemon is doing, why, and what comes next",
     "tail": "show a night's log, as it grows if asked to",
     "tally": "accepted seconds for each target and filter against what was asked",
+    "trials": "many rehearsed nights with chance troubles, each judged; a seed replays alone",
     "weave": "the order and the dithers of a cycle, and what it loses",
 }
 """Each command with the line that `--help` says about it."""

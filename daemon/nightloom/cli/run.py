@@ -9,11 +9,12 @@ import sys
 
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
-from nightloom.daemon import LeftUnsafe, stay_up
+from nightloom.daemon import stay_up
 from nightloom.errors import BadInput
 from nightloom.executor import Workers
 from nightloom.night.gather import gather
 from nightloom.night.table import Work
+from nightloom.reaching import LeftUnsafe
 from nightloom.rereading import Asked, Reread
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import WallClock

@@ -15,7 +15,7 @@ from nightloom.schedule.costs import Weaving, crossing_cost_s
 from nightloom.schedule.gathered import Gathered
 from nightloom.schedule.schedule import Schedule
 from nightloom.settings import AskedSub, Settings, Target, cycle_of
-from nightloom_drivers.clock import Clock
+from nightloom_drivers.clock import Clock, steady_s
 from nightloom_drivers.devices import PierSide
 
 RECENT_CYCLES = 4
@@ -48,7 +48,7 @@ class TargetRun:
         self._checked_uid = ""
         self.pointings = Pointings(ledger, self._night)
         """Where the running target stood on the sensor."""
-        self.closed_s = clock.unix_s()
+        self.closed_s = 0.0
         """When the shutter closed last."""
 
     @property
@@ -61,6 +61,11 @@ class TargetRun:
     def ran_last(self, target: Target) -> bool:
         """Whether a target is the one that was centred last."""
         return self._target is not None and self._target.name == target.name
+
+    def ran_beside(self, target: Target) -> bool:
+        """Whether another panel of a target's mosaic was centred last."""
+        last = self._target
+        return last is not None and last.whole == target.whole and last.name != target.name
 
     def start(self, target: Target, place_px: tuple[float, float]) -> None:
         """A target was centred: it runs, at a pointing of its own. Raises LedgerError."""
@@ -110,7 +115,7 @@ class TargetRun:
     def shutter_closed(self, planned: Planned) -> None:
         """A sub was taken at the present pointing."""
         self.pointings.taken(planned.filter)
-        self.closed_s = self._clock.unix_s()
+        self.closed_s = steady_s()
 
     def due(self, before_s: float = 0.0) -> Planned | Ending:
         """The next sub, `before_s` from now, or why there is none. Raises LedgerError."""
@@ -150,7 +155,8 @@ class TargetRun:
         filters = self.filters(target, gathered)
         if not filters:
             return None
-        cycle = cycle_of(filters)
+        dither = target.dither.over(self._settings.policies.dither)
+        cycle = cycle_of(filters, dither)
         number = cycles_done(cycle, gathered.taken_s) + 1
         weave = self._weaving.weave(cycle, number)
         downloading = [sub.filter for sub in pending if sub.stage is Stage.CLOSED]
@@ -169,6 +175,7 @@ class TargetRun:
             side=self._side(),
             recent=self._recent(target, cycle, pending),
             taken_here=self.pointings.taken_here,
+            dither=dither,
             downloading=downloading[-1] if downloading else "",
             before_s=before_s,
             failed_check=self._failed_check(),

@@ -6,6 +6,7 @@ They read the plain tables, so that they still speak when a number elsewhere is 
 from collections.abc import Iterator
 
 from nightloom.settings.problems import Problem
+from nightloom.settings.targets import LOCAL_TIMES
 
 Tables = dict[str, dict[str, object]]
 """What each file holds, by file name."""
@@ -18,6 +19,7 @@ def disagreements(tables: Tables) -> list[Problem]:
         *_slots_without_filter(tables),
         *_targets_without_slot(tables),
         *_targets_of_one_name(tables),
+        *_local_times_without_zone(tables),
         *_policies_without_slot(tables),
         *_blind_filters_asked(tables),
         *_offsets_out_of_reach(tables),
@@ -69,6 +71,18 @@ def _targets_of_one_name(tables: Tables) -> Iterator[Problem]:
     for name in dict.fromkeys(names):
         if names.count(name) > 1:
             yield Problem("targets.toml", "target", name, "must name one target only")
+
+
+def _local_times_without_zone(tables: Tables) -> Iterator[Problem]:
+    if "observatory.toml" not in tables:
+        return
+    zone = _table(tables["observatory.toml"], "site").get("time_zone")
+    for target in _targets(tables):
+        for key in LOCAL_TIMES:
+            if key in target and zone is None:
+                place = f'target["{target.get("name")}"].{key}'
+                told = "needs the time zone of the site; write site.time_zone in observatory.toml"
+                yield Problem("targets.toml", place, target[key], told)
 
 
 def _policies_without_slot(tables: Tables) -> Iterator[Problem]:

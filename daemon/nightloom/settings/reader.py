@@ -41,6 +41,9 @@ def read_settings(folder: Path) -> Settings:
     policies = reader.model("policies.toml", Policies)
     rig = reader.model("rig.toml", RigSettings) if (folder / "rig.toml").exists() else None
     problems = reader.problems + disagreements(reader.tables)
+    if observatory is not None and targets is not None:
+        targets, of_mosaics = targets.spread(observatory)
+        problems += of_mosaics
     if problems or observatory is None or targets is None or policies is None:
         raise SettingsError(problems)
     return Settings(observatory, targets, policies, rig)

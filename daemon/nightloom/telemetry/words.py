@@ -243,6 +243,7 @@ SAID: dict[type[Event], Said] = {
         " again: {reason}"
     ),
     e.PhaseChanged: Said(_function(_phase)),
+    e.LeftOverSettled: Said("Ended what a daemon that is no more had begun: {unfinished}"),
     e.Restarted: Said("Started anew into a night under way[; left unfinished: {unfinished}]"),
     e.OperatorAsked: Said("Asked for, by {origin}: {request}[; {answer}]"),
     e.LedgerUnread: Said(
