@@ -26,6 +26,9 @@ from nightloom.settings.table import Table
 from nightloom_drivers.devices.focuser import POSITION, STEPS
 from nightloom_drivers.devices.weather_units import UNITS, stated_unit
 
+MOST_STEPS = 1e9
+"""No focuser counts so far; a driver that says so was told nothing."""
+
 READINGS = 3.0
 """So many readings may be missed before a station counts as silent."""
 
@@ -172,9 +175,9 @@ def _focuser(one: Chosen | None) -> str:
     if one is not None:
         position = one.device.vectors.get(POSITION)
         lowest, highest = position.limits.get(STEPS, (0.0, 0.0)) if position else (0.0, 0.0)
-        if not 0 <= lowest < highest < math.inf:
+        if not 0 <= lowest < highest <= MOST_STEPS:
             lowest, highest = 0.0, one.device.number("FOCUS_MAX", "FOCUS_MAX_VALUE")
-        if lowest < highest < math.inf and highest >= 1:
+        if lowest < highest <= MOST_STEPS and highest >= 1:
             says = f"as {one.device.name} says; keep clear of the mechanical ends"
             lines += [
                 stated(model, "minimum_steps", int(lowest), says),
