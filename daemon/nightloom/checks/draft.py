@@ -29,6 +29,9 @@ from nightloom_drivers.devices.weather_units import UNITS, stated_unit
 MOST_STEPS = 1e9
 """No focuser counts so far; a driver that says so was told nothing."""
 
+LONGEST_REST_S = 3600.0
+"""A station that rests longer between two readings watches nothing."""
+
 READINGS = 3.0
 """So many readings may be missed before a station counts as silent."""
 
@@ -201,7 +204,7 @@ def _stations(stations: Sequence[Offered]) -> Iterator[str]:
     """Every station: any that is unsafe or silent closes the roof."""
     for one in stations:
         period_s = one.number("WEATHER_UPDATE", "PERIOD")
-        silence_s = READINGS * period_s if 0 < period_s < math.inf else 0.0
+        silence_s = READINGS * period_s if 0 < period_s <= LONGEST_REST_S else 0.0
         yield section(
             "[[weather]]" if len(stations) > 1 else "[weather]",
             [
