@@ -2,6 +2,7 @@
 
 import hashlib
 import zlib
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -32,6 +33,9 @@ from nightloom_drivers.physics.sphere import separation_deg, unit
 
 ROUNDING = 1e-6
 
+AGAIN_AND_AGAIN = 3
+"""Times in a row after which a filter need not be waited for."""
+
 
 @dataclass(frozen=True)
 class Audit:
@@ -61,12 +65,26 @@ def audit(
     if frames is not None:
         _look_for_strays(entries, frames, ended_s, findings)
     _look_at_dithers(settings, subs, findings)
-    stuck = {entry.uid for sub, entry in pairs if sub.stuck}
+    stuck = {entry.uid for sub, entry in pairs if sub.stuck} | set(_beside_bad(tonight))
     unevenness = look_at_shares(settings, entries, str(night), findings, stuck)
     taken = {entry.uid: sub for sub, entry in pairs}
     in_depth = look_at_depth(settings, entries, taken, str(night), findings)
     unevenness = max(unevenness, in_depth)
     return Audit(findings.found, unevenness)
+
+
+def _beside_bad(entries: Iterable[Entry]) -> Iterator[str]:
+    """The frames that were taken while another filter of their target was refused again and again:
+    one bad filter does not cost the others the night.
+    """
+    refused: dict[tuple[str, str], int] = defaultdict(int)
+    for entry in entries:
+        key = entry.target, entry.filter
+        refused[key] = 0 if entry.accepted else refused[key] + 1
+        if any(
+            n >= AGAIN_AND_AGAIN and target == entry.target for (target, _), n in refused.items()
+        ):
+            yield entry.uid
 
 
 def _paired(
