@@ -230,7 +230,8 @@ def _look_at_dithers(settings: Settings, subs: Iterable[TakenSub], findings: Fin
         least_px = settings.policies.dither.minimum_step_px if own_px is None else own_px
         places = (before.ra_deg, before.dec_deg), (sub.ra_deg, sub.dec_deg)
         moved_px = _apart_arcsec(*places) / scale
-        if moved_px < least_px - DITHERED.tolerance:
+        wander_px = float(np.hypot(before.wander_arcsec, sub.wander_arcsec)) / scale
+        if moved_px < least_px - DITHERED.tolerance - wander_px:
             seen = f"{_named(sub)} is {moved_px:.1f} px from the one before it"
             findings.add(DITHERED, sub.start_s, seen)
 

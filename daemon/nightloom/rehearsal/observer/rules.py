@@ -141,7 +141,7 @@ EVEN_IN_DEPTH = Rule(
 DITHERED = Rule(
     "dithered",
     "Between two subs of one filter there is a slew, or the telescope is the dither's shortest step"
-    " away, less this.",
+    " away, less this and what it wandered in both.",
     1.0,
     "px",
 )
