@@ -1,6 +1,7 @@
 """Arrays handed to worker processes."""
 
 import asyncio
+import gc
 import multiprocessing
 import os
 import pickle
@@ -9,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from nightloom.executor import SHARED_FROM_BYTES, Handle, NotComputed, SharedArray, Workers
+from nightloom.executor import Handle, NotComputed, SharedArray, Workers
+from nightloom_drivers.memory_file import LEAST_BYTES, zeros
 from worker_tasks import described, dies, dies_once, hangs, refused
 
 
@@ -18,7 +20,7 @@ def memory_files() -> list[str]:
     return [str(link) for link in links if "memfd" in str(link)]
 
 
-@pytest.mark.parametrize("rows", [4, SHARED_FROM_BYTES // 200])
+@pytest.mark.parametrize("rows", [4, LEAST_BYTES // 200])
 def test_workers_get_arrays_large_and_small(rows: int) -> None:
     """In another process, with the values and the shape that were given, strided ones too."""
     wide = np.arange(rows * 200, dtype=np.uint16).reshape(rows, 200)
@@ -31,14 +33,14 @@ def test_workers_get_arrays_large_and_small(rows: int) -> None:
 
 def test_a_shared_array_cannot_be_written_by_the_worker() -> None:
     """It is handed over without a copy, and only to be read."""
-    large = np.zeros(SHARED_FROM_BYTES, np.uint16)
+    large = np.zeros(LEAST_BYTES, np.uint16)
     with Workers() as workers:
         assert asyncio.run(workers(described, large, 1))[3] is False
 
 
 def test_the_memory_of_shared_arrays_is_given_back() -> None:
     """After an answer, after an error, and after a call that was given up."""
-    large = np.ones(SHARED_FROM_BYTES, np.uint16)
+    large = np.ones(LEAST_BYTES, np.uint16)
     before = memory_files()
 
     async def calls(workers: Workers) -> None:
@@ -71,15 +73,33 @@ def test_an_array_outlives_the_one_who_shared_it() -> None:
         handle.open()
 
 
+@pytest.mark.parametrize("count", [LEAST_BYTES // 2, LEAST_BYTES])
+def test_what_lies_in_a_memory_file_is_handed_over_as_it_is(count: int) -> None:
+    """A frame that was decoded into one is not copied; a part of it is, and what is small."""
+    before = memory_files()
+    frame = zeros((4, count // 4), np.uint16)
+    frame[:] = 7
+    with Workers() as workers:
+        shared, part = SharedArray(frame), SharedArray(frame[1:])
+        assert len(memory_files()) - len(before) == 3  # numpy's mapping has a descriptor of its own
+        assert int(asyncio.run(workers(described, frame, 1))[1]) == 7 * frame.size
+        handles = [pickle.loads(pickle.dumps(one)) for one in (shared, part)]
+        frame[:] = 8
+        assert [int(one.open().max()) for one in handles] == [8, 7]
+    del frame, shared, part
+    gc.collect()
+    assert memory_files() == before
+
+
 def test_a_worker_that_dies_or_hangs_is_replaced_and_leaves_nothing_behind() -> None:
     """Those who ask meanwhile and afterwards get their answers, and no memory stays shared."""
-    large = np.ones(SHARED_FROM_BYTES, np.uint16)
+    large = np.ones(LEAST_BYTES, np.uint16)
     before = memory_files()
 
     async def calls(workers: Workers) -> None:
         for deadly in (dies, hangs, dies):
             beside = asyncio.create_task(workers(described, large, 2))
-            with pytest.raises(NotComputed, match="its worker died, or gave no answer in 1 s"):
+            with pytest.raises(NotComputed, match="its worker died, or gave no answer in 3 s"):
                 await workers(deadly, large)
             assert (await beside)[1] == 2 * large.sum()
             assert (await workers(described, large, 3))[1] == 3 * large.sum()
@@ -87,7 +107,7 @@ def test_a_worker_that_dies_or_hangs_is_replaced_and_leaves_nothing_behind() -> 
                 await workers(described, large[:9], 1)
             assert memory_files() == before
 
-    with Workers(deadline_s=1.0) as workers:
+    with Workers(deadline_s=3.0) as workers:
         asyncio.run(workers(described, large, 1))
         asyncio.run(calls(workers))
     assert multiprocessing.active_children() == []

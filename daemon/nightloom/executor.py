@@ -21,11 +21,10 @@ from numpy.typing import NDArray
 from nightloom_drivers.leash import end_with_parent
 from nightloom_drivers.link.channel import mapped, memory_of
 from nightloom_drivers.memory import give_frames_back
+from nightloom_drivers.memory_file import LEAST_BYTES, descriptor_of
 
 T = TypeVar("T")
 Ts = TypeVarTuple("Ts")
-
-SHARED_FROM_BYTES = 1_000_000  # smaller arrays are pickled in less than a millisecond
 
 
 class Executor(Protocol):
@@ -59,12 +58,16 @@ class SharedArray:
     """An array in an anonymous memory file, which other processes open without copying it.
 
     The file lasts as long as this object or an array that came of it, and after a crash no longer
-    than the processes. Making one copies the array once, outside the interpreter's lock.
+    than the processes. An array that lies in no file of its own is copied to one, outside the
+    interpreter's lock.
     """
 
     def __init__(self, array: NDArray[np.generic]) -> None:
-        descriptor = memory_of(np.ascontiguousarray(array).data)
-        weakref.finalize(self, os.close, descriptor)
+        descriptor = descriptor_of(array)
+        self._array = array if descriptor is not None else None
+        if descriptor is None:
+            descriptor = memory_of(np.ascontiguousarray(array).data)
+            weakref.finalize(self, os.close, descriptor)
         self.handle = Handle(f"/proc/{os.getpid()}/fd/{descriptor}", array.shape, array.dtype)
 
     def __reduce__(self) -> tuple[type["Handle"], tuple[object, ...]]:
@@ -149,7 +152,7 @@ class Workers:
     ) -> T:
         given = [
             await asyncio.to_thread(SharedArray, one)
-            if isinstance(one, np.ndarray) and one.nbytes >= SHARED_FROM_BYTES
+            if isinstance(one, np.ndarray) and one.nbytes >= LEAST_BYTES
             else one
             for one in arguments
         ]

@@ -3,6 +3,7 @@
 import json
 import re
 import shutil
+from collections.abc import AsyncIterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -57,12 +58,22 @@ def test_a_log_that_is_not_there_is_one_sentence(
 
 
 def test_the_newest_night_of_the_configured_observatory_is_told_in_its_zone(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     config, logs = tmp_path / "config", tmp_path / "out" / "logs"
     shutil.copytree(demo_folder(), config)
     said = config / "observatory.toml"
     said.write_text(said.read_text().replace("~/nightloom-demo", str(tmp_path / "out")))
+
+    async def nights(_: Path) -> AsyncIterator[str]:
+        for line in tuple[str, ...]():
+            yield line
+
+    monkeypatch.setattr("nightloom.cli.tail.follow_nights", nights)
+    assert main(["tail", "--config", str(config)]) == 0
+    assert capsys.readouterr().err == (
+        f"There is no night's log in {logs} yet; it is waited for. Ctrl-C ends it.\n"
+    )
     words = ["tail", "--config", str(config), "--once"]
     assert main(words) == 2
     assert capsys.readouterr().err == f"There is no night's log in {logs} yet.\n"
@@ -190,3 +201,31 @@ def test_a_ledger_that_is_not_there_is_one_sentence(
     assert main(words) == 2
     told = capsys.readouterr().err
     assert told == f"There is no ledger {tmp_path / 'no'}; name another file with --ledger.\n"
+
+
+def test_the_tally_of_a_mosaic_is_that_of_all_its_panels(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A cycle of the demo's first target is 720 s: the panels have a third of one, and a sixth."""
+    folder = tmp_path / "config"
+    shutil.copytree(demo_folder(), folder)
+    grid = "[target.mosaic]\ncolumns = 2\nfield_width_deg = 1.0\nfield_height_deg = 1.0\n"
+    asked = folder / "targets.toml"
+    asked.write_text(
+        asked.read_text().replace("[target.filter.L]", f"{grid}\n[target.filter.L]", 1)
+    )
+    file = tmp_path / "ledger.sqlite"
+    with Ledger(file) as ledger:
+        for number, (panel, name) in enumerate([(1, "L"), (1, "R"), (2, "L")]):
+            whose = f"NGC 891 panel {panel}"
+            ledger.add_frame(replace(FRAME, uid=f"f{number}", target=whose, filter=name))
+    words = ["tally", "--config", str(folder), "--ledger", str(file)]
+    assert main([*words, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [one["target"] for one in told["targets"]][:2] == ["NGC 891 panel 1", "NGC 891 panel 2"]
+    (whole,) = told["mosaics"]
+    assert whole["accepted_s"] == {"L": 240.0, "R": 120.0, "G": 0.0, "B": 0.0}
+    assert whole["cycles"] == pytest.approx([240.0 / 720.0, 120.0 / 720.0])
+    assert main(words) == 0
+    shown = capsys.readouterr().out
+    assert "NGC 891: 2 panels, 0.10 h accepted; from 0.2 to 0.3 cycles each" in shown

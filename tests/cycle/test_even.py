@@ -1,4 +1,5 @@
 from collections import Counter, deque
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import pytest
@@ -27,7 +28,7 @@ SHARES = st.lists(
 )
 
 
-def cycle_of(shares: list[tuple[int, float]]) -> Cycle:
+def cycle_of(shares: Sequence[tuple[int, float] | tuple[int, float, int]]) -> Cycle:
     return Cycle(tuple(Share(f, *share) for f, share in zip("LRGBH", shares, strict=False)))
 
 
@@ -46,7 +47,7 @@ class Night:
     waited: bool = False
 
     def __post_init__(self) -> None:
-        self.weave: Weave = weave(self.cycle.counts, COSTS)
+        self.weave: Weave = weave(self.cycle.counts, COSTS, self.cycle.room)
         self.exposure_s = {share.filter: share.exposure_s for share in self.cycle.shares}
 
     def ask(self) -> Next:
@@ -69,7 +70,7 @@ class Night:
         sub = self.ask()
         if sub.dither_before:
             self.pointing.clear()
-        assert sub.filter not in self.pointing
+        assert self.pointing.count(sub.filter) < self.cycle.room[sub.filter]
         self.pointing.append(sub.filter)
         self.taken.append(sub)
         self.pending.append((sub.filter, good))
@@ -92,6 +93,41 @@ def test_without_rejections_the_night_is_the_weave(shares: list[tuple[int, float
     for _ in range(3 * len(night.weave.order)):
         night.take(good=True)
     follows_the_weave(night)
+
+
+ROOMY = st.lists(
+    st.tuples(st.integers(1, 4), st.just(5.0), st.integers(1, 12)), min_size=1, max_size=5
+)
+
+
+@given(ROOMY, st.integers(0, 1))
+@settings(max_examples=60, deadline=None)
+def test_where_a_pointing_has_room_for_several_the_night_is_the_weave(
+    shares: list[tuple[int, float, int]], verdict_after: int
+) -> None:
+    """It dithers where the weave does, and after as many cycles as share a pointing."""
+    night = Night(cycle_of(shares), verdict_after)
+    cycles = 2 * night.weave.cycles_at_once
+    for _ in range(cycles * len(night.weave.order)):
+        night.take(good=True)
+    assert [sub.filter for sub in night.taken] == list(night.weave.order) * cycles
+    after = [
+        dithers and (place < len(night.weave.order) - 1 or not n % night.weave.cycles_at_once)
+        for n in range(1, cycles + 1)
+        for place, dithers in enumerate(night.weave.dither_after)
+    ]
+    assert [sub.dither_before for sub in night.taken] == [False, *after[:-1]]
+
+
+@given(ROOMY, st.lists(st.sampled_from(["good", "good", "bad", "pause", "restart"]), max_size=80))
+@settings(max_examples=60, deadline=None)
+def test_with_room_for_several_all_stays_even_and_within_the_room(
+    shares: list[tuple[int, float, int]], life: list[str]
+) -> None:
+    """That no pointing takes more than it has room for is asserted with each sub that is taken."""
+    night = Night(cycle_of(shares), verdict_after=1)
+    live_through(night, life)
+    assert night.waited or night.highest <= 1 + 1e-6
 
 
 @given(st.lists(st.integers(1, 4), min_size=1, max_size=5))
@@ -225,7 +261,7 @@ def test_a_rejected_sub_is_taken_again_at_once_at_another_pointing() -> None:
     night = Night(cycle_of([(1, 60.0)] * 4))
     night.take(good=True)
     night.take(good=False)
-    assert night.ask() == Next("R", True, "next in the cycle, and this pointing has one already")
+    assert night.ask() == Next("R", True, "next in the cycle, and this pointing has no room for it")
 
 
 def test_a_sub_found_bad_later_is_made_up_first() -> None:

@@ -1,3 +1,4 @@
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from itertools import combinations, pairwise, permutations, product
@@ -122,6 +123,76 @@ def test_best_of_all_orders_and_dither_sets(counts: tuple[int, ...]) -> None:
         seen = (woven.cost_s, *distances(woven.order, named(counts)))
         assert seen == pytest.approx(by_brute_force(named(counts), costs))
         assert keeps_apart(woven.order, woven.dither_after)
+
+
+def keeps_room(woven: Weave, room: Mapping[str, int]) -> bool:
+    """Whether no pointing takes more subs of a filter than it has room for, going round for long.
+
+    Counted sub by sub: the cycle's last dither comes after every `cycles_at_once` cycles only.
+    """
+    here: Counter[str] = Counter()
+    for cycle in range(1, 3 * woven.cycles_at_once + 1):
+        for place, name in enumerate(woven.order):
+            here[name] += 1
+            if here[name] > room.get(name, 1):
+                return False
+            ends = place == len(woven.order) - 1
+            if woven.dither_after[place] and (not ends or cycle % woven.cycles_at_once == 0):
+                here.clear()
+    return True
+
+
+@pytest.mark.parametrize("counts", [c for n in range(1, 6) for c in multisets(n, 3)], ids=str)
+@pytest.mark.parametrize("costs", [COSTS[0], COSTS[1], COSTS[4]], ids=str)
+def test_no_order_with_room_for_several_costs_less(
+    counts: tuple[int, ...], costs: GapCosts
+) -> None:
+    """Every order of a cycle with every set of dithers is tried, the last one always there."""
+    for rooms in ((2, 2, 2, 2), (3, 1, 2, 1), (2, 3, 3, 3)):
+        room = named(rooms)
+        woven = weave(named(counts), costs, room)
+        assert keeps_room(woven, room)
+        if woven.cycles_at_once > 1:
+            assert list(woven.dither_after) == [False] * (sum(counts) - 1) + [True]
+            continue
+        subs = [f for f, count in named(counts).items() for _ in range(count)]
+        tried = (
+            Weave(order, (*dithers, True), 0.0, 0.0, exact=False)
+            for order in set(permutations(subs))
+            for dithers in product([False, True], repeat=len(subs) - 1)
+        )
+        least_s = min(
+            order_cost_s(one.order, one.dither_after, costs)
+            for one in tried
+            if keeps_room(one, room)
+        )
+        assert woven.cost_s == pytest.approx(least_s)
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 6), st.integers(1, 12)), min_size=1, max_size=4),
+    st.builds(GapCosts, *[st.floats(0, 60).map(lambda s: round(s, 1))] * 3),
+)
+@settings(max_examples=30, deadline=None)
+def test_a_weave_with_room_is_valid_and_never_below_its_bound(
+    asked: list[tuple[int, int]], costs: GapCosts
+) -> None:
+    counts, room = named([count for count, _ in asked]), named([room for _, room in asked])
+    woven = weave(counts, costs, room)
+    assert {f: woven.order.count(f) for f in counts} == counts
+    assert keeps_room(woven, room)
+    assert woven.cost_s >= woven.lower_bound_s - 1e-9
+    assert woven.cost_s == pytest.approx(woven.lower_bound_s)
+    assert woven.cost_s <= weave(counts, costs).cost_s + 1e-9
+
+
+def test_twelve_short_subs_of_two_filters_dither_once() -> None:
+    """Room for a minute of 5 s subs: twelve cycles lose 83 s in gaps where they lost 204."""
+    counts, costs = {"L": 1, "R": 1}, GapCosts(1, 3, 14)
+    woven = weave(counts, costs, {"L": 12, "R": 12})
+    assert (woven.cycles_at_once, woven.dithers) == (12, 1 / 12)
+    assert 12 * woven.cost_s == pytest.approx(23 * 3 + 14)
+    assert 12 * weave(counts, costs).cost_s == 12 * (3 + 14)
 
 
 def each_pair(

@@ -3,12 +3,13 @@
 import hashlib
 import shutil
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -19,12 +20,14 @@ from nightloom.frames import HeaderFacts, frame_header, write_frame
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Verdict
 from nightloom.rehearsal.observer import Audit, TakenSub, audit
 from nightloom.rehearsal.observer.depth import Depth
-from nightloom.settings import Settings
+from nightloom.settings import AskedSub, Group, Settings, panels_of
+from nightloom.settings.mosaic import Mosaic, PanelPlace
 from nightloom_drivers.frame_kind import FrameKind
 from rehearsal.scenes import STEADY, Seen, Stage, observed
 
 SLOTS = {"L": 1, "R": 2, "G": 3, "B": 4}
 SUB_S = 120.0
+ZONES = {"utc": UTC, "local": ZoneInfo("Europe/Zurich")}
 
 
 def frame_of(sub: TakenSub, number: int, path: str = "", sha256: str = "", **told: object) -> Frame:
@@ -159,14 +162,14 @@ SPOILT: dict[str, Callable[[Night], object]] = {
     "is in the ledger 2 times": lambda n: n.sql(
         "INSERT INTO frames SELECT 'twice', night, target, filter, exposure_s, start_utc, path,"
         " sha256, 'rejected', 'twice', pointing, NULL, NULL, NULL, NULL, NULL, kind, '', 0,"
-        " NULL, NULL, NULL, NULL, NULL"
+        " NULL, NULL, NULL, NULL, NULL, '', 0"
         " FROM frames WHERE uid LIKE '%3'"
     ),
     "no such sub left the camera": lambda n: n.sql(
         "INSERT INTO frames SELECT 'made up', night, target, filter, exposure_s,"
         " '2026-11-10T23:00:00+00:00', path, sha256, 'rejected', 'made up', pointing,"
         " NULL, NULL, NULL, NULL, NULL, kind, '', 0,"
-        " NULL, NULL, NULL, NULL, NULL FROM frames WHERE uid LIKE '%3'"
+        " NULL, NULL, NULL, NULL, NULL, '', 0 FROM frames WHERE uid LIKE '%3'"
     ),
     "is not on disk": lambda n: n.file(3).unlink(),
     "is not the file of the ledger's hash": lambda n: n.sql(
@@ -266,9 +269,9 @@ def spoilt_sub(scene: Callable[[Stage], object], **weather: object) -> TakenSub:
     return sub
 
 
-def accepted(tmp_path: Path, *subs: TakenSub) -> Audit:
+def accepted(tmp_path: Path, *subs: TakenSub, dither: Mapping[str, float] = {}) -> Audit:
     """What is found where all of these are accepted, in this order."""
-    settings, _ = demo(rig=STEADY)
+    settings, _ = demo(rig=STEADY, policies={"dither": dither})
     with Ledger(tmp_path / FILE_NAME) as ledger:
         for number, sub in enumerate(subs, start=1):
             ledger.add_frame(frame_of(sub, number))
@@ -382,6 +385,20 @@ def test_two_subs_of_a_filter_at_one_place_are_not_dithered(cycle: Seen, tmp_pat
     assert "is 1.5 px from the one before it" in finding.seen
 
 
+@pytest.mark.parametrize(
+    ("said", "crowded"),
+    [({}, 2), ({"subs_per_pointing": 2}, 1), ({"exposed_s_per_pointing": 3 * SUB_S}, 0)],
+)
+def test_a_pointing_takes_no_more_than_it_has_room_for(
+    cycle: Seen, tmp_path: Path, said: dict[str, float], crowded: int
+) -> None:
+    """Three subs of a filter at one place: there is room for one, two or all of them."""
+    findings = accepted(tmp_path, *apart(cycle, "LLL", step_px=0.0), dither=said).findings
+    assert [finding.rule.name for finding in findings] == ["dithered"] * crowded
+    moved = accepted(tmp_path / "moved", *apart(cycle, "LLL"), dither=said)
+    assert moved.findings == []
+
+
 def test_other_filters_and_slews_ask_for_no_dither(cycle: Seen, tmp_path: Path) -> None:
     first, second = apart(cycle, "LL", step_px=0.0)
     (other,) = [replace(second, filter="R")]
@@ -446,3 +463,144 @@ def test_depth_that_is_made_up_is_even(cycle: Seen, tmp_path: Path) -> None:
 
 def test_a_clear_night_is_even_in_depth(cycle: Seen, tmp_path: Path) -> None:
     assert in_depth(cycle, tmp_path, 1.0, "RG" * 15).findings == []
+
+
+@pytest.mark.parametrize(
+    ("name", "skies", "sun_deg", "rules"),
+    [
+        ("R", {"dark"}, -30.0, set()),
+        ("R", {"dark", "moonlit"}, -30.0, set()),
+        ("R", {"moonlit"}, -30.0, {"asked_sky"}),
+        ("L", {"twilit"}, -14.0, set()),
+        ("L", {"twilit"}, -11.0, {"asked_sky"}),
+    ],
+)
+def test_a_sub_begins_under_a_sky_that_its_filter_is_asked_for(
+    cycle: Seen, tmp_path: Path, name: str, skies: set[str], sun_deg: float, rules: set[str]
+) -> None:
+    (sub,) = apart(cycle, name)
+    under = replace(sub, skies=frozenset(skies), sun_altitude_deg=sun_deg)
+    assert {one.rule.name for one in grouped(tmp_path, under).findings} == rules
+
+
+def test_what_another_group_took_is_to_be_made_up(cycle: Seen, tmp_path: Path) -> None:
+    """Eight L under the Moon, and R in the dark, are as asked; eight L in the dark were not."""
+    subs = apart(cycle, "LLLLLLLLRRR")
+    dark = [replace(one, skies=frozenset({"dark"})) for one in subs]
+    moonlit = [replace(one, skies=frozenset({"moonlit"})) for one in subs[:8]]
+    assert grouped(tmp_path / "a", *moonlit, *dark[8:]).findings == []
+    found = grouped(tmp_path / "b", *dark).findings
+    assert {one.rule.name for one in found} == {"even"}
+
+
+@pytest.mark.parametrize(
+    ("said", "off_s"),
+    [
+        ({"from_utc": -1.0}, 0.0),
+        ({"from_utc": 60.0}, 60.0),
+        ({"from_local": 90.0}, 90.0),
+        ({"until_utc": SUB_S + 1.0}, 0.0),
+        ({"until_local": SUB_S - 30.0}, 30.0),
+        ({"from_utc": -60.0, "until_local": 0.0}, SUB_S),
+    ],
+)
+def test_a_sub_is_exposed_within_the_hours_of_its_target(
+    cycle: Seen, tmp_path: Path, said: dict[str, float], off_s: float
+) -> None:
+    """Times are told by the second the sub begins in; clocks in Zurich are an hour ahead."""
+    (sub,) = apart(cycle, "L")
+    hours = {
+        key: f"{datetime.fromtimestamp(sub.start_s + s, ZONES[key.split('_')[1]]):%H:%M:%S}"
+        for key, s in said.items()
+    }
+    findings = with_target(tmp_path, hours, sub).findings
+    if not off_s:
+        assert findings == []
+        return
+    (finding,) = findings
+    assert finding.rule.name == "in_its_hours"
+    assert float(finding.seen.split()[4]) == pytest.approx(off_s, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("limits", "found"),
+    [
+        ({"maximum_hours": 6 * SUB_S / 3600}, 0),
+        ({"maximum_hours": 5.5 * SUB_S / 3600}, 0),
+        ({"maximum_hours": 4 * SUB_S / 3600}, 2),
+        ({"L": 2 * SUB_S / 3600}, 1),
+    ],
+)
+def test_a_night_gives_no_more_than_its_limits(
+    cycle: Seen, tmp_path: Path, limits: dict[str, float], found: int
+) -> None:
+    """L R L G L B: none is accepted once there is enough; the last may come in beside the limit."""
+    settings, _ = demo(rig=STEADY)
+    first = settings.targets.targets[0]
+    own = {
+        name: sub.model_copy(update={"maximum_hours": limits.get(name)})
+        for name, sub in first.filters.items()
+    }
+    whole = {key: value for key, value in limits.items() if key not in own}
+    findings = with_target(tmp_path, {"filters": own, **whole}, *apart(cycle, "LRLGLB")).findings
+    assert [one.rule.name for one in findings] == ["nightly_limit"] * found
+
+
+@pytest.mark.parametrize(
+    ("order", "wanted_hours", "ahead"),
+    [
+        ("1111", None, False),
+        ("111112", None, True),
+        ("11112222", None, False),
+        ("111111", 0.2, False),
+    ],
+)
+def test_no_panel_gets_further_ahead_than_a_visit_and_a_cycle(
+    cycle: Seen, tmp_path: Path, order: str, wanted_hours: float | None, ahead: bool
+) -> None:
+    """A visit is three cycles of one L; the second panel wants nothing where it has all."""
+    settings, _ = demo(rig=STEADY)
+    asked = AskedSub(exposure_s=SUB_S, wanted_hours=wanted_hours)
+    first = settings.targets.targets[0]
+    middle = {"ra_deg": first.ra_deg, "dec_deg": first.dec_deg}
+    mosaic = Mosaic(visit_s=3 * SUB_S, places=(PanelPlace(**middle), PanelPlace(**middle)))
+    target = first.model_copy(update={"filters": {"L": asked}, "mosaic": mosaic})
+    panels = panels_of(target, settings.observatory)
+    targets = settings.targets.model_copy(update={"targets": panels})
+    subs = [
+        replace(sub, target=f"{first.name} panel {number}")
+        for sub, number in zip(apart(cycle, "L" * len(order)), order, strict=True)
+    ]
+    with Ledger(tmp_path / FILE_NAME) as ledger:
+        for number in range(6) if wanted_hours else ():
+            at = datetime(2026, 11, 8, 20, number, tzinfo=UTC)
+            old = replace(subs[0], target=f"{first.name} panel 2")
+            ledger.add_frame(frame_of(old, 100 + number, start_utc=at, night="2026-11-08"))
+        for number, sub in enumerate(subs, start=1):
+            ledger.add_frame(frame_of(sub, number))
+    findings = audit(
+        replace(settings, targets=targets), NIGHT, subs, tmp_path / FILE_NAME, None
+    ).findings
+    assert {one.rule.name for one in findings} == ({"even_panels"} if ahead else set())
+
+
+def with_target(out: Path, said: Mapping[str, object], *subs: TakenSub) -> Audit:
+    """What is found where all of these are accepted, of a target that says this."""
+    settings, _ = demo(rig=STEADY)
+    target = settings.targets.targets[0].model_copy(update=dict(said))
+    asked = settings.targets.model_copy(update={"targets": (target,)})
+    out.mkdir(exist_ok=True)
+    with Ledger(out / FILE_NAME) as ledger:
+        for number, sub in enumerate(subs, start=1):
+            ledger.add_frame(frame_of(sub, number))
+    return audit(replace(settings, targets=asked), NIGHT, subs, out / FILE_NAME, None)
+
+
+def grouped(out: Path, *subs: TakenSub) -> Audit:
+    """What is found where L is asked for under the Moon and in twilight, and in the dark with R."""
+    each = AskedSub(exposure_s=SUB_S)
+    groups = (
+        Group(sky=("twilit", "moonlit"), sun_altitude_deg=-12.0, filters={"L": each}),
+        Group(sky=("dark",), filters={"L": each, "R": each}),
+    )
+    return with_target(out, {"filters": {}, "own_groups": groups}, *subs)

@@ -11,7 +11,7 @@ from astropy.table import Table
 from night.nights import SELDOM_S, Story, demo, live
 from nightloom.frames import frame_at
 from nightloom.frames.writer import read_frame
-from nightloom.rehearsal.observer.exposures import pixels
+from nightloom.rehearsal.observer.frame_bytes import pixels
 from nightloom.telemetry import log_sha256
 from nightloom.telemetry.events import FocusCurve, FrameAccepted
 from nightloom_drivers.sent import Sent

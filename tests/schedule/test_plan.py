@@ -1,5 +1,7 @@
 """The plan against every other plan of small nights, and what it does with plain cases."""
 
+from dataclasses import replace
+from itertools import groupby
 from math import inf
 
 import numpy as np
@@ -90,6 +92,50 @@ def test_blocks_are_in_order_and_in_their_windows(
         (window,) = candidates[block.group].windows
         assert window.start_unix_s <= block.start_unix_s < block.end_unix_s <= window.end_unix_s
         assert 0 <= block.open_s <= block.end_unix_s - block.start_unix_s + 1e-6
+
+
+@given(
+    small_nights(), st.sampled_from([0.0, 240.0]), st.sampled_from(["A", None]),
+    st.sampled_from([301.0, 600.0, 900.0]),
+)  # fmt: skip
+@settings(deadline=None)
+def test_nothing_is_begun_for_less_than_a_least_session(
+    small: tuple[list[Candidate], np.ndarray],
+    move_cost_s: float,
+    start: str | None,
+    least_s: float,
+) -> None:
+    """But what is running already goes on, and what then has all it wants may be short."""
+    candidates, edges = small
+    plan = make_plan(candidates, edges, move_cost_s, start, least_s)
+    free = make_plan(candidates, edges, move_cost_s, start)
+    assert plan.objective <= free.bound + 2.0
+    lacking_s = {
+        name: min(
+            sum(one.wanted_s for one in candidates if one.target == name),
+            min(one.target_s for one in candidates if one.target == name),
+        )
+        for name in {one.target for one in candidates}
+    }
+    runs = [list(run) for _, run in groupby(plan.blocks, key=lambda block: block.target)]
+    for number, run in enumerate(runs):
+        target, lasts_s = run[0].target, run[-1].end_unix_s - run[0].start_unix_s
+        lacking_s[target] -= sum(block.open_s for block in run)
+        goes_on = number == 0 and target == start
+        assert goes_on or lasts_s >= least_s - 1 or lacking_s[target] <= 2.0
+
+
+def test_a_short_window_between_is_left_to_the_one_that_runs() -> None:
+    """Half an hour of the better target in the middle, where an hour is the least."""
+    long, short = candidate("long", (0, 4), hours=4), candidate("short", (1, 1.5), hours=4)
+    better = replace(short, weight=4.0)
+    assert who(make_plan([long, better], night(4), MOVE_S)) == [
+        ("long", 0, 1), ("short", 1, 1.5), ("long", 1.5, 4),
+    ]  # fmt: skip
+    assert who(make_plan([long, better], night(4), MOVE_S, None, 3600.0)) == [("long", 0, 4)]
+    complete = replace(better, wanted_s=900.0)
+    plan = who(make_plan([long, complete], night(4), MOVE_S, None, 3600.0))
+    assert [name for name, *_ in plan] == ["long", "short", "long"]
 
 
 @pytest.mark.parametrize("seed", range(5))

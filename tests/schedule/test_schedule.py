@@ -9,10 +9,15 @@ import pytest
 
 from night.nights import SELDOM_S, demo, live
 from nightloom.ledger import Frame, Ledger, Verdict
+from nightloom.night.desk import Desk
+from nightloom.night.phases import Phase
+from nightloom.requests import Done, Skip
 from nightloom.schedule.schedule import Schedule
 from nightloom.schedule.windows import darkness
-from nightloom.settings import Settings, Target
+from nightloom.settings import Settings, Target, panels_of
 from nightloom.sky import sun_altitude
+from nightloom.status import Account
+from nightloom.telemetry import Log
 from nightloom.telemetry import events as e
 from nightloom_drivers.clock import WallClock
 from schedule.outlooks import ANDROMEDA, LION, settings_of, target, tree_and_setting, utc
@@ -81,6 +86,44 @@ def test_each_target_is_due_in_its_window(ledger: Ledger) -> None:
     assert evening.chosen(utc(11, 4), "Lion") == "Lion"
     evening.clock.at_s = utc(11, 4, 30)
     assert evening.schedule.finished()
+
+
+def test_of_a_mosaic_the_panel_is_due_that_has_least(ledger: Ledger) -> None:
+    """A cycle is one L of 120 s, a visit two of them; a panel that is set aside is passed over."""
+    settings = settings_of()
+    grid = {"columns": 3, "field_width_deg": 0.8, "field_height_deg": 0.6, "visit_s": 240.0}
+    panels = panels_of(target("M31", ANDROMEDA, mosaic=grid), settings.observatory)
+    evening = Evening(settings_of(*panels), ledger)
+    first, second, third = (one.name for one in panels)
+    evening.accept(first, "L", 120.0)
+    evening.accept(third, "L", 240.0)
+    assert evening.chosen(utc(10, 20)) == second
+    assert evening.chosen(utc(10, 20), first) == first, "it is not a visit ahead yet"
+    assert evening.chosen(utc(10, 20), third) == second
+    evening.accept(second, "L", 360.0)
+    assert evening.chosen(utc(10, 20), second) == first
+    assert evening.filters(panels[1]) == ["L"]
+    evening.schedule.set_aside(panels[0])
+    assert evening.chosen(utc(10, 20)) == third
+    for panel in panels:
+        evening.schedule.set_aside(panel)
+    assert evening.chosen(utc(10, 20)) is None
+
+
+@pytest.mark.parametrize(("name", "left"), [("M31", 2), ("M31 panel 2", 1)])
+def test_a_person_may_have_a_mosaic_or_a_panel_left_alone(
+    ledger: Ledger, name: str, left: int
+) -> None:
+    grid = {"columns": 2, "field_width_deg": 0.8, "field_height_deg": 0.6}
+    panels = panels_of(target("M31", ANDROMEDA, mosaic=grid), settings_of().observatory)
+    evening = Evening(settings_of(*panels, target("two", ANDROMEDA, priority=2)), ledger)
+    evening.clock.at_s = utc(10, 20)
+    account = Account(phase=Phase.GATHERING)
+    desk = Desk(evening.schedule, ledger, account, evening.clock, Log(evening.clock))
+    answer = desk.take(Skip(target=name), "a person")
+    assert isinstance(answer, Done)
+    assert answer.said.startswith(f"{name} is left alone")
+    assert evening.chosen(utc(10, 20)) == ("two" if left == 2 else "M31 panel 1")
 
 
 def test_before_the_dark_the_first_target_is_due(ledger: Ledger) -> None:
@@ -195,8 +238,8 @@ def test_complete_filters_leave_the_cycle(ledger: Ledger) -> None:
 def test_the_moon_decides_the_group(tmp_path: Path) -> None:
     """On the 19th the Moon sets at 01:17 UTC."""
     groups = (
-        {"moon": "down", "filter": {"R": {"exposure_s": 120.0}}},
-        {"moon": "up", "filter": {"Ha": {"exposure_s": 300.0}}},
+        {"sky": ("dark",), "filter": {"R": {"exposure_s": 120.0}}},
+        {"sky": ("moonlit",), "filter": {"Ha": {"exposure_s": 300.0}}},
     )
     settings = settings_of(target("one", ANDROMEDA, group=groups))
     (one,) = settings.targets.targets

@@ -1,10 +1,12 @@
 """What a night offers: windows under every condition, the plan, and what it should bring."""
 
 from dataclasses import replace
-from datetime import date
-from math import cos, radians, sin
+from datetime import UTC, date, datetime
+from math import cos, degrees, radians, sin
 from typing import Any
 
+import ephem
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -57,8 +59,8 @@ def test_moonlight_parts_the_groups() -> None:
             "one",
             ANDROMEDA,
             group=(
-                {"moon": "down", "filter": {"R": {"exposure_s": 120.0}}},
-                {"moon": "up", "filter": {"Ha": {"exposure_s": 300.0}}},
+                {"sky": ["dark"], "filter": {"R": {"exposure_s": 120.0}}},
+                {"sky": ["moonlit"], "filter": {"Ha": {"exposure_s": 300.0}}},
             ),
         )
     )
@@ -68,6 +70,34 @@ def test_moonlight_parts_the_groups() -> None:
     assert float(altitude_deg) == pytest.approx(-0.8333, abs=0.02)
     plan = NightWindows(settings, MOONLIT).plan(up.start_unix_s, nothing, nothing)
     assert [block.group for block in plan.blocks] == [1, 0]
+
+
+def test_narrow_filters_in_twilight_or_moonlight_and_colour_otherwise() -> None:
+    """Sun and Moon by another library, ephem, each minute of a night with both."""
+    settings = settings_of(
+        target(
+            "one",
+            ANDROMEDA,
+            group=(
+                {"sky": ["dark"], "filter": {"R": {"exposure_s": 120.0}}},
+                {"sky": ["twilit", "moonlit"], "sun_altitude_deg": -12.0,
+                 "filter": {"Ha": {"exposure_s": 300.0}}},
+            ),
+        )
+    )  # fmt: skip
+    colour, narrow = windows(settings, MOONLIT)
+    here = ephem.Observer()
+    here.lat, here.lon = radians(LARKFOLD.latitude_deg), radians(LARKFOLD.longitude_deg)
+    here.elevation, here.pressure = LARKFOLD.elevation_m, 0
+    dark = dark_hours(LARKFOLD, MOONLIT, -12.0)
+    assert dark is not None
+    for at_s in np.arange(dark.start_unix_s + 30.0, narrow[-1].end_unix_s, 60.0):
+        here.date = datetime.fromtimestamp(float(at_s), UTC)
+        sun, moon = ephem.Sun(here), ephem.Moon(here)
+        lit = degrees(sun.alt) > -18.0 or degrees(moon.alt) > -0.8333
+        near_edge = abs(degrees(sun.alt) + 18.0) < 0.05 or abs(degrees(moon.alt) + 0.8333) < 0.05
+        seen = [any(float(at_s) in one for one in group) for group in (colour, narrow)]
+        assert near_edge or seen == [not lit, lit]
 
 
 def test_a_target_waits_for_a_sky_that_is_dim_enough() -> None:
@@ -108,6 +138,57 @@ def test_other_groups_wait_for_the_dark_of_the_policies() -> None:
 def test_a_target_is_left_at_a_time_of_day(said: str, moment: float) -> None:
     (group,) = windows(settings_of(target("one", ANDROMEDA, until_utc=said)))
     assert group[-1].end_unix_s == moment
+
+
+@pytest.mark.parametrize(
+    ("said", "moment"),
+    [({"from_utc": "22:15"}, utc(10, 22, 15)), ({"from_local": "00:30:00"}, utc(10, 23, 30))],
+)
+def test_a_target_is_not_begun_before_a_time_of_day(said: dict[str, str], moment: float) -> None:
+    """Clocks at the demo observatory are an hour ahead of UTC in November."""
+    settings = settings_of(target("one", ANDROMEDA, **said))
+    (group,) = windows(settings)
+    assert group[0].start_unix_s == moment
+    night_windows = NightWindows(settings, NIGHT)
+    plan = night_windows.plan(night_windows.dark.start_unix_s, nothing, nothing)
+    assert plan.blocks[0].start_unix_s == moment
+
+
+def test_times_by_two_clocks_bound_a_window() -> None:
+    said = {"from_utc": "21:00", "until_local": "01:30"}
+    (group,) = windows(settings_of(target("one", ANDROMEDA, **said)))
+    assert group == (Interval(utc(10, 21), utc(11, 0, 30)),)
+
+
+def test_a_filter_is_left_after_its_hours_of_a_night() -> None:
+    """The other one goes on alone; what the night gave before counts, what other nights did not."""
+    filters = {
+        "L": {"exposure_s": 120.0, "maximum_hours": 1.0},
+        "R": {"exposure_s": 120.0, "wanted_hours": 3.0},
+    }
+    settings = settings_of(target("one", ANDROMEDA, filter=filters))
+    night_windows = NightWindows(settings, NIGHT)
+    old = {"L": 7200.0, "R": 1800.0}
+    seen = outlook(settings, night_windows, lambda _: old, lambda _: {"L": 600.0}).filters["one"]
+    assert seen["L"].expected_s == pytest.approx(3000.0)
+    assert seen["R"].expected_s == pytest.approx(9000.0)
+    full = night_windows.plan(
+        night_windows.dark.start_unix_s, lambda _: {"R": 10800.0}, lambda _: {"L": 3600.0}
+    )
+    assert full.blocks == ()
+
+
+def test_what_is_nearly_complete_is_completed() -> None:
+    """It lacks 40 min, which do not pay for the way there unless it is to be finished first."""
+    wants = {"L": {"exposure_s": 120.0, "wanted_hours": 3.0}}
+    settings = settings_of(target("fresh", ANDROMEDA), target("nearly", ANDROMEDA, filter=wants))
+    accepted = {"fresh": {}, "nearly": {"L": 3 * 3600.0 - 2400.0}}
+    for hours, gained_s in ((0.0, 0.0), (0.6, 0.0), (0.7, 2400.0)):
+        plan_policy = settings.policies.plan.model_copy(update={"finish_first_hours": hours})
+        policies = settings.policies.model_copy(update={"plan": plan_policy})
+        said = replace(settings, policies=policies)
+        seen = outlook(said, NightWindows(said, NIGHT), accepted.__getitem__, nothing)
+        assert seen.filters["nearly"]["L"].expected_s == pytest.approx(gained_s)
 
 
 def test_a_target_is_left_after_its_hours_of_a_night() -> None:

@@ -84,7 +84,7 @@ def test_every_key_of_every_file_is_described() -> None:
 
 def test_coordinates_as_text_and_in_degrees_agree() -> None:
     """M42 and M31 as the example writes them, against astropy's own reading of the same place."""
-    m42, m31, _ = read_settings(EXAMPLE).targets.targets
+    m42, m31, *_ = read_settings(EXAMPLE).targets.targets
     orion = SkyCoord("05 35 17", "-05 23 28", unit=(u.hourangle, u.deg))
     assert (m42.ra_deg, m42.dec_deg) == pytest.approx((orion.ra.deg, orion.dec.deg))
     assert (m31.ra_deg, m31.dec_deg) == (10.6847, 41.2688)

@@ -42,7 +42,7 @@ def test_coordinates_of_another_equinox_are_read_as_j2000() -> None:
 def test_the_simple_form_is_one_group() -> None:
     (group,) = target(filter=SUB, maximum_moonlight_ratio=4.0).groups
     assert list(group.filters) == ["R"]
-    assert (group.moon, group.maximum_moonlight_ratio) == ("any", 4.0)
+    assert (group.sky, group.maximum_moonlight_ratio) == (("dark", "moonlit", "twilit"), 4.0)
     assert group.label == "R"
 
 
@@ -50,8 +50,8 @@ def test_groups_take_the_targets_limit_to_moonlight_or_their_own() -> None:
     read = target(
         maximum_moonlight_ratio=4.0,
         group=(
-            {"moon": "down", "filter": SUB},
-            {"moon": "up", "maximum_moonlight_ratio": 1.5,
+            {"sky": ["dark"], "filter": SUB},
+            {"sky": ["moonlit"], "maximum_moonlight_ratio": 1.5,
              "filter": {"Ha": {"exposure_s": 300.0}, "OIII": {"exposure_s": 300.0}}},
         ),
     )  # fmt: skip
@@ -65,6 +65,28 @@ def test_a_filter_lacks_until_its_wanted_hours_are_there() -> None:
     (group,) = target(filter={"L": {"exposure_s": 60.0, "wanted_hours": 1.0}, **SUB}).groups
     assert list(group.lacking({"L": 3599.0, "R": 1e6})) == ["L", "R"]
     assert list(group.lacking({"L": 3600.0})) == ["R"]
+
+
+def test_a_filter_may_be_in_several_groups_that_fill_one_tally() -> None:
+    hours = {"exposure_s": 300.0, "wanted_hours": 2.0}
+    both = target(
+        group=(
+            {"sky": ["dark"], "filter": {**SUB, "Ha": {**hours, "share": 2}}},
+            {"sky": ["moonlit"], "filter": {"Ha": hours}},
+        )
+    )
+    dark, moonlit = both.groups
+    assert (dark.filters["Ha"].share, moonlit.filters["Ha"].share) == (2, 1)
+    assert list(dark.lacking({"Ha": 7200.0})) == ["R"]
+    assert moonlit.lacking({"Ha": 7200.0}) == {}
+    for other in ({"exposure_s": 60.0, "wanted_hours": 2.0}, {"exposure_s": 300.0}):
+        with pytest.raises(ValueError, match="give Ha the same exposure_s and hours"):
+            target(group=({"filter": {"Ha": hours}}, {"filter": {"Ha": other}}))
+
+
+def test_a_twilit_sky_says_how_bright_it_may_be() -> None:
+    with pytest.raises(ValueError, match="say with sun_altitude_deg"):
+        target(group=({"sky": ["twilit"], "filter": SUB},))
 
 
 @pytest.mark.parametrize("name", ["demo", "example"])

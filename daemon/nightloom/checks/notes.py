@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from nightloom.guiding.dither import room_for
 from nightloom.ledger import FILE_NAME
 from nightloom.settings.observatory import Mount
+from nightloom.settings.policies import DitherPolicy
 from nightloom.settings.reader import Settings
 from nightloom.settings.targets import Target
 
@@ -100,23 +101,27 @@ def _dithers(settings: Settings) -> Iterator[str]:
     policy = settings.policies.dither
     told: dict[str, list[str]] = {}
     for target in settings.targets.targets:
-        own = target.dither
-        radius_px = policy.radius_px if own.radius_px is None else own.radius_px
-        least_px = policy.minimum_step_px if own.minimum_step_px is None else own.minimum_step_px
-        if _pointings(target) > room_for(radius_px, least_px):
+        dither = target.dither.over(policy)
+        radius_px, least_px = dither.radius_px, dither.minimum_step_px
+        if _pointings(target, dither) > room_for(radius_px, least_px):
             radius = f"a radius of {radius_px:g} px holds about {room_for(radius_px, least_px)}"
-            told.setdefault(f"{radius} pointings {least_px:g} px apart", []).append(target.name)
+            told.setdefault(f"{radius} pointings {least_px:g} px apart", []).append(target.whole)
     for room, names in told.items():
+        who = ", ".join(dict.fromkeys(names))
         yield (
-            f"In a night of {LONG_NIGHT_H:g} h dithers of {', '.join(names)} go further out:"
+            f"In a night of {LONG_NIGHT_H:g} h dithers of {who} go further out:"
             f" {room} (dither.radius_px, dither.minimum_step_px)."
         )
 
 
-def _pointings(target: Target) -> int:
-    """How often it is dithered in a long night: as often as the commonest filter has subs."""
+def _pointings(target: Target, dither: DitherPolicy) -> int:
+    """How often it is dithered in a long night: as often as the filter that soonest lacks room."""
     return max(
-        int(3600.0 * LONG_NIGHT_H / group.cycle_s)
-        * max(sub.share for sub in group.filters.values())
+        int(
+            3600.0
+            * LONG_NIGHT_H
+            / group.cycle_s
+            * max(sub.share / dither.room(sub.exposure_s) for sub in group.filters.values())
+        )
         for group in target.groups
     )

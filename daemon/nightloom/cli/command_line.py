@@ -18,6 +18,7 @@ COMMANDS = {
     "pause": "expose nothing and move nothing until told to go on; bad weather still closes",
     "report": "what a night came to, as one page; by itself each morning",
     "rehearse": "run a night through the simulated rig",
+    "reload": "have the running daemon read its configuration again, and say what it took",
     "resume": "go on after a pause",
     "retire": "end the night, parked and closed; --now at once, with or without a daemon",
     "run": "run the rig tonight, in the foreground",

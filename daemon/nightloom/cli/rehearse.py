@@ -13,6 +13,7 @@ from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_night, config_folder
 from nightloom.cli.progress import progress
 from nightloom.cli.rehearsal_table import RehearsalFigures, print_figures
+from nightloom.cli.rehearsed import keep_configuration
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
 from nightloom.rehearsal import (
@@ -191,7 +192,8 @@ def _utc(at_s: float) -> str:
 def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
     """What was asked for. Raises BadInput."""
     demo = arguments.config is None
-    said = read_settings(demo_folder() if demo else config_folder(arguments))
+    configuration = demo_folder() if demo else config_folder(arguments)
+    said = read_settings(configuration)
     seen = seen_sensors(said.observatory)
     settings, rig = simulated_settings(said, seen)
     night = arguments.night or (
@@ -206,6 +208,7 @@ def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
     except NoDarkness as error:
         raise BadInput(f"There is nothing to rehearse: {error}.") from None
     out = _out_folder(arguments.out, night, arguments.seed)
+    keep_configuration(configuration, out)
     return Rehearsal(
         settings, rig, night, out, arguments.seed, arguments.hours, assumed=assumptions(said, seen)
     )

@@ -3,7 +3,7 @@
 import argparse
 import json
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from rich import box
@@ -13,7 +13,7 @@ from rich.table import Table
 from nightloom.cli.answers import DONE
 from nightloom.cli.configuration import add_config, settings_of
 from nightloom.errors import BadInput
-from nightloom.ledger import FILE_NAME, FilterTally, Ledger, TargetTally, tally
+from nightloom.ledger import FILE_NAME, FilterTally, Ledger, TargetTally, tally, tally_s
 from nightloom.settings import Target, cycle_of
 
 Labelled = tuple[str, TargetTally]
@@ -44,11 +44,39 @@ def run(arguments: argparse.Namespace) -> int:
         others = [name for name in ledger.targets() if name not in names]
         tallies = [one for target in asked for one in _tallies(ledger, target)]
         tallies += [("", tally(ledger, name, None)) for name in others]
+        wholes = dict.fromkeys(target.whole for target in asked if target.number)
+        mosaics = [_mosaic(ledger, name, settings.targets.of(name)) for name in wholes]
     if arguments.json:
-        print(json.dumps({"ledger": str(file), "targets": [_as_json(one) for one in tallies]}))
+        told = {"ledger": str(file), "targets": [_as_json(one) for one in tallies]}
+        print(json.dumps(told | {"mosaics": [asdict(one) for one in mosaics]}))
     else:
         _print(tallies)
+        for one in mosaics:
+            Console(highlight=False).print(
+                f"{one.mosaic}: {len(one.cycles)} panels, {_hours(sum(one.accepted_s.values()))}"
+                f" accepted; from {min(one.cycles):.1f} to {max(one.cycles):.1f} cycles each",
+                soft_wrap=True,
+            )
     return DONE
+
+
+@dataclass(frozen=True)
+class _Mosaic:
+    """What a mosaic has, of all its panels, and the cycles of each by its first group."""
+
+    mosaic: str
+    accepted_s: dict[str, float]
+    cycles: list[float]
+
+
+def _mosaic(ledger: Ledger, name: str, panels: tuple[Target, ...]) -> _Mosaic:
+    each_s = [tally_s(ledger, panel) for panel in panels]
+    group = panels[0].groups[0]
+    return _Mosaic(
+        name,
+        {one: sum(had_s.get(one, 0.0) for had_s in each_s) for one in panels[0].subs},
+        [sum(had_s.get(one, 0.0) for one in group.filters) / group.cycle_s for had_s in each_s],
+    )
 
 
 def _tallies(ledger: Ledger, target: Target) -> Iterator[Labelled]:

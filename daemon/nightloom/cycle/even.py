@@ -18,6 +18,7 @@ with the whole sub and what it is without it; unevenness is a largest distance, 
 greater there than at the worse of these two ends, which are both looked at.
 """
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import compress, product
@@ -72,23 +73,25 @@ def next_sub(
 ) -> Next:
     """The sub that the tally asks for.
 
-    `weave` is one of `cycle.counts`. `accepted_s` and `pending_s` (taken, no verdict yet) are
-    seconds by filter, zero where a filter is missing. `pointing` names the filters taken since
-    the last dither or slew, whatever their verdict: none of them is taken there twice. `recent`
-    are the latest subs, newest last, at least two cycles of them where there are so many.
-    `usual_worth` is given where the tally counts what subs are worth: of an accepted second, in the
-    mean over all filters, above 0. What is pending counts there as if nothing were lost.
+    `weave` is one of `cycle.counts` and `cycle.room`. `accepted_s` and `pending_s` (taken, no
+    verdict yet) are seconds by filter, zero where a filter is missing. `pointing` names the filter
+    of each sub taken since the last dither or slew, whatever its verdict: no more of a filter are
+    taken there than it has room for. `recent` are the latest subs, newest last, at least two cycles
+    of them where there are so many. `usual_worth` is given where the tally counts what subs are
+    worth: of an accepted second, in the mean over all filters, above 0. What is pending counts
+    there as if nothing were lost.
     """
     done = {
         share.filter: _subs_done(share, accepted_s, usual_worth) + _whole_subs(share, pending_s)
         for share in cycle.shares
     }
-    asked = _asked(cycle, recent)
+    asked, here = _asked(cycle, recent), Counter(pointing)
+    full = {share.filter for share in cycle.shares if here[share.filter] >= share.room}
     far = UNEVENNESS_MAX + (_ROUNDING if usual_worth is None else DEPTH_SLACK)
     if unevenness(cycle, accepted_s) > far:
         filter_ = _lacking(asked, catch_up(cycle, done, make_up_cycles), recent)
         reason = "the tally is far from the shares, and is made up beside the rest"
-        return Next(filter_, filter_ in pointing, reason)
+        return Next(filter_, filter_ in full, reason)
     filter_ = min(
         asked,
         key=lambda name: (
@@ -101,10 +104,8 @@ def next_sub(
     completes = not ahead and place % len(weave.order) == 0
     return Next(
         filter_,
-        # A filter that has all it wanted leaves the cycle; what it took here asks for no dither.
-        dither_before=filter_ in pointing
-        or (completes and not cycle.counts.keys().isdisjoint(pointing)),
-        reason=_reason(filter_, ahead, completes and place > 0, filter_ in pointing),
+        dither_before=filter_ in full or (completes and not _takes_a_cycle(cycle, here)),
+        reason=_reason(filter_, ahead, completes and place > 0, filter_ in full),
     )
 
 
@@ -184,6 +185,18 @@ def _asked(cycle: Cycle, recent: Sequence[Taken]) -> list[str]:
     patient = waiting(cycle, recent)
     asked = [name for name in cycle.counts if name not in patient]
     return asked or [max(cycle.counts, key=lambda name: _since(name, recent))]
+
+
+def _takes_a_cycle(cycle: Cycle, here: Mapping[str, int]) -> bool:
+    """Whether a pointing has room for a whole cycle more, or for as much as any other has.
+
+    A filter that has all it wanted leaves the cycle; what it took here asks for no dither.
+    """
+    return all(
+        share.share + here[share.filter] <= share.room
+        for share in cycle.shares
+        if here[share.filter]
+    )
 
 
 def _rejected_in_a_row(filter_: str, recent: Sequence[Taken]) -> int:
@@ -266,8 +279,8 @@ def _place(weave: Weave, filter_: str, number: int) -> int:
     return cycle * len(weave.order) + places[within]
 
 
-def _reason(filter_: str, ahead: bool, completes: bool, seen_here: bool) -> str:
+def _reason(filter_: str, ahead: bool, completes: bool, full: bool) -> str:
     if completes:
         return "a cycle is complete"
     choice = f"{filter_} is behind its share" if ahead else "next in the cycle"
-    return f"{choice}, and this pointing has one already" if seen_here else choice
+    return f"{choice}, and this pointing has no room for it" if full else choice

@@ -37,11 +37,19 @@ class GapCosts:
         return max(self.download_s, self.changing_s(before, after), dither_s)
 
 
-def order_cost_s(order: Sequence[str], dither_after: Sequence[bool], costs: GapCosts) -> float:
-    """Seconds lost in all gaps of a cycle that repeats, the gap back to its beginning included."""
+def order_cost_s(
+    order: Sequence[str], dither_after: Sequence[bool], costs: GapCosts, cycles: int = 1
+) -> float:
+    """Seconds lost in all gaps of a cycle that repeats, the gap back to its beginning included.
+
+    Where so many `cycles` share a pointing, that gap dithers in one of them; this is the mean.
+    """
     following = [*order[1:], order[0]]
-    gaps = zip(order, following, dither_after, strict=True)
-    return sum(costs.gap_s(*gap) for gap in gaps)
+    gaps = list(zip(order, following, dither_after, strict=True))
+    whole_s = sum(costs.gap_s(*gap) for gap in gaps)
+    back = order[-1], order[0]
+    spared_s = costs.gap_s(*back, True) - costs.gap_s(*back, False)
+    return whole_s - spared_s * (cycles - 1) / cycles
 
 
 def changes_of(order: Sequence[str]) -> int:

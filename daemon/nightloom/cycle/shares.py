@@ -5,15 +5,21 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Share:
-    """One filter's part of a cycle. Raises ValueError unless both numbers are above zero."""
+    """One filter's part of a cycle: `room` subs of it, at most, are taken at one pointing.
+
+    Raises ValueError unless all numbers are above zero.
+    """
 
     filter: str
     share: int
     exposure_s: float
+    room: int = 1
 
     def __post_init__(self) -> None:
-        if self.share < 1 or self.exposure_s <= 0:
-            raise ValueError(f"{self} must have a share of at least 1 and an exposure above 0 s")
+        if self.share < 1 or self.room < 1 or self.exposure_s <= 0:
+            raise ValueError(
+                f"{self} must have a share and a room of at least 1 and an exposure above 0 s"
+            )
 
     @property
     def cycle_s(self) -> float:
@@ -35,6 +41,11 @@ class Cycle:
     def counts(self) -> dict[str, int]:
         """Subs of each filter in one cycle."""
         return {share.filter: share.share for share in self.shares}
+
+    @property
+    def room(self) -> dict[str, int]:
+        """Subs of each filter that one pointing takes."""
+        return {share.filter: share.room for share in self.shares}
 
     @property
     def exposure_s(self) -> float:

@@ -1,9 +1,15 @@
 """The order of a cycle's subs and the gaps in which it dithers.
 
+The rule: a pointing takes no more subs of a filter than it has room for, one where nothing else is
+said, and a cycle begins at a pointing that has room for all of it, or for as much as any has. So
+with a room of one any two subs of a filter have a dither between them. A filter's subs at one
+pointing go one after another, in a run (`runs`), as nothing costs less than a gap in which neither
+filter nor pointing changes; what is woven are the runs.
+
 The cheapest orders are found first: `completion` says, from any point of a cycle, what the rest
 costs at least, and a search that never takes a sub with which the cycle would cost more stays among
 them. Of these it takes the most even one: the smallest largest distance of any filter from its
-share after any sub, then the smallest sum of squares of those distances, then the fewest dithers,
+share after any run, then the smallest sum of squares of those distances, then the fewest dithers,
 then the order in which the filters were given.
 """
 
@@ -17,6 +23,7 @@ import numpy as np
 from nightloom.cycle.bound import lower_bound_s
 from nightloom.cycle.completion import State, completion
 from nightloom.cycle.gaps import GapCosts, changes_of, order_cost_s
+from nightloom.cycle.runs import ONE_EACH, cycles_at_once, runs
 
 EXACT_UP_TO_SUBS = 12
 # States kept in a layer of a longer cycle: enough for orders within a few percent of the most even.
@@ -28,9 +35,11 @@ _SAME_S = 1e-6  # costs closer than this are equal
 class Weave:
     """One cycle as a ring: `dither_after[i]` says whether to dither between sub i and the next.
 
-    A cycle ends with a dither. `cost_s` is what all gaps of a cycle take. `exact` says that no
-    order costs less, and that none that costs as little is more even; up to 12 subs it is always
-    true. No order costs less than `lower_bound_s`.
+    A cycle ends with a dither, or each of `cycles_at_once` that share a pointing does, and the
+    others end without. `cost_s` is what all gaps of a cycle take, in the mean. `exact` says that no
+    order costs less, and that none that costs as little is more even, run by run; up to 12 runs it
+    is true, unless cycles share a pointing and each pair of filters has a time of its own. No order
+    costs less than `lower_bound_s`.
     """
 
     order: tuple[str, ...]
@@ -38,11 +47,12 @@ class Weave:
     cost_s: float
     lower_bound_s: float
     exact: bool
+    cycles_at_once: int = 1
 
     @property
-    def dithers(self) -> int:
-        """Dithers in a cycle."""
-        return sum(self.dither_after)
+    def dithers(self) -> float:
+        """Dithers in a cycle, in the mean."""
+        return sum(self.dither_after) / self.cycles_at_once
 
     @property
     def changes(self) -> int:
@@ -50,24 +60,34 @@ class Weave:
         return changes_of(self.order)
 
 
-def weave(counts: Mapping[str, int], costs: GapCosts) -> Weave:
+def weave(counts: Mapping[str, int], costs: GapCosts, room: Mapping[str, int] = ONE_EACH) -> Weave:
     """The cheapest, then most even, order and dithers for `counts` subs of each filter.
 
-    Raises ValueError when there is no filter or a count is below 1.
+    `room` says how many subs of a filter one pointing takes, 1 where it does not. Raises ValueError
+    when there is no filter or a count or a room is below 1.
     """
-    if not counts or min(counts.values()) < 1:
-        raise ValueError(f"a cycle needs at least one sub of each filter, not {dict(counts)}")
-    path, exact = _Search(counts, costs).most_even()
-    filters = tuple(counts)
-    order = tuple(filters[step.filter] for step in path)
+    if not counts or min([*counts.values(), *room.values()]) < 1:
+        raise ValueError(
+            f"a cycle needs at least one sub of each filter, and room for it: {dict(counts)}"
+        )
+    left = runs(counts, room)
+    path, exact = _Search({name: len(each) for name, each in left.items()}, costs).most_even()
+    order: list[str] = []
+    dither_after: list[bool] = []
     # A step knows of the dither before it; the one before the first step closes the ring.
-    dither_after = (*(step.dithered for step in path[1:]), True)
+    for step, following in zip(path, (*path[1:], None), strict=True):
+        name = tuple(counts)[step.filter]
+        length = left[name].pop(0)
+        order += [name] * length
+        dither_after += [False] * (length - 1) + [following is None or following.dithered]
+    cycles = cycles_at_once(counts, room)
     return Weave(
-        order,
-        dither_after,
-        order_cost_s(order, dither_after, costs),
-        lower_bound_s(counts, costs),
-        exact,
+        tuple(order),
+        tuple(dither_after),
+        order_cost_s(order, dither_after, costs, cycles),
+        lower_bound_s(counts, costs, room),
+        exact and (cycles == 1 or not isinstance(costs.change_s, Mapping)),
+        cycles,
     )
 
 

@@ -11,7 +11,7 @@ from math import inf
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from nightloom.focusing.shape import Floats, Shape
 
@@ -62,7 +62,7 @@ class Fit:
             inverse = np.linalg.inv(jacobian.T @ jacobian)
         except np.linalg.LinAlgError:
             return inf
-        widened = float(student.ppf(_ONE_SIGMA, points - PARAMETERS))
+        widened = float(stdtrit(points - PARAMETERS, _ONE_SIGMA))
         return float(widened * self._scale * np.sqrt(variance * max(inverse[0, 0], 0.0)))
 
     def relative_scatter(self) -> float:

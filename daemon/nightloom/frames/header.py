@@ -44,6 +44,8 @@ class HeaderFacts:
     started_at: datetime | None = None
     exposure_s: float | None = None
     target: str | None = None
+    mosaic: str | None = None
+    panel: int | None = None
     filter_name: str | None = None
     target_ra_deg: float | None = None
     target_dec_deg: float | None = None
@@ -143,6 +145,8 @@ CARDS: tuple[Row, ...] = (
     ("IMAGETYP", "kind", str.upper, "kind of frame"),
     ("FRAMEID", "uid", str, "name of the frame in the ledger"),
     ("OBJECT", "target", str, "target"),
+    ("MOSAIC", "mosaic", str, "mosaic of which the target is a panel"),
+    ("PANEL", "panel", int, "number of the panel, from 1"),
     ("OBJCTRA", "target_ra_deg", _hours, "[h m s] right ascension of the target"),
     ("OBJCTDEC", "target_dec_deg", _degrees, "[deg m s] declination of the target"),
     ("FILTER", "filter_name", str, "filter"),

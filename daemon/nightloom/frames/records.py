@@ -97,18 +97,20 @@ class FrameRecords:
 
     def may_take_back(self, sub: Sub) -> bool:
         """Whether the tally stays even without an accepted frame, whatever is in flight."""
-        cycle = self._cycle(sub)
-        if cycle is None:
-            return True
-        flying = self._ledger.in_flight(sub.target)
-        filters = [one.filter for one in flying if one.filter in cycle.counts]
+        flying = [one.filter for one in self._ledger.in_flight(sub.target)]
         lost_s = self._worth_s(sub) if self._counts_depth(sub) else None
-        return stays_even_without(cycle, self._tally_s(sub), filters, sub.filter, lost_s)
+        tally_s = self._tally_s(sub)
+        return all(
+            stays_even_without(
+                cycle, tally_s, [one for one in flying if one in cycle.counts], sub.filter, lost_s
+            )
+            for cycle in self._cycles(sub)
+        )
 
-    def take_back(self, sub: Sub, reason: str, sha256: str) -> None:
-        """Enter that an accepted frame does not count after all, and say so."""
+    def take_back(self, sub: Sub, reason: str) -> Frame:
+        """Enter that an accepted frame does not count after all, say so, and return its entry."""
         worth_s = self._worth_s(sub)
-        self._ledger.reject(sub.uid, reason, sha256)
+        frame = self._ledger.reject(sub.uid, reason)
         self._log.emit(
             FrameTakenBack(
                 uid=sub.uid,
@@ -119,6 +121,7 @@ class FrameRecords:
                 reason=reason,
             )
         )
+        return frame
 
     def _tally_s(self, sub: Sub) -> dict[str, float]:
         """The tally as its target counts it."""
@@ -139,7 +142,7 @@ class FrameRecords:
 
     def _count_cycles(self, sub: Sub) -> None:
         """Say so when a frame that was kept completed a cycle of its group of filters."""
-        cycle, tally_s = self._cycle(sub), self._tally_s(sub)
+        cycle, tally_s = next(iter(self._cycles(sub)), None), self._tally_s(sub)
         if cycle is None:
             return
         accepted_s = {name: tally_s.get(name, 0.0) for name in cycle.counts}
@@ -149,15 +152,16 @@ class FrameRecords:
         if done > cycles_done(cycle, accepted_s | {sub.filter: before_s}):
             self._log.emit(CycleCompleted(target=sub.target, cycle=done, accepted_s=accepted_s))
 
-    def _cycle(self, sub: Sub) -> Cycle | None:
-        """The cycle of its group of filters; None when it was found after a crash and is not asked
-        for any longer.
+    def _cycles(self, sub: Sub) -> list[Cycle]:
+        """The cycle of each group that has its filter; none when it was found after a crash and is
+        not asked for any longer.
         """
-        for target in self._settings.targets.targets:
-            for group in target.groups:
-                if target.name == sub.target and sub.filter in group.filters:
-                    return cycle_of(group.filters)
-        return None
+        return [
+            cycle_of(group.filters)
+            for target in self._settings.targets.targets
+            for group in target.groups
+            if target.name == sub.target and sub.filter in group.filters
+        ]
 
 
 def judging_policy(settings: Settings) -> JudgingPolicy:
@@ -217,6 +221,16 @@ def header_facts(facts: HeaderFacts, measured: Measured, judgement: Judgement) -
     )
 
 
+def facts_taken_back(frame: Frame) -> HeaderFacts:
+    """What the header of a frame says once it was taken back."""
+    return HeaderFacts(
+        kind=frame.kind,
+        half_flux_radius_px=frame.half_flux_radius_px,
+        star_count=frame.stars,
+        verdict=f"rejected: {frame.reason}",
+    )
+
+
 def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) -> Frame:
     """The ledger's row of a frame; `sha256` is that of its file, empty without one."""
     stars = measured.stars
@@ -238,6 +252,8 @@ def frame_of(sub: Sub, measured: Measured, judgement: Judgement, sha256: str) ->
         guide_rms_arcsec=sub.guide_rms_arcsec,
         rotation_deg=sub.rotation_deg,
         kind=sub.kind,
+        mosaic=sub.mosaic,
+        panel=sub.panel,
         dim=judgement.dim,
         noise_adu=stars.noise_adu if math.isfinite(stars.noise_adu) else None,
         starlight=starlight(

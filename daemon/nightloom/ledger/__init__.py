@@ -22,7 +22,7 @@ from nightloom.ledger.records import (
 )
 from nightloom.ledger.running import ENOUGH, Key, Running, running, running_figures
 from nightloom.ledger.store import FILE_NAME, LedgerBusy, LedgerError
-from nightloom.ledger.tally import FilterTally, TargetTally, tally, tally_s
+from nightloom.ledger.tally import FilterTally, TargetTally, tally, tally_s, whole_tally_s
 
 __all__ = [
     "ENOUGH",
@@ -55,4 +55,5 @@ __all__ = [
     "tally",
     "tally_s",
     "uid_of",
+    "whole_tally_s",
 ]

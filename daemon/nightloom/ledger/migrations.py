@@ -198,6 +198,12 @@ MIGRATIONS = (
     ALTER TABLE frames ADD COLUMN worth_s REAL CHECK (worth_s >= 0);
     CREATE INDEX frames_depth ON frames (filter, gain, binning, verdict);
     """,
+    """
+    ALTER TABLE subs ADD COLUMN mosaic TEXT NOT NULL DEFAULT '';
+    ALTER TABLE subs ADD COLUMN panel INTEGER NOT NULL DEFAULT 0 CHECK (panel >= 0);
+    ALTER TABLE frames ADD COLUMN mosaic TEXT NOT NULL DEFAULT '';
+    ALTER TABLE frames ADD COLUMN panel INTEGER NOT NULL DEFAULT 0 CHECK (panel >= 0);
+    """,
 )
 
 

@@ -84,6 +84,10 @@ class Sub:
     outcome: str = ""
     """How it ended; empty while it is in flight."""
     kind: FrameKind = FrameKind.LIGHT
+    mosaic: str = ""
+    """That of which its target is a panel; empty where it is none."""
+    panel: int = 0
+    """Number of the panel, from 1; 0 where it is none."""
 
 
 @dataclass(frozen=True)
@@ -143,6 +147,10 @@ class Frame:
     """Part of the light of a clear zenith that its stars had."""
     worth_s: float | None = None
     """Seconds of its filter's clear dark night that it is worth; None where that is not known."""
+    mosaic: str = ""
+    """That of which its target is a panel; empty where it is none."""
+    panel: int = 0
+    """Number of the panel, from 1; 0 where it is none."""
 
 
 @dataclass(frozen=True)

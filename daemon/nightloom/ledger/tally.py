@@ -1,6 +1,7 @@
 """The tally of one target against what was asked of it."""
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from nightloom.cycle import Cycle, Share, unevenness
@@ -45,6 +46,14 @@ def tally_s(ledger: Ledger, target: Target, *, night: str | None = None) -> dict
     """Seconds by filter as a target counts them, over all nights or in one. Raises LedgerError."""
     told = ledger.worth_s if target.count == "depth" else ledger.accepted_s
     return told(target.name, night=night)
+
+
+def whole_tally_s(ledger: Ledger, panels: Iterable[Target], night: str) -> dict[str, float]:
+    """The same of one night, of all panels of a mosaic together. Raises LedgerError."""
+    seconds: Counter[str] = Counter()
+    for panel in panels:
+        seconds.update(tally_s(ledger, panel, night=night))
+    return dict(seconds)
 
 
 def tally(

@@ -19,6 +19,7 @@ async def acquire(context: Context) -> Ending:
     if target is None:
         return Next(Phase.READYING, "no target is up")
     again = context.target_run.ran_last(target)
+    beside = context.target_run.ran_beside(target)
     reason = context.schedule.reason(target)
     context.log.emit(TargetChosen(target=target.name, reason=reason, again=again))
     await context.guiding.stop("a new pointing")
@@ -33,7 +34,7 @@ async def acquire(context: Context) -> Ending:
         await _take_up(context, target, focus_filter)
     except NOT_TAKEN_UP as failure:
         return give_up(context, target, failure)
-    await _focus(context, focus_filter, again=again)
+    await _focus(context, focus_filter, again=again, beside=beside)
     await context.sleep_until(context.schedule.dark.start_unix_s)
     focused = "in focus" if context.focusing.proven else "not focused by a good curve yet"
     return Next(Phase.GATHERING, f"centred, guiding, {focused}")
@@ -66,8 +67,10 @@ def _leave(context: Context, target: Target) -> Next[Literal[Phase.ACQUIRING, Ph
     return Next(Phase.ACQUIRING, why) if up else Next(Phase.READYING, why)
 
 
-async def _focus(context: Context, filter_name: str, *, again: bool) -> None:
-    context.focusing.watch.turned("the target was left" if again else "a new target")
+async def _focus(context: Context, filter_name: str, *, again: bool, beside: bool) -> None:
+    """Look at the focus where that is due. To a panel beside the last one nothing is turned."""
+    if not beside:
+        context.focusing.watch.turned("the target was left" if again else "a new target")
     reason = context.focusing.watch.due()
     if reason:
         await look_at_focus(context, filter_name, reason)

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from nightloom.ledger import Intent, Ledger, LedgerError
 from nightloom.night.phases import Phase
-from nightloom.requests import Change, Done, Pause, Refused, Resume, Retire, Skip
+from nightloom.requests import Change, Done, Pause, Refused, Reload, Resume, Retire, Skip
 from nightloom.schedule.schedule import Schedule
 from nightloom.status import Account
 from nightloom.telemetry import Log
@@ -27,7 +27,7 @@ FORGOTTEN = " The ledger did not take it: a daemon that starts anew does not kno
 ENDING = {Phase.RETIRING, Phase.STRANDED}
 
 
-def logged(change: Change, origin: str, answer: Done | Refused) -> OperatorAsked:
+def logged(change: Change | Reload, origin: str, answer: Done | Refused) -> OperatorAsked:
     """A request as the log has it."""
     asked: str = change.request
     match change:
@@ -117,16 +117,16 @@ class Desk:
         wanted = name or self._account.target
         if not wanted:
             return Refused(why="No target runs now; name the one to leave alone.")
-        target = next((one for one in self._schedule.targets if one.name == wanted), None)
-        if target is None:
-            known = ", ".join(one.name for one in self._schedule.targets)
+        left = [one.name for one in self._schedule.targets if wanted in (one.name, one.whole)]
+        if not left:
+            known = ", ".join(dict.fromkeys(one.whole for one in self._schedule.targets))
             return Refused(why=f"There is no target {wanted}; there are {known}.")
-        self._set_aside(target.name)
-        if wanted == self._account.target:
+        self._set_aside(wanted)
+        if self._account.target in left:
             self._skipped.set()
             self._skipped = asyncio.Event()
-        kept = self._note(SKIP, {"target": target.name, "origin": origin})
-        return Done(said=f"{target.name} is left alone for the rest of the night.{kept}")
+        kept = self._note(SKIP, {"target": wanted, "origin": origin})
+        return Done(said=f"{wanted} is left alone for the rest of the night.{kept}")
 
     def _retire(self, retire: Retire, origin: str, phase: Phase) -> Done | Refused:
         if phase is Phase.ASLEEP:
@@ -189,10 +189,11 @@ class Desk:
     # How --------------------------------------------------------------------------------------
 
     def _set_aside(self, name: str) -> None:
-        target = next((one for one in self._schedule.targets if one.name == name), None)
-        if target is not None:
-            left_s = self._schedule.dark.end_unix_s - self._clock.unix_s()
-            self._schedule.set_aside(target, max(0.0, left_s))
+        """Leave a target, a panel or a whole mosaic alone until dawn."""
+        left_s = self._schedule.dark.end_unix_s - self._clock.unix_s()
+        for target in self._schedule.targets:
+            if name in (target.name, target.whole):
+                self._schedule.set_aside(target, max(0.0, left_s))
 
     def _begin(self, kind: str, detail: dict[str, str]) -> int:
         night = {"night": str(self._schedule.night)}

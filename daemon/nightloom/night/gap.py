@@ -111,7 +111,7 @@ async def dither(context: Context) -> None:
     here = pointing.place_px(target)
     there = next_dither(
         pointings.tonight_px(),
-        target.dither.radius_px or context.settings.policies.dither.radius_px,
+        target.dither.over(context.settings.policies.dither).radius_px,
         least_dither_px(context, target),
         context.schedule.night.toordinal(),
         pointings.elsewhere_px(),
@@ -139,5 +139,4 @@ async def dither(context: Context) -> None:
 
 def least_dither_px(context: Context, target: Target) -> float:
     """The least distance between two of its pointings."""
-    own_px = target.dither.minimum_step_px
-    return context.settings.policies.dither.minimum_step_px if own_px is None else own_px
+    return target.dither.over(context.settings.policies.dither).minimum_step_px

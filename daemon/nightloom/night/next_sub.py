@@ -4,17 +4,18 @@ It knows no device, clock, ledger or log; `target_run.py` reads the facts.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import inf
 from typing import Literal
 
 from nightloom.cycle import GapCosts, Taken, Weave, next_sub, unevenness
 from nightloom.night.phases import Next, Phase
 from nightloom.schedule import Choice
-from nightloom.schedule.gathered import Gathered, lacking, left_tonight_s
+from nightloom.schedule.gathered import Gathered, lacking
 from nightloom.schedule.meridian_limits import EDGE_S
 from nightloom.schedule.windows import STEP_S
 from nightloom.settings import AskedSub, Target, cycle_of
+from nightloom.settings.policies import DitherPolicy
 from nightloom.sky import Interval
 
 LEEWAY_S = 10.0
@@ -78,8 +79,10 @@ class Facts:
     side: SideFacts = SideFacts()
     recent: Sequence[Taken] = ()
     """Tonight's latest subs of the filters, those without a verdict last."""
-    taken_here: frozenset[str] = frozenset()
-    """Filters of which a sub was taken at the present pointing."""
+    taken_here: Sequence[str] = ()
+    """The filter of each sub that was taken at the present pointing."""
+    dither: DitherPolicy = field(default_factory=DitherPolicy)
+    """The target's."""
     downloading: str = ""
     """Filter of the frame that still comes down, if one does."""
     before_s: float = 0.0
@@ -111,7 +114,7 @@ def following(facts: Facts, filter_name: str, exposure_s: float) -> Planned | En
         replace(
             facts,
             gathered=replace(facts.gathered, pending_s=pending_s),
-            taken_here=facts.taken_here | {filter_name},
+            taken_here=[*facts.taken_here, filter_name],
             recent=[*facts.recent, Taken(filter_name, None)],
             downloading=filter_name,
         )
@@ -121,7 +124,7 @@ def following(facts: Facts, filter_name: str, exposure_s: float) -> Planned | En
 def due_sub(facts: Facts) -> Planned:
     """The sub that the tally asks for, whether it fits or not."""
     due = next_sub(
-        cycle_of(facts.filters),
+        cycle_of(facts.filters, facts.dither),
         facts.weave,
         facts.gathered.accepted_s,
         facts.gathered.pending_s,
@@ -175,7 +178,7 @@ def _why_another(facts: Facts, chosen: str) -> str:
     target, gathered = facts.target, facts.gathered
     if lacking(target, gathered):
         return f"{chosen} goes before {target.name}"
-    full = left_tonight_s(target, gathered.taken_tonight_s) <= 0
+    full = any(group.lacking(gathered.taken_s) for group in target.groups)
     has = "its hours for tonight" if full else "all that was asked for"
     return f"{target.name} has {has}; {chosen} is next"
 

@@ -16,7 +16,7 @@ class Pointings:
         self._target = ""
         self._tonight: dict[str, list[Pixels]] = {}
         self._elsewhere: dict[str, NDArray[np.float64]] = {}
-        self._taken: set[str] = set()
+        self._taken: list[str] = []
 
     @property
     def number(self) -> int:
@@ -24,9 +24,9 @@ class Pointings:
         return len(self._tonight[self._target])
 
     @property
-    def taken_here(self) -> frozenset[str]:
-        """Filters of which a sub was taken at the present pointing."""
-        return frozenset(self._taken)
+    def taken_here(self) -> tuple[str, ...]:
+        """The filter of each sub that was taken at the present pointing."""
+        return tuple(self._taken)
 
     def start(self, target: str, place_px: Pixels) -> None:
         """A target was centred: it begins, or goes on, at a pointing of its own."""
@@ -43,7 +43,7 @@ class Pointings:
 
     def taken(self, filter_name: str) -> None:
         """A sub was taken at the present pointing."""
-        self._taken.add(filter_name)
+        self._taken.append(filter_name)
 
     def tonight_px(self) -> NDArray[np.float64]:
         """Tonight's pointings on the running target, (n, 2), the present one last."""

@@ -95,6 +95,8 @@ async def connect_safety(context: Context) -> None:
 async def _cool(context: Context) -> None:
     """Cool the sensor; one that does not come to its set point is held at what it can hold."""
     camera, wanted = context.rig.camera, context.settings.observatory.camera
+    if not wanted.cooled:
+        return
     began_s = steady_s()
     ramp = wanted.cooling_ramp_c_per_min
     try:

@@ -33,6 +33,8 @@ async def strand(context: Context) -> Next[Literal[Phase.RETIRING]]:
 async def _warm(context: Context) -> None:
     policy, began_s = context.settings.policies.warm, steady_s()
     camera = context.rig.camera
+    if not context.settings.observatory.camera.cooled:
+        return
     try:
         await camera.warm(policy.ramp_c_per_min, policy.until_c)
     except DeviceError as error:

@@ -62,6 +62,11 @@ class TargetRun:
         """Whether a target is the one that was centred last."""
         return self._target is not None and self._target.name == target.name
 
+    def ran_beside(self, target: Target) -> bool:
+        """Whether another panel of a target's mosaic was centred last."""
+        last = self._target
+        return last is not None and last.whole == target.whole and last.name != target.name
+
     def start(self, target: Target, place_px: tuple[float, float]) -> None:
         """A target was centred: it runs, at a pointing of its own. Raises LedgerError."""
         self._target = target
@@ -150,7 +155,8 @@ class TargetRun:
         filters = self.filters(target, gathered)
         if not filters:
             return None
-        cycle = cycle_of(filters)
+        dither = target.dither.over(self._settings.policies.dither)
+        cycle = cycle_of(filters, dither)
         number = cycles_done(cycle, gathered.taken_s) + 1
         weave = self._weaving.weave(cycle, number)
         downloading = [sub.filter for sub in pending if sub.stage is Stage.CLOSED]
@@ -169,6 +175,7 @@ class TargetRun:
             side=self._side(),
             recent=self._recent(target, cycle, pending),
             taken_here=self.pointings.taken_here,
+            dither=dither,
             downloading=downloading[-1] if downloading else "",
             before_s=before_s,
             failed_check=self._failed_check(),

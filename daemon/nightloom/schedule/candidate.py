@@ -98,6 +98,10 @@ class Choice:
     now_unix_s: float
     running: str
     finish_first: bool = False
+    mosaic: str = ""
+    """That of which the running target is a panel; empty where it is none."""
+    panel: str = ""
+    """The panel of it that is due."""
 
     def target(self, ahead_s: float = 0.0) -> str | None:
         """The target that is due so much later, or earlier, unless the plan has nothing there.
@@ -107,7 +111,9 @@ class Choice:
         block = self.plan.at(self.now_unix_s + ahead_s) or self.plan.at(self.now_unix_s)
         if block is None:
             return None
-        return self.running if self.finish_first else block.target
+        if self.finish_first:
+            return self.running
+        return self.panel if self.mosaic and block.target == self.mosaic else block.target
 
 
 def steps(span: Interval, step_s: float) -> Floats:

@@ -18,7 +18,7 @@ from nightloom.cycle import (
     weave,
 )
 from nightloom.ledger import Duration, Key, Ledger, LedgerBusy, Part, Running, running_figures
-from nightloom.settings import AskedSub, Settings, Target, cycle_of
+from nightloom.settings import Settings, Target, cycle_of
 from nightloom.settings.observatory import Observatory
 from nightloom.telemetry import Event
 from nightloom.telemetry.events import Dithered, FilterChanged, SubEnded
@@ -125,16 +125,15 @@ def focus_cost_s(settings: Settings) -> float:
 # Cycles ---------------------------------------------------------------------------------------
 
 
-def open_fraction(filters: Mapping[str, AskedSub], costs: GapCosts) -> float:
-    """The largest part of its time that a cycle of these filters can keep the shutter open."""
-    cycle = cycle_of(filters)
-    return cycle.exposure_s / (cycle.exposure_s + lower_bound_s(cycle.counts, costs))
+def open_fraction(cycle: Cycle, costs: GapCosts) -> float:
+    """The largest part of its time that a cycle can keep the shutter open."""
+    return cycle.exposure_s / (cycle.exposure_s + lower_bound_s(cycle.counts, costs, cycle.room))
 
 
 def bound_fraction(settings: Settings, target: Target) -> float:
     """The same for a target, by the group that loses least."""
-    costs = costs_of(settings)
-    return max(open_fraction(group.filters, costs) for group in target.groups)
+    costs, dither = costs_of(settings), target.dither.over(settings.policies.dither)
+    return max(open_fraction(cycle_of(group.filters, dither), costs) for group in target.groups)
 
 
 WORTH_S = 0.5
@@ -153,7 +152,7 @@ class Weaving:
         """The weave for the cycle of that number. Raises LedgerError."""
         if cycle not in self._woven:
             self.costs = self._measured()
-            self._woven[cycle] = number, self.costs, weave(cycle.counts, self.costs)
+            self._woven[cycle] = number, self.costs, weave(cycle.counts, self.costs, cycle.room)
         elif self._woven[cycle][0] != number:
             self._woven[cycle] = self._again(cycle, number)
         return self._woven[cycle][-1]
@@ -164,8 +163,8 @@ class Weaving:
         self.costs = self._measured()
         if self.costs == known:
             return number, known, last
-        woven = weave(cycle.counts, self.costs)
-        last_s = order_cost_s(last.order, last.dither_after, self.costs)
+        woven = weave(cycle.counts, self.costs, cycle.room)
+        last_s = order_cost_s(last.order, last.dither_after, self.costs, last.cycles_at_once)
         return number, self.costs, woven if last_s - woven.cost_s >= WORTH_S else last
 
     def _measured(self) -> GapCosts:

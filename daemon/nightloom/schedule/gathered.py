@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from math import inf
 
 from nightloom.settings import AskedSub, Target
+from nightloom.settings.groups import NOTHING
 
 
 @dataclass(frozen=True)
@@ -36,8 +37,10 @@ def lacking(target: Target, gathered: Gathered) -> dict[int, dict[str, AskedSub]
     """The filters that lack seconds, for each group that may go on tonight; by its number."""
     if left_tonight_s(target, gathered.taken_tonight_s) <= 0:
         return {}
-    taken_s = gathered.taken_s
-    groups = {number: group.lacking(taken_s) for number, group in enumerate(target.groups)}
+    taken_s, tonight_s = gathered.taken_s, gathered.taken_tonight_s
+    groups = {
+        number: group.lacking(taken_s, tonight_s) for number, group in enumerate(target.groups)
+    }
     return {number: filters for number, filters in groups.items() if filters}
 
 
@@ -48,12 +51,29 @@ def left_tonight_s(target: Target, tonight_s: Mapping[str, float]) -> float:
     return max(0.0, 3600.0 * target.maximum_hours - sum(tonight_s.values()))
 
 
-def wanted_s(lacking: Mapping[str, AskedSub], accepted_s: Mapping[str, float]) -> float:
-    """Seconds that all these filters together still lack; without end when one has no end."""
+def wanted_s(
+    lacking: Mapping[str, AskedSub],
+    accepted_s: Mapping[str, float],
+    tonight_s: Mapping[str, float] = NOTHING,
+) -> float:
+    """Seconds that all these filters together still lack, or that a night may still give them;
+    without end when one has no end.
+    """
     return sum(
-        inf if sub.wanted_hours is None else 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)
+        sub.left_s(accepted_s.get(name, 0.0), tonight_s.get(name, 0.0))
         for name, sub in lacking.items()
     )
+
+
+def is_nearly_complete(
+    target: Target, accepted_s: Mapping[str, float], within_hours: float
+) -> bool:
+    """Whether a target lacks something, and no more than so many hours."""
+    lacking_s = wanted_s(
+        {name: sub.model_copy(update={"maximum_hours": None}) for name, sub in target.subs.items()},
+        accepted_s,
+    )
+    return 0.0 < lacking_s <= 3600.0 * within_hours
 
 
 def _added(first: Mapping[str, float], second: Mapping[str, float]) -> dict[str, float]:

@@ -1,12 +1,13 @@
 """What a night is expected to bring: the plan, its seconds by filter, and what will be missing."""
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import inf
 
 from nightloom.schedule import Block, Plan
 from nightloom.schedule.windows import NightWindows, Tally
 from nightloom.settings import AskedSub, Settings, Target
+from nightloom.settings.groups import NOTHING
 from nightloom.sky import Interval
 
 
@@ -43,8 +44,8 @@ class Outlook:
     filters: Mapping[str, Mapping[str, FilterOutlook]]
 
     def blocks_of(self, target: Target) -> list[Block]:
-        """The target's blocks, in order."""
-        return [block for block in self.plan.blocks if block.target == target.name]
+        """The target's blocks, in order; a panel's are those of its mosaic."""
+        return [block for block in self.plan.blocks if block.target == target.whole]
 
 
 def outlook(
@@ -52,31 +53,38 @@ def outlook(
 ) -> Outlook:
     """Look at a whole night, with nothing lost but what the plan and the weave's bound say.
 
-    `accepted` and `tonight` give accepted seconds by filter of a target, over all nights and of
-    this one.
+    `accepted` gives accepted seconds by filter of a target, a panel each, over all nights, and
+    `tonight` those of this one, of all panels of a mosaic together; what the night gives to it is
+    shared out over them.
     """
     plan = night_windows.plan(night_windows.dark.start_unix_s, accepted, tonight)
     targets = {target.name: target for target in settings.targets.targets}
     have = {name: dict(accepted(name)) for name in targets}
+    had_tonight = {target.whole: Counter(tonight(target.name)) for target in targets.values()}
     block_s = []
-    worth_s: dict[tuple[str, str], float] = {}
+    worth_s: Counter[tuple[str, str]] = Counter()
     for block in plan.blocks:
-        filters, so_far = targets[block.target].groups[block.group].filters, have[block.target]
-        gained_s = expected_s(filters, so_far, block.open_s)
-        block_s.append(gained_s)
         within = Interval(block.start_unix_s, block.end_unix_s)
         part = night_windows.worth_part(block.target, block.group, within)
-        for name, seconds in gained_s.items():
-            so_far[name] = so_far.get(name, 0.0) + seconds
-            key = block.target, name
-            worth_s[key] = worth_s.get(key, 0.0) + part * seconds
+        whole_s, tonight_s = Counter[str](), had_tonight[block.target]
+        panels = settings.targets.of(block.target)
+        for number, target in enumerate(panels):
+            filters, so_far = target.groups[block.group].filters, have[target.name]
+            open_s = (block.open_s - sum(whole_s.values())) / (len(panels) - number)
+            gained_s = expected_s(filters, so_far, open_s, tonight_s)
+            for name, seconds in gained_s.items():
+                so_far[name] = so_far.get(name, 0.0) + seconds
+                worth_s[target.name, name] += part * seconds  # type: ignore[assignment]
+            tonight_s.update(gained_s)
+            whole_s.update(gained_s)
+        block_s.append(whole_s)
     filters_of = {
         target.name: {
             name: _filter(
                 sub,
                 accepted(target.name).get(name, 0.0),
                 have[target.name].get(name),
-                worth_s.get((target.name, name), 0.0),
+                worth_s[target.name, name],
             )
             for name, sub in target.subs.items()
         }
@@ -86,15 +94,18 @@ def outlook(
 
 
 def expected_s(
-    filters: Mapping[str, AskedSub], accepted_s: Mapping[str, float], open_s: float
+    filters: Mapping[str, AskedSub],
+    accepted_s: Mapping[str, float],
+    open_s: float,
+    tonight_s: Mapping[str, float] = NOTHING,
 ) -> dict[str, float]:
-    """Open seconds shared out as the cycle asks; complete filters leave them to the others."""
+    """Open seconds shared out as the cycle asks; filters that are complete, or have what a night
+    may give them, leave them to the others.
+    """
     gained_s = dict.fromkeys(filters, 0.0)
     cycle_s = {name: sub.share * sub.exposure_s for name, sub in filters.items()}
     cycles_left = {
-        name: inf
-        if sub.wanted_hours is None
-        else max(0.0, 3600.0 * sub.wanted_hours - accepted_s.get(name, 0.0)) / cycle_s[name]
+        name: sub.left_s(accepted_s.get(name, 0.0), tonight_s.get(name, 0.0)) / cycle_s[name]
         for name, sub in filters.items()
     }
     done = 0.0

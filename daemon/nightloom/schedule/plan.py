@@ -1,13 +1,17 @@
 """The plan of a night, or of what is left of it."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nightloom.schedule.candidate import Block, Candidate, Plan
 from nightloom.schedule.search import IDLE, Found, Night, search
+from nightloom.schedule.sessions import short_sessions
+from nightloom.sky import Interval, overlaps
 
 Floats = NDArray[np.float64]
 
@@ -17,6 +21,7 @@ def make_plan(
     edges_unix_s: Floats,
     move_cost_s: float,
     start_target: str | None = None,
+    least_session_s: float = 0.0,
 ) -> Plan:
     """Which group of which target when, so that the night is worth most.
 
@@ -30,11 +35,39 @@ def make_plan(
     the one before loses `move_cost_s`, or all of it when it is shorter; groups of one target follow
     each other without loss. No step stays idle in which anything that is still wanted may run: a
     better hour may be clouded. `start_target` is where the telescope is already.
+
+    No other target is begun for less than `least_session_s`, unless it has then all it wants. Where
+    the best plan does, it is not to, and the best one without is found, again and again; so the
+    plan may fall a little short of the best one that keeps to this.
     """
+    plan = _best(candidates, edges_unix_s, move_cost_s, start_target)
+    bound = plan.bound
+    while short := short_sessions(plan, candidates, start_target, least_session_s):
+        barred = min(short, key=lambda one: (one.end_unix_s - one.start_unix_s, one.start_unix_s))
+        candidates = [_without(one, barred) for one in candidates]
+        plan = replace(_best(candidates, edges_unix_s, move_cost_s, start_target), bound=bound)
+    return plan
+
+
+def _best(
+    candidates: Sequence[Candidate],
+    edges_unix_s: Floats,
+    move_cost_s: float,
+    start_target: str | None,
+) -> Plan:
     if not candidates or len(edges_unix_s) < 2:
         return Plan((), 0.0, 0.0)
     found = search(Night.of(candidates, edges_unix_s, move_cost_s, start_target))
     return Plan(_blocks(candidates, edges_unix_s, found), found.objective, found.bound)
+
+
+def _without(one: Candidate, session: Block) -> Candidate:
+    """A candidate of the session's target without that time, others as they are."""
+    if one.target != session.target:
+        return one
+    before = Interval(-inf, session.start_unix_s)
+    after = Interval(session.end_unix_s, inf)
+    return replace(one, windows=tuple(overlaps(one.windows, [before, after])))
 
 
 def _blocks(

@@ -4,10 +4,11 @@ import math
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from nightloom.ledger import Ledger, tally_s
+from nightloom.ledger import Ledger, tally_s, whole_tally_s
 from nightloom.schedule import Block, Choice, Plan
 from nightloom.schedule.gathered import Gathered, lacking, wanted_s
-from nightloom.schedule.windows import LEAST_WINDOW_S, STEP_S, NightWindows, darkness, sun_down_s
+from nightloom.schedule.panels import level, next_panel, visit_cycles
+from nightloom.schedule.windows import STEP_S, NightWindows, darkness, sun_down_s
 from nightloom.settings import AskedSub, Settings, Target
 from nightloom.sky import HOUR_S, Interval, hour_angle_h
 from nightloom.telemetry.figures import duration
@@ -75,7 +76,8 @@ class Schedule:
         begins_s = block.start_unix_s
         if begins_s <= self.dark.start_unix_s:
             begins_s = self.dark.start_unix_s - self._settings.policies.acquire.begin_before_s
-        return max(begins_s, self._aside_until_s.get(block.target, begins_s))
+        aside_s = [self._aside_until_s.get(one.name, begins_s) for one in self._members(block)]
+        return max(begins_s, min(aside_s))
 
     def opens_s(self, due_s: float) -> float:
         """When the roof opens for something that is due: early enough for the air to settle, and
@@ -98,8 +100,9 @@ class Schedule:
     def gathered(self, target: Target, pending_s: Mapping[str, float] = NOTHING) -> Gathered:
         """What the ledger holds of it; `pending_s` have no verdict yet. Raises LedgerError."""
         accepted_s, tonight_s = tally_s(self._ledger, target), NOTHING
-        if target.maximum_hours is not None:
-            tonight_s = tally_s(self._ledger, target, night=str(self.night))
+        if target.limits_a_night:
+            panels = self._settings.targets.of(target.whole)
+            tonight_s = whole_tally_s(self._ledger, panels, str(self.night))
         usual_worth = None
         if target.count == "depth":
             exposed_s = sum(self._ledger.accepted_s(target.name).values())
@@ -108,7 +111,7 @@ class Schedule:
 
     def finished(self) -> bool:
         """Whether no target that still lacks anything will be up any more tonight."""
-        latest_s = self._clock.unix_s() + LEAST_WINDOW_S
+        latest_s = self._clock.unix_s() + self._offers.least_session_s
         return not any(
             window.end_unix_s >= latest_s
             for target in self.targets
@@ -119,15 +122,21 @@ class Schedule:
     def choose(self) -> Target | None:
         """The target to begin with, by a plan made anew; None when it has none for now."""
         block = self._held().at(self._plan_time_s())
-        if block is None or self._is_aside(block.target):  # before the dark the plan is ahead
-            return None
-        return self._named(block)
+        return None if block is None else self._due(block)  # before the dark the plan is ahead
 
     def choice(self, running: Target, gathered: Gathered) -> Choice:
         """What a plan that still holds has for a running target, and after it."""
         plan = self._held(running, gathered)
         finish_first = self._is_nearly_complete(running, gathered)
-        return Choice(plan, self._plan_time_s(), running.name, finish_first)
+        now_s = self._plan_time_s()
+        if running.whole == running.name:
+            return Choice(plan, now_s, running.name, finish_first)
+        block = plan.at(now_s)
+        due = None
+        if block is not None and block.target == running.whole:
+            due = self._due(block, running, gathered)
+        panel = running.name if due is None else due.name
+        return Choice(plan, now_s, running.name, finish_first, running.whole, panel)
 
     @property
     def blocks(self) -> tuple[Block, ...]:
@@ -140,7 +149,7 @@ class Schedule:
         """The filters of the target that are taken in turn now: those of its group that lack."""
         now_s, lacks = self._plan_time_s(), lacking(target, gathered)
         block = self._plan.at(now_s) if self._plan is not None else None
-        if block is not None and block.target == target.name and block.group in lacks:
+        if block is not None and block.target == target.whole and block.group in lacks:
             return lacks[block.group]
         open_now = [
             number
@@ -222,29 +231,54 @@ class Schedule:
             return False
         if running is None and now_s > self._planned_s:
             return True
-        target = self._named(due)
-        has = gathered if gathered is not None and target == running else self.gathered(target)
-        return due.group not in lacking(target, has)
+        return not any(
+            due.group in lacking(one, self._has(one, running, gathered))
+            for one in self._members(due)
+        )
 
     def _is_nearly_complete(self, running: Target, gathered: Gathered) -> bool:
         """Whether a group that may run now lacks less than the plan can see."""
         now_s, taken_s = self._clock.unix_s(), gathered.taken_s
+        tonight_s = gathered.taken_tonight_s
         return any(
-            wanted_s(filters, taken_s) < STEP_S
+            wanted_s(filters, taken_s, tonight_s) < STEP_S
             for number, filters in lacking(running, gathered).items()
             if any(now_s in window for window in self._offers.group_windows(running, number))
         )
 
-    def _named(self, block: Block) -> Target:
-        return self._settings.targets.named(block.target)
+    def _members(self, block: Block) -> tuple[Target, ...]:
+        """The target of a block, or the panels of its mosaic."""
+        return self._settings.targets.of(block.target)
+
+    def _has(self, target: Target, running: Target | None, gathered: Gathered | None) -> Gathered:
+        """What a target has, read anew unless it is that of the running one that is given."""
+        return gathered if gathered is not None and target == running else self.gathered(target)
+
+    def _due(
+        self, block: Block, running: Target | None = None, gathered: Gathered | None = None
+    ) -> Target | None:
+        """The target of a block, or the panel that is due in it; None while all are set aside."""
+        members = [one for one in self._members(block) if not self._is_aside(one.name)]
+        if len(self._members(block)) == 1 or not members:
+            return members[0] if members else None
+        now_s = self._plan_time_s()
+        levels: dict[str, int] = {}
+        for one in members:
+            has = self._has(one, running, gathered)
+            lacks = lacking(one, has).get(block.group)
+            up = any(now_s in window for window in self._offers.group_windows(one, block.group))
+            if lacks and up:
+                levels[one.name] = level(lacks, has.taken_s)
+        if not levels:
+            return members[0]
+        names = list(levels)
+        at = names.index(running.name) if running is not None and running.name in levels else None
+        visit = visit_cycles(members[0].groups[block.group].filters, members[0].visit_s)
+        due = names[next_panel(list(levels.values()), at, visit)]
+        return self._settings.targets.named(due)
 
     def _made(self, running: Target | None, gathered: Gathered | None, now_s: float) -> Plan:
-        every = {
-            target.name: gathered
-            if gathered is not None and target == running
-            else self.gathered(target)
-            for target in self.targets
-        }
+        every = {target.name: self._has(target, running, gathered) for target in self.targets}
         return self._offers.plan(
             now_s,
             lambda name: every[name].taken_s,

@@ -1,6 +1,6 @@
 """What a night offers: its dark hours, when each group of filters may run, and plans over it."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import cache
 from math import inf
@@ -17,10 +17,13 @@ from nightloom.schedule import (
     sky_quality,
     steps,
 )
+from nightloom.schedule.clock_times import hours_of
 from nightloom.schedule.costs import costs_of, crossing_cost_s, move_cost_s, open_fraction
-from nightloom.schedule.gathered import left_tonight_s, wanted_s
+from nightloom.schedule.gathered import is_nearly_complete, left_tonight_s, wanted_s
 from nightloom.schedule.meridian_limits import crossings, reach
-from nightloom.settings import AskedSub, Group, Settings, Target
+from nightloom.schedule.panels import as_one, visit_cycles
+from nightloom.settings import AskedSub, Group, Settings, Target, cycle_of
+from nightloom.settings.groups import Sky
 from nightloom.sky import (
     Horizon,
     Interval,
@@ -35,11 +38,11 @@ from nightloom.sky import (
 TABLE_MARGIN_S = 3 * 3600.0
 """The table reaches this far beyond the dark hours: readying begins in twilight."""
 
-LEAST_WINDOW_S = 900.0
-"""A window shorter than this does not pay for slewing, centring and focusing."""
-
 STEP_S = 300.0
 """The plan looks at the night in steps of five minutes: the sky turns by 1.25°."""
+
+LEAST_WINDOW_S = 900.0
+"""A window shorter than this does not pay for slewing, centring and focusing."""
 
 Tally = Callable[[str], Mapping[str, float]]
 """Accepted seconds by filter of a target."""
@@ -91,8 +94,12 @@ class NightWindows:
         targets = settings.targets.targets
         self.table = NightTable(self.site, span, {t.name: (t.ra_deg, t.dec_deg) for t in targets})
         self.move_cost_s = move_cost_s(settings)
+        self.least_session_s = settings.policies.plan.least_session_s
         self._costs = costs_of(settings)
         self._dark_at = cache(lambda sun_deg: dark_hours(self.site, night, sun_deg))
+        self._skies = self._parted()
+        self._zone = settings.observatory.site.time_zone
+        self._noon_s = night_span(self.site, night).start_unix_s
         mount = settings.observatory.mount
         self._reach = {t.name: reach(mount, self.site, _place(t), dark) for t in targets}
         cost_s = crossing_cost_s(settings)
@@ -140,8 +147,9 @@ class NightWindows:
     ) -> Plan:
         """The plan from a moment to dawn.
 
-        `accepted` and `tonight` give accepted seconds by filter of a target, over all nights and
-        of this one; `start_target` is on the rig already; targets that are aside wait.
+        `accepted` gives accepted seconds by filter of a target, a panel each, over all nights, and
+        `tonight` those of this night, of all panels of a mosaic together; `start_target` is on the
+        rig already; targets that are aside wait. Of a mosaic's panels the blocks name the mosaic.
         """
         begin = max(from_unix_s, self.dark.start_unix_s)
         if begin >= self.dark.end_unix_s:
@@ -149,31 +157,56 @@ class NightWindows:
         edges = steps(Interval(begin, self.dark.end_unix_s), max(STEP_S, self.move_cost_s))
         middles = (edges[1:] + edges[:-1]) / 2
         aside = aside_until_s or {}
-        candidates = []
+        found: dict[tuple[str, int], list[Candidate]] = {}
         for target in self._settings.targets.targets:
-            accepted_s = accepted(target.name)
-            waits = [Interval(max(begin, aside.get(target.name, begin)), inf)]
-            for number, group in enumerate(target.groups):
-                lacking = group.lacking(accepted_s)
-                windows = self._worth_going(target, number, lacking, waits, start_target)
-                if lacking and windows:
-                    quality = np.interp(
-                        middles, self.table.unix_s, self._quality[target.name, number]
-                    )
-                    candidates.append(
-                        Candidate(
-                            target.name,
-                            number,
-                            tuple(windows),
-                            quality,
-                            priority_weight(target.priority),
-                            open_fraction(lacking, self._costs),
-                            wanted_s(lacking, accepted_s),
-                            left_tonight_s(target, tonight(target.name)),
-                            tuple(self._crossings[target.name]),
-                        )
-                    )
-        return make_plan(candidates, edges, self.move_cost_s, start_target)
+            waits = Interval(max(begin, aside.get(target.name, begin)), inf)
+            told_s = accepted(target.name), tonight(target.name)
+            for one in self._candidates(target, *told_s, waits, middles, start_target):
+                found.setdefault((target.whole, one.group), []).append(one)
+        candidates = [
+            panels[0] if panels[0].target == whole else self._as_one(panels, whole)
+            for (whole, _), panels in found.items()
+        ]
+        start = next(
+            (t.whole for t in self._settings.targets.targets if t.name == start_target), None
+        )
+        return make_plan(candidates, edges, self.move_cost_s, start, self.least_session_s)
+
+    def _candidates(
+        self,
+        target: Target,
+        accepted_s: Mapping[str, float],
+        tonight_s: Mapping[str, float],
+        waits: Interval,
+        middles: np.ndarray,
+        start_target: str | None,
+    ) -> Iterator[Candidate]:
+        """The groups of a target that lack anything and may run; middles are (steps,)."""
+        policies = self._settings.policies
+        nearly = is_nearly_complete(target, accepted_s, policies.plan.finish_first_hours)
+        dither = target.dither.over(policies.dither)
+        for number, group in enumerate(target.groups):
+            lacking = group.lacking(accepted_s, tonight_s)
+            windows = self._worth_going(target, number, lacking, [waits], start_target)
+            if lacking and windows:
+                yield Candidate(
+                    target.name,
+                    number,
+                    tuple(windows),
+                    np.interp(middles, self.table.unix_s, self._quality[target.name, number]),
+                    priority_weight(target.priority, nearly_complete=nearly),
+                    open_fraction(cycle_of(lacking, dither), self._costs),
+                    wanted_s(lacking, accepted_s, tonight_s),
+                    left_tonight_s(target, tonight_s),
+                    tuple(self._crossings[target.name]),
+                )
+
+    def _as_one(self, panels: Sequence[Candidate], whole: str) -> Candidate:
+        """A mosaic as the plan sees it, with what the moves between its panels cost."""
+        first = self._settings.targets.of(whole)[0]
+        group = first.groups[panels[0].group]
+        cycles = visit_cycles(group.filters, first.visit_s)
+        return as_one(panels, whole, cycles * group.cycle_s, crossing_cost_s(self._settings))
 
     def _worth_going(
         self,
@@ -199,7 +232,7 @@ class NightWindows:
         return self._dark_at(policy_deg if asked_deg is None else asked_deg)
 
     def _group_windows(self, target: Target, group: Group) -> tuple[Interval, ...]:
-        """Dark, in reach, high enough, as the Moon and the clock allow, and long enough."""
+        """Dark, in reach, high enough, as Sun, Moon and clock allow, and long enough."""
         own = self.dark_for(group)
         allowed = overlaps([self.dark], [own] if own else [])
         allowed = overlaps(self._high(target), allowed)
@@ -207,12 +240,21 @@ class NightWindows:
         if group.maximum_moonlight_ratio is not None:
             limit = group.maximum_moonlight_ratio, max(self._moonlight_parts(group))
             allowed = overlaps(allowed, self.table.dim_enough(target.name, *limit))
-        if group.moon != "any":
-            up = self.table.moon_up()
-            allowed = overlaps(allowed, up if group.moon == "up" else outside(up, self.table.span))
-        if target.until_utc is not None:
-            allowed = overlaps(allowed, [Interval(-inf, self._clock_time_s(target.until_utc))])
-        return tuple(window for window in allowed if window.duration_s >= LEAST_WINDOW_S)
+        allowed = overlaps(allowed, joined([one for sky in group.sky for one in self._skies[sky]]))
+        allowed = overlaps(allowed, [hours_of(target, self._zone, self._noon_s)])
+        least_s = min(LEAST_WINDOW_S, self.least_session_s)
+        return tuple(window for window in allowed if window.duration_s >= least_s)
+
+    def _parted(self) -> dict[Sky, list[Interval]]:
+        """The night, parted by what lights its sky."""
+        span, moon = self.table.span, self.table.moon_up()
+        policy = self.dark_for()
+        dark = [policy] if policy else []
+        return {
+            "dark": overlaps(dark, outside(moon, span)),
+            "moonlit": overlaps(dark, moon),
+            "twilit": outside(dark, span),
+        }
 
     def _high(self, target: Target) -> list[Interval]:
         """When it is above its own floor, the guard's and the horizon."""
@@ -221,10 +263,11 @@ class NightWindows:
         )
         return self.table.window(target.name, floor_deg, self.horizon)
 
-    def worth_part(self, target_name: str, group: int, within: Interval) -> float:
+    def worth_part(self, whole: str, group: int, within: Interval) -> float:
         """What a second within an interval is worth, in the mean, of one of a clear dark night at
         the zenith: by air and Moon, under one seeing. `frames.depth` measures what it was.
         """
+        target_name = self._settings.targets.of(whole)[0].name
         count = 2 + int(within.duration_s / 300.0)
         moments = np.linspace(within.start_unix_s, within.end_unix_s, count)
         quality = np.interp(moments, self.table.unix_s, self._quality[target_name, group])
@@ -241,13 +284,6 @@ class NightWindows:
         """How much the moonlight counts for each of the group's filters."""
         known = self._settings.observatory.filters
         return [moonlight_part(known[name].bandwidth_nm) for name in group.filters]
-
-    def _clock_time_s(self, time_of_day: str) -> float:
-        """The first moment after the night's noon at which a UTC clock shows a time of day."""
-        hours, minutes, *seconds = map(int, time_of_day.split(":"))
-        noon_s = night_span(self.site, self.night).start_unix_s
-        wanted_s = 3600 * hours + 60 * minutes + sum(seconds)
-        return noon_s + (wanted_s - noon_s) % 86400.0
 
 
 def _place(target: Target) -> tuple[float, float]:

@@ -15,9 +15,11 @@ STAR_AREA_EXPONENT = 1.2
 1372: the coherence length goes as airmass^−0.6)."""
 
 
-def priority_weight(priority: int) -> float:
-    """1 for priority 1, and half of that for each number further."""
-    return float(2.0 ** (1 - priority))
+def priority_weight(priority: int, *, nearly_complete: bool = False) -> float:
+    """1 for priority 1, and half of that for each number further; twice as much for what is nearly
+    complete.
+    """
+    return float(2.0 ** (1 - priority + nearly_complete))
 
 
 def moonlight_part(bandwidth_nm: float | None) -> float:

@@ -156,12 +156,26 @@ class GuidingPolicy(Table):
 
 
 class DitherPolicy(Table):
-    """How far the pointing moves between cycles, in pixels of the main camera."""
+    """How far the pointing moves, in pixels of the main camera, and what it takes before."""
 
     radius_px: float = Field(default=12.0, gt=0, description="farthest dither from the centre")
     minimum_step_px: float = Field(
         default=3.0, ge=0, description="shortest step between two pointings"
     )
+    subs_per_pointing: int = Field(
+        default=1, ge=1, le=1000, description="subs of each filter that one pointing takes"
+    )
+    exposed_s_per_pointing: float = Field(
+        default=60.0,
+        ge=0,
+        le=7200,
+        description="exposed seconds of each filter that one pointing takes where these are more"
+        " subs: short ones would spend the night dithering",
+    )
+
+    def room(self, exposure_s: float) -> int:
+        """Subs of one filter that a pointing takes, by their length."""
+        return max(self.subs_per_pointing, int(self.exposed_s_per_pointing / exposure_s + 1e-6))
 
     @model_validator(mode="after")
     def _room(self) -> Self:
@@ -328,6 +342,24 @@ class AcquirePolicy(Table):
     )
 
 
+class PlanPolicy(Table):
+    """What the plan of a night does not begin, and what it has go first."""
+
+    least_session_s: float = Field(
+        default=900.0,
+        ge=0,
+        le=14400,
+        description="a target is not begun for less than this, unless that makes it complete",
+    )
+    finish_first_hours: float = Field(
+        default=0.0,
+        ge=0,
+        le=24,
+        description="a target that lacks no more accepted hours than this counts as if its priority"
+        " were one better",
+    )
+
+
 class WarmPolicy(Table):
     """How the sensor warms up at the end."""
 
@@ -346,6 +378,7 @@ class Policies(Table):
     cycle: CyclePolicy = Field(default_factory=CyclePolicy, description="cycles")
     focus: FocusPolicy = Field(default_factory=FocusPolicy, description="focusing")
     guiding: GuidingPolicy = Field(default_factory=GuidingPolicy, description="guiding")
+    plan: PlanPolicy = Field(default_factory=PlanPolicy, description="the plan of a night")
     dither: DitherPolicy = Field(default_factory=DitherPolicy, description="dithering")
     clouds: CloudPolicy = Field(default_factory=CloudPolicy, description="clouds")
     weather: WeatherPolicy = Field(default_factory=WeatherPolicy, description="weather")

@@ -1,24 +1,18 @@
 """targets.toml: what to image, and in which proportion."""
 
 import re
-from collections.abc import Mapping
+from math import inf
 from typing import ClassVar, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from nightloom.cycle import Cycle, Share
 from nightloom.settings.coordinates import EQUINOX, in_j2000, with_angles
+from nightloom.settings.groups import AskedSub, Group
+from nightloom.settings.mosaic import Mosaic, centres, field_deg, spelled_out, without_field
+from nightloom.settings.observatory import Observatory
+from nightloom.settings.policies import DitherPolicy
+from nightloom.settings.problems import Problem
 from nightloom.settings.table import Table
-
-
-class AskedSub(Table):
-    """The subs of one filter."""
-
-    share: int = Field(default=1, ge=1, le=100, description="subs of this filter in one cycle")
-    exposure_s: float = Field(gt=0, le=7200, description="length of one sub")
-    wanted_hours: float | None = Field(
-        default=None, gt=0, description="accepted hours after which this filter is complete"
-    )
 
 
 class TargetDither(Table):
@@ -30,51 +24,23 @@ class TargetDither(Table):
     minimum_step_px: float | None = Field(
         default=None, ge=0, description="shortest step between two pointings"
     )
-
-
-class Group(Table):
-    """Filters that are taken in turn, and the sky they are taken under."""
-
-    name: str = Field(default="", description="name of the group, for tables and pictures")
-    filters: dict[str, AskedSub] = Field(
-        validation_alias="filter", min_length=1, description="one table for each filter asked"
+    subs_per_pointing: int | None = Field(
+        default=None, ge=1, le=1000, description="subs of each filter that one pointing takes"
     )
-    moon: Literal["any", "down", "up"] = Field(
-        default="any", description="where the Moon must be: its upper edge below or above 0°"
-    )
-    maximum_moonlight_ratio: float | None = Field(
+    exposed_s_per_pointing: float | None = Field(
         default=None,
-        gt=1,
-        le=100,
-        description="sky at the target with the Moon over sky without up to which these filters are"
-        " taken; left out, the target's",
-    )
-    sun_altitude_deg: float | None = Field(
-        default=None,
-        ge=-30,
-        le=0,
-        description="altitude of the Sun below which it is dark enough; left out, the policy's",
+        ge=0,
+        le=7200,
+        description="exposed seconds of each filter that one pointing takes, where these are more",
     )
 
-    @property
-    def label(self) -> str:
-        """Its name, or its filters where it has none."""
-        return self.name or " ".join(self.filters)
-
-    @property
-    def cycle_s(self) -> float:
-        """Exposure of one whole cycle, in seconds."""
-        return sum(sub.share * sub.exposure_s for sub in self.filters.values())
-
-    def lacking(self, accepted_s: Mapping[str, float]) -> dict[str, AskedSub]:
-        """The filters that have not reached their wanted hours; those without any never do."""
-        return {
-            name: sub
-            for name, sub in self.filters.items()
-            if sub.wanted_hours is None or accepted_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
-        }
+    def over(self, policy: DitherPolicy) -> DitherPolicy:
+        """The policy, with what this target says instead."""
+        return policy.model_copy(update=self.model_dump(exclude_none=True))
 
 
+LOCAL_TIMES = ("from_local", "until_local")
+TIMES_OF_DAY = ("from_utc", "until_utc", *LOCAL_TIMES)
 _TIME_OF_DAY = re.compile(r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?")
 
 
@@ -82,8 +48,10 @@ class Target(Table):
     """One object and the subs asked of it. Coordinates, once read, are ICRS, as good as J2000."""
 
     hints: ClassVar[dict[str, str]] = {
-        "ra": 'must be text such as "05h35m17s", or write ra_deg as a number in degrees',
-        "dec": 'must be text such as "-05d23m28s", or write dec_deg as a number in degrees',
+        "ra": 'must be text such as "05h35m17s", below 24 h and with minutes and seconds below 60,'
+        " or write ra_deg as a number in degrees",
+        "dec": 'must be text such as "-05d23m28s", from -90 to 90 degrees and with minutes and'
+        " seconds below 60, or write dec_deg as a number in degrees",
     }
 
     name: str = Field(min_length=1, description="name of the object")
@@ -111,8 +79,17 @@ class Target(Table):
         description="what its shares and hours count: exposed seconds, or what subs are worth in"
         " seconds of a clear dark night, less under haze, the Moon or in poor seeing",
     )
+    from_utc: str | None = Field(
+        default=None, description="time of day in UTC before which no night begins it"
+    )
+    from_local: str | None = Field(
+        default=None, description="the same by clocks in the time zone of the site"
+    )
     until_utc: str | None = Field(
-        default=None, description="time of day after which it is left for the night"
+        default=None, description="time of day in UTC after which it is left for the night"
+    )
+    until_local: str | None = Field(
+        default=None, description="the same by clocks in the time zone of the site"
     )
     maximum_hours: float | None = Field(
         default=None, gt=0, le=24, description="accepted hours after which a night leaves it"
@@ -126,6 +103,9 @@ class Target(Table):
         default=(),
         validation_alias="group",
         description="one table for each group of filters, when there are several",
+    )
+    mosaic: Mosaic | None = Field(
+        default=None, description="its panels, where it is larger than a frame"
     )
     dither: TargetDither = Field(
         default_factory=TargetDither, description="dither of this target alone"
@@ -141,6 +121,9 @@ class Target(Table):
         if not isinstance(table, dict):
             return table
         read = in_j2000(with_angles(table))
+        mosaic = read.get("mosaic")
+        if isinstance(mosaic, dict):
+            read["mosaic"] = spelled_out(mosaic, table.get("equinox", "J2000"))
         groups = read.get("group")
         # What comes out of here is no JSON any more, where a list would do for a tuple.
         return read | {"group": tuple(groups)} if isinstance(groups, list) else read
@@ -152,12 +135,19 @@ class Target(Table):
             raise ValueError('must be a Julian or Besselian year such as "J2000" or "B1950"')
         return equinox
 
-    @field_validator("until_utc")
+    @field_validator(*TIMES_OF_DAY)
     @classmethod
     def _a_time_of_day(cls, text: str | None) -> str | None:
         if text is not None and not _TIME_OF_DAY.fullmatch(text):
-            raise ValueError('must be a time of day in UTC such as "02:30"')
+            raise ValueError('must be a time of day such as "02:30"')
         return text
+
+    @model_validator(mode="after")
+    def _one_clock(self) -> Self:
+        for utc, local in (("from_utc", "from_local"), ("until_utc", "until_local")):
+            if getattr(self, utc) is not None and getattr(self, local) is not None:
+                raise ValueError(f"must hold either {utc} or {local}")
+        return self
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:
@@ -165,11 +155,29 @@ class Target(Table):
             raise ValueError(
                 "must hold either [target.filter.NAME] tables or [[target.group]] tables"
             )
-        names = [name for group in self.own_groups for name in group.filters]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"must name each filter in one group; {', '.join(twice)} is in two")
+        for name, sub in self.subs.items():
+            others = [group.filters.get(name, sub) for group in self.own_groups]
+            if any(one.model_copy(update={"share": sub.share}) != sub for one in others):
+                raise ValueError(
+                    f"must give {name} the same exposure_s and hours in all of its groups, as they"
+                    " fill one tally"
+                )
         return self
+
+    @property
+    def whole(self) -> str:
+        """The name of what is planned: its own, or the mosaic's of which it is a panel."""
+        return self.name
+
+    @property
+    def number(self) -> int:
+        """Its number in a mosaic, from 1; 0 where it is no panel."""
+        return 0
+
+    @property
+    def visit_s(self) -> float:
+        """Exposed seconds by which a panel may be ahead of others; without end where it is none."""
+        return inf
 
     @property
     def groups(self) -> tuple[Group, ...]:
@@ -182,9 +190,38 @@ class Target(Table):
         )
 
     @property
+    def limits_a_night(self) -> bool:
+        """Whether what a night gives to it, or to one of its filters, is limited."""
+        limits = (self.maximum_hours, *(sub.maximum_hours for sub in self.subs.values()))
+        return any(limit is not None for limit in limits)
+
+    @property
     def subs(self) -> dict[str, AskedSub]:
         """The filters of all groups."""
         return {name: sub for group in self.groups for name, sub in group.filters.items()}
+
+
+class Panel(Target):
+    """A panel of a mosaic. What is asked is asked of each, but hours of a night of all together."""
+
+    mosaic_name: str
+    panel: int = Field(ge=1)
+    panel_visit_s: float = Field(ge=0)
+
+    @property
+    def whole(self) -> str:
+        """The name of its mosaic."""
+        return self.mosaic_name
+
+    @property
+    def number(self) -> int:
+        """Its number in the mosaic."""
+        return self.panel
+
+    @property
+    def visit_s(self) -> float:
+        """Exposed seconds by which it may be ahead of the mosaic's other panels."""
+        return self.panel_visit_s
 
 
 class Targets(Table):
@@ -201,7 +238,51 @@ class Targets(Table):
                 return target
         raise KeyError(name)
 
+    def of(self, whole: str) -> tuple[Target, ...]:
+        """The panels of the mosaic of that name, or the one target."""
+        return tuple(target for target in self.targets if target.whole == whole)
 
-def cycle_of(filters: Mapping[str, AskedSub]) -> Cycle:
-    """The cycle of some filters."""
-    return Cycle(tuple(Share(name, sub.share, sub.exposure_s) for name, sub in filters.items()))
+    def spread(self, observatory: Observatory) -> tuple[Self, list[Problem]]:
+        """The same with its panels in place of each mosaic, and what is wrong with that."""
+        problems = [
+            problem
+            for target in self.targets
+            if target.mosaic is not None
+            for problem in without_field(target.name, target.mosaic, observatory)
+        ]
+        if problems:
+            return self, problems
+        spread = tuple(one for target in self.targets for one in panels_of(target, observatory))
+        names = [target.name for target in spread]
+        problems = [
+            Problem("targets.toml", "target", name, "must name one target, or panel, only")
+            for name in dict.fromkeys(target.name for target in spread if target.number)
+            if names.count(name) > 1
+        ]
+        return self.model_copy(update={"targets": spread}), problems
+
+
+def panels_of(target: Target, observatory: Observatory) -> tuple[Target, ...]:
+    """The panels of a mosaic, or the target itself where it is none."""
+    mosaic = target.mosaic
+    if mosaic is None:
+        return (target,)
+    field = field_deg(mosaic, observatory) or (0.0, 0.0)  # of no use where places are listed
+    told = {name: getattr(target, name) for name in Target.model_fields}
+    return tuple(
+        Panel.model_construct(
+            **told
+            | {
+                "name": f"{target.name} panel {number}",
+                "mosaic": None,
+                "ra_deg": ra_deg,
+                "dec_deg": dec_deg,
+            },
+            mosaic_name=target.name,
+            panel=number,
+            panel_visit_s=mosaic.visit_s,
+        )
+        for number, (ra_deg, dec_deg) in enumerate(
+            centres(mosaic, (target.ra_deg, target.dec_deg), field), 1
+        )
+    )

@@ -1,8 +1,9 @@
 """Slow random processes that can be asked for at any time, in any order."""
 
+from itertools import accumulate
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.signal import lfilter
 
 _BLOCK = 1024
 
@@ -38,5 +39,6 @@ class Wander:
     def _draw_to(self, index: int) -> None:
         while index >= len(self._values):
             kicks = np.sqrt(1 - self._keep**2) * self._rng.standard_normal(_BLOCK)
-            more, _ = lfilter([1.0], [1.0, -self._keep], kicks, zi=[self._keep * self._values[-1]])
-            self._values = np.concatenate((self._values, more))
+            last = float(self._values[-1])
+            more = accumulate(kicks.tolist(), lambda v, kick: self._keep * v + kick, initial=last)
+            self._values = np.concatenate((self._values[:-1], list(more)))

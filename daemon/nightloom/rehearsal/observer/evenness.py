@@ -7,10 +7,12 @@ from nightloom.rehearsal.observer.depth import ClearDark, clear_dark
 from nightloom.rehearsal.observer.entries import Entry
 from nightloom.rehearsal.observer.exposures import TakenSub
 from nightloom.rehearsal.observer.rules import EVEN, EVEN_IN_DEPTH, Findings
-from nightloom.settings import Settings, Target
-from nightloom.settings.targets import AskedSub as AskedSub
+from nightloom.settings import Group, Settings, Target
+from nightloom.settings.groups import AskedSub as AskedSub
 
 ROUNDING = 1e-6
+
+NOTHING: Mapping[str, TakenSub] = {}
 
 
 def look_at_shares(
@@ -19,35 +21,46 @@ def look_at_shares(
     night: str,
     findings: Findings,
     stuck: Set[str] = frozenset(),
+    taken: Mapping[str, TakenSub] = NOTHING,
 ) -> float:
     """Count the night's accepted seconds up in the order of entry; gives the largest distance.
 
     What was taken while wheel or focuser was `stuck` is to be made up: no filter may be further off
-    afterwards than it was then, and a cycle. A frame that was taken back later counts until then.
+    afterwards than it was then, and a cycle. So is what another group of filters may have taken, as
+    a filter may be in several; `taken` tells of the sky of each sub. A frame that was taken back
+    later counts until then.
     """
     targets = {
         target.name: target for target in settings.targets.targets if target.count == "seconds"
     }
+    wholes = {target.name: target.whole for target in targets.values()}
     tally_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
-    begun_s: dict[str, dict[str, float]] = {}
+    tonight_s: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
+    begun_s: dict[tuple[str, int], dict[str, float]] = {}
     largest = 0.0
     for changes in _changes(list(entries)):
         for entry, counted_s in changes:
-            if entry.night == night:
-                begun_s.setdefault(entry.target, dict(tally_s[entry.target]))
+            if entry.night == night and entry.target in targets:
+                for number in range(len(targets[entry.target].groups)):
+                    begun_s.setdefault((entry.target, number), dict(tally_s[entry.target]))
             tally_s[entry.target][entry.filter] += counted_s
+            if entry.night == night:
+                tonight_s[wholes.get(entry.target, "")][entry.filter] += counted_s
         for entry, _ in changes:
             if entry.night != night or entry.target not in targets:
                 continue
-            for asked in _asked(targets[entry.target], tally_s[entry.target]):
+            target = targets[entry.target]
+            for number, asked in _asked(target, tally_s[entry.target], tonight_s[target.whole]):
                 if entry.filter not in asked:
                     continue
-                if entry.uid in stuck:
-                    begun_s[entry.target] = dict(tally_s[entry.target])
+                others = [one for place, one in enumerate(target.groups) if place != number]
+                elsewhere = any(suits(one, entry.filter, taken.get(entry.uid)) for one in others)
+                if entry.uid in stuck or elsewhere:
+                    begun_s[entry.target, number] = dict(tally_s[entry.target])
                     continue
                 now = unevenness(asked, tally_s[entry.target])
                 largest = max(largest, now)
-                at_first = unevenness(asked, begun_s[entry.target])
+                at_first = unevenness(asked, begun_s[entry.target, number])
                 inherited = at_first if at_first > EVEN.tolerance else 0.0
                 if now > inherited + EVEN.tolerance + ROUNDING:
                     seen = f"after {entry.uid} {entry.target} is uneven by {now:.2f} cycles"
@@ -85,7 +98,7 @@ def look_at_depth(
             last = changes[-1][0]
             before, nights = nights, _nights(kept.values())
             tally_s = _worth_s(kept.values(), nights)
-            for asked in _asked(target, tally_s):
+            for _, asked in _asked(target, tally_s, tally_s):
                 if last.filter not in asked:
                     continue
                 now = unevenness(asked, tally_s)
@@ -135,16 +148,28 @@ def _changes(entries: Sequence[Entry]) -> Iterator[list[tuple[Entry, float]]]:
             yield [(one, -one.exposure_s) for one in gone]
 
 
-def _asked(target: Target, tally_s: Mapping[str, float]) -> Iterator[dict[str, AskedSub]]:
-    """The filters of each group that have not all that is wanted of them."""
-    for group in target.groups:
+def suits(group: Group, filter_name: str, sub: TakenSub | None) -> bool:
+    """Whether a group has a filter, and is asked for under the sky of a sub, as far as is known."""
+    if filter_name not in group.filters or sub is None or not sub.skies:
+        return filter_name in group.filters
+    return not sub.skies.isdisjoint(group.sky)
+
+
+def _asked(
+    target: Target, tally_s: Mapping[str, float], tonight_s: Mapping[str, float]
+) -> Iterator[tuple[int, dict[str, AskedSub]]]:
+    """The filters of each group, with its number, that have not all that is wanted of them, nor
+    all that a night may give them.
+    """
+    for number, group in enumerate(target.groups):
         lacking = {
             name: sub
             for name, sub in group.filters.items()
-            if sub.wanted_hours is None or tally_s.get(name, 0.0) < 3600.0 * sub.wanted_hours
+            if (sub.wanted_hours is None or tally_s.get(name, 0.0) < 3600.0 * sub.wanted_hours)
+            and (sub.maximum_hours is None or tonight_s.get(name, 0.0) < 3600.0 * sub.maximum_hours)
         }
         if lacking:
-            yield lacking
+            yield number, lacking
 
 
 def unevenness(asked: Mapping[str, AskedSub], tally_s: Mapping[str, float]) -> float:

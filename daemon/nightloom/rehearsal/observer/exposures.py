@@ -8,6 +8,9 @@ from datetime import datetime
 import numpy as np
 
 from nightloom.rehearsal.observer.depth import Depth, shaken_arcsec, true_depth
+from nightloom.rehearsal.observer.frame_bytes import pixels
+from nightloom.rehearsal.observer.lit_sky import lit_by
+from nightloom.rehearsal.observer.rules import ASKED_SKY
 from nightloom.settings import Settings, Target
 from nightloom_drivers.physics.sphere import separation_deg, unit
 from nightloom_drivers.physics.world import World
@@ -25,11 +28,6 @@ SAME_START_S = 0.5
 
 ON_ITS_WAY_S = 2.0
 """From its arrival to when a frame must be safely on disk."""
-
-BLOCK = 2880
-"""A FITS file is made of blocks of so many bytes (FITS standard 4.0, section 3.1)."""
-
-CARD = 80
 
 
 @dataclass(frozen=True)
@@ -73,6 +71,10 @@ class TakenSub:
     stuck: bool = False
     """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
     depth: Depth = field(default_factory=Depth)
+    skies: frozenset[str] = frozenset()
+    """What lit the sky shortly before, and when it began: dark, moonlit or twilit."""
+    sun_altitude_deg: float = -90.0
+    """Of the centre of the Sun when it began."""
     lost: bool = False
     """The disk refused it, or the daemon died before it can have been there: it need not be."""
 
@@ -181,8 +183,7 @@ class Exposures:
             return None
         name, glass = observatory.wheel.slots[slot - 1], world.settings.wheel.filters[slot - 1]
         sight = world.mount.boresight(times)
-        places = unit(sight.ra_deg, sight.dec_deg)
-        middle = places.mean(axis=0)
+        middle = (places := unit(sight.ra_deg, sight.dec_deg)).mean(axis=0)
         target = self._target(middle, name, one.exposure_s)
         if target is None:
             return None
@@ -212,15 +213,28 @@ class Exposures:
             zlib.crc32(pixels(data)),
             one.stuck or bool(self._gone),
             true_depth(world, glass, times, looking, through, wander_arcsec, np.hypot(air, disc)),
+            *self._light(one.begun_s),
         )
 
+    def _light(self, t_s: float) -> tuple[frozenset[str], float]:
+        """What lit the sky shortly before a moment, and then, and the altitude of the Sun."""
+        site, dark_deg = self._world.site, self._settings.policies.dark.sun_altitude_deg
+        moments = (t_s, t_s - ASKED_SKY.tolerance)
+        skies = frozenset(lit_by(site, dark_deg, moment) for moment in moments)
+        return skies, site.sun_altitude_deg(t_s)
+
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:
-        for target in self._settings.targets.targets:
+        """The nearest target that asks for such a sub: panels of a mosaic lie close together."""
+        away_deg = {
+            target.name: float(
+                separation_deg(middle / np.linalg.norm(middle), unit(target.ra_deg, target.dec_deg))
+            )
+            for target in self._settings.targets.targets
+        }
+        for target in sorted(self._settings.targets.targets, key=lambda one: away_deg[one.name]):
             asked = target.subs.get(filter_name)
-            place = unit(target.ra_deg, target.dec_deg)
-            near = float(separation_deg(middle / np.linalg.norm(middle), place)) < UNDER_IT_DEG
             if (
-                near
+                away_deg[target.name] < UNDER_IT_DEG
                 and asked is not None
                 and _is_asked(
                     target, asked.exposure_s, exposure_s, self._settings.policies.guiding.unguided_s
@@ -266,22 +280,3 @@ def _is_asked(target: Target, asked_s: float, exposure_s: float, unguided_s: flo
     longest_s = max(sub.exposure_s for sub in target.subs.values())
     shorter = 1.0 if unguided_s is None else min(1.0, unguided_s / longest_s)
     return any(abs(asked_s * factor - exposure_s) < 1e-3 for factor in (1.0, shorter))
-
-
-def pixels(data: bytes) -> memoryview:
-    """The bytes of the first image of 16-bit numbers, or table, in a FITS file.
-
-    Raises ValueError where there is none.
-    """
-    sizes: dict[bytes, int] = {}
-    for at in range(0, len(data), CARD):
-        card = data[at : at + CARD]
-        if card.startswith((b"NAXIS ", b"NAXIS1 ", b"NAXIS2 ", b"BITPIX ")):
-            sizes[card[:6].rstrip()] = int(card[10:].split(b"/")[0])
-        if card.rstrip() == b"END" and sizes[b"NAXIS"]:
-            begin = -(-(at + CARD) // BLOCK) * BLOCK
-            size = sizes[b"NAXIS1"] * sizes[b"NAXIS2"] * abs(sizes[b"BITPIX"]) // 8
-            if begin + size > len(data):
-                raise ValueError(f"it ends after {len(data)} of {begin + size} bytes")
-            return memoryview(data)[begin : begin + size]
-    raise ValueError("no header with an image or a table has an end")

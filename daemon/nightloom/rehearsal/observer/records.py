@@ -14,9 +14,13 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from nightloom.rehearsal.observer.entries import Entry, read_entries
-from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares
-from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub, pixels
+from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares, suits
+from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub
+from nightloom.rehearsal.observer.frame_bytes import pixels
+from nightloom.rehearsal.observer.limits import look_at_hours, look_at_limits
+from nightloom.rehearsal.observer.panels import look_at_panels
 from nightloom.rehearsal.observer.rules import (
+    ASKED_SKY,
     CLEAR,
     DITHERED,
     FRAMES_KEPT,
@@ -28,13 +32,16 @@ from nightloom.rehearsal.observer.rules import (
     Finding,
     Findings,
 )
-from nightloom.settings import Settings
+from nightloom.settings import Group, Settings
 from nightloom_drivers.physics.sphere import separation_deg, unit
 
 ROUNDING = 1e-6
 
 AGAIN_AND_AGAIN = 3
 """Times in a row after which a filter need not be waited for."""
+
+SUN_DEG_PER_S = 360.0 / 86400.0
+"""As fast as the Sun can rise."""
 
 
 @dataclass(frozen=True)
@@ -61,13 +68,18 @@ def audit(
         if entry.accepted:
             _judge(settings, sub, entry, findings)
         if frames is not None and (entry.accepted or not sub.lost):
-            _look_at_file(sub, entry, frames, findings)
+            _look_at_file(settings, sub, entry, frames, findings)
     if frames is not None:
         _look_for_strays(entries, frames, ended_s, findings)
     _look_at_dithers(settings, subs, findings)
+    for sub in subs:
+        if sub.certain:
+            look_at_hours(settings, night, sub, findings)
+    look_at_panels(settings, entries, str(night), findings)
+    look_at_limits(settings, entries, str(night), findings)
     stuck = {entry.uid for sub, entry in pairs if sub.stuck} | set(_beside_bad(tonight))
-    unevenness = look_at_shares(settings, entries, str(night), findings, stuck)
     taken = {entry.uid: sub for sub, entry in pairs}
+    unevenness = look_at_shares(settings, entries, str(night), findings, stuck, taken)
     in_depth = look_at_depth(settings, entries, taken, str(night), findings)
     unevenness = max(unevenness, in_depth)
     return Audit(findings.found, unevenness)
@@ -131,11 +143,25 @@ def _compare(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings
     target = settings.targets.named(sub.target)
     away_arcsec = _apart_arcsec((target.ra_deg, target.dec_deg), (sub.ra_deg, sub.dec_deg))
     policies, scale = settings.policies, _scale_arcsec_per_px(settings)
-    radius_px = target.dither.radius_px or policies.dither.radius_px
+    radius_px = target.dither.over(policies.dither).radius_px
     allowed = policies.acquire.tolerance_arcsec + radius_px * scale + POINTED.tolerance
     if away_arcsec > allowed:
         seen = f"{entry.uid} is {away_arcsec:.0f}″ from {sub.target}, {allowed:.0f}″ are allowed"
         findings.add(POINTED, sub.start_s, seen)
+    if not sub.stuck and not any(_was_dark_for(settings, one, sub) for one in target.groups):
+        seen = (
+            f"{entry.uid} in {sub.filter} was begun under a {' or '.join(sorted(sub.skies))} sky,"
+            f" the Sun at {sub.sun_altitude_deg:.1f}°"
+        )
+        findings.add(ASKED_SKY, sub.start_s, seen)
+
+
+def _was_dark_for(settings: Settings, group: Group, sub: TakenSub) -> bool:
+    """Whether a group with its filter is asked for under the sky of a sub."""
+    darkest_deg = settings.policies.dark.sun_altitude_deg
+    limit_deg = darkest_deg if group.sun_altitude_deg is None else group.sun_altitude_deg
+    margin_deg = SUN_DEG_PER_S * ASKED_SKY.tolerance
+    return suits(group, sub.filter, sub) and sub.sun_altitude_deg <= limit_deg + margin_deg
 
 
 def _judge(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings) -> None:
@@ -152,7 +178,9 @@ def _judge(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings) 
         findings.add(IN_FOCUS, sub.start_s, seen)
 
 
-def _look_at_file(sub: TakenSub, entry: Entry, frames: Path, findings: Findings) -> None:
+def _look_at_file(
+    settings: Settings, sub: TakenSub, entry: Entry, frames: Path, findings: Findings
+) -> None:
     """The file against the ledger, the frame that left the camera, and the truth."""
     path = frames / entry.path
     if not entry.path or not path.is_file():
@@ -171,7 +199,17 @@ def _look_at_file(sub: TakenSub, entry: Entry, frames: Path, findings: Findings)
         return
     if not same:
         findings.add(FRAMES_KEPT, sub.start_s, f"{entry.path} holds other pixels than were taken")
+    panel = settings.targets.named(sub.target).number
+    if header.get("PANEL", 0) != panel or header.get("MOSAIC", "") != _mosaic(settings, sub):
+        seen = f"{entry.path} does not say that it is panel {panel}"
+        findings.add(FRAMES_KEPT, sub.start_s, seen)
     _look_at_header(header, sub, entry, findings)
+
+
+def _mosaic(settings: Settings, sub: TakenSub) -> str:
+    """The mosaic of a sub's target; empty where it is no panel."""
+    target = settings.targets.named(sub.target)
+    return target.whole if target.number else ""
 
 
 def _look_at_header(header: fits.Header, sub: TakenSub, entry: Entry, findings: Findings) -> None:
@@ -217,22 +255,26 @@ def _look_for_strays(
 
 
 def _look_at_dithers(settings: Settings, subs: Iterable[TakenSub], findings: Findings) -> None:
-    latest: dict[tuple[str, str], TakenSub] = {}
+    latest: dict[tuple[str, str], tuple[TakenSub, int]] = {}
     scale = _scale_arcsec_per_px(settings)
     for sub in subs:
         if not sub.certain:
             continue
-        before = latest.get((sub.target, sub.filter))
-        latest[sub.target, sub.filter] = sub
+        before, number = latest.get((sub.target, sub.filter), (None, 0))
+        latest[sub.target, sub.filter] = sub, 1
         if before is None or before.slews != sub.slews:
             continue
-        own_px = settings.targets.named(sub.target).dither.minimum_step_px
-        least_px = settings.policies.dither.minimum_step_px if own_px is None else own_px
+        dither = settings.targets.named(sub.target).dither.over(settings.policies.dither)
         places = (before.ra_deg, before.dec_deg), (sub.ra_deg, sub.dec_deg)
         moved_px = _apart_arcsec(*places) / scale
         wander_px = float(np.hypot(before.wander_arcsec, sub.wander_arcsec)) / scale
-        if moved_px < least_px - DITHERED.tolerance - wander_px:
+        if moved_px >= dither.minimum_step_px - DITHERED.tolerance - wander_px:
+            continue
+        latest[sub.target, sub.filter] = sub, number + 1
+        few = number < dither.subs_per_pointing
+        if not few and (number + 1) * sub.exposure_s > dither.exposed_s_per_pointing + ROUNDING:
             seen = f"{_named(sub)} is {moved_px:.1f} px from the one before it"
+            seen += f", and {number} were taken there" if number > 1 else ""
             findings.add(DITHERED, sub.start_s, seen)
 
 

@@ -138,10 +138,38 @@ EVEN_IN_DEPTH = Rule(
     0.1,
     "of the cycles that the filters have",
 )
+EVEN_PANELS = Rule(
+    "even_panels",
+    "No panel of a mosaic gets further ahead of another that lacks something and is well up than a"
+    " visit and this, or than it was when the night began and that.",
+    1.0,
+    "cycles",
+)
+ASKED_SKY = Rule(
+    "asked_sky",
+    "A sub begins under a sky, dark, moonlit or twilit, for which a group with its filter is asked,"
+    " or no longer than this after it.",
+    120.0,
+    "s",
+)
+IN_ITS_HOURS = Rule(
+    "in_its_hours",
+    "A sub is exposed within the hours of the night, by the clocks that say them, that are left to"
+    " its target, and no more than this outside.",
+    1.0,
+    "s",
+)
+NIGHTLY_LIMIT = Rule(
+    "nightly_limit",
+    "No sub is accepted when its target, or its filter, has had all that a night may give it.",
+    0.0,
+    "s",
+)
 DITHERED = Rule(
     "dithered",
-    "Between two subs of one filter there is a slew, or the telescope is the dither's shortest step"
-    " away, less this and what it wandered in both.",
+    "Before a sub for which its pointing has no room beside those of its filter, neither in subs"
+    " nor in exposed seconds, there is a slew, or the telescope is moved by the dither's shortest"
+    " step, less this and what it wandered in both.",
     1.0,
     "px",
 )
@@ -149,7 +177,8 @@ DITHERED = Rule(
 RULES = (
     CLOSED_IN_TIME, ROOF_OVER_PARKED, OPEN_FOR_SOMETHING, SUN, PIER, WATCHED, SLEW_IN_THE_OPEN,
     ENDS_SAFE, ENDED, ONE_ROUND, FRAMES_KEPT, POINTED, WCS_TRUE, NOTHING_HALF_DONE, CLEAR,
-    NOT_TRAILED, IN_FOCUS, EVEN, EVEN_IN_DEPTH, DITHERED,
+    NOT_TRAILED, IN_FOCUS, EVEN, EVEN_IN_DEPTH, EVEN_PANELS, ASKED_SKY, IN_ITS_HOURS, NIGHTLY_LIMIT,
+    DITHERED,
 )  # fmt: skip
 
 
