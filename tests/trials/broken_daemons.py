@@ -187,6 +187,10 @@ BROKEN = (
     Broken("dithered", never_dithers),
 )
 """One for each rule that nights by chance can break: none of them comes near the Sun, opens and
-closes eight times for nothing, or counts depth."""
+closes eight times for nothing, counts depth, or has mosaics, hours, moonlight or limits asked for.
+"""
 
-OUT_OF_REACH = {"sun", "one_round", "even_in_depth"}
+OUT_OF_REACH = {
+    "sun", "one_round", "even_in_depth", "even_panels", "asked_sky", "in_its_hours",
+    "nightly_limit",
+}  # fmt: skip
