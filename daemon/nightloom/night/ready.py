@@ -100,7 +100,10 @@ async def _cool(context: Context) -> None:
     began_s = steady_s()
     ramp = wanted.cooling_ramp_c_per_min
     try:
-        await camera.cool(wanted.target_temperature_c, ramp, COOLING_DEADLINE_S)
+        if camera.is_below(wanted.target_temperature_c):
+            await camera.keep_below(wanted.target_temperature_c)
+        else:
+            await camera.cool(wanted.target_temperature_c, ramp, COOLING_DEADLINE_S)
     except (DeviceLate, DeviceContradicts):
         reached_c = camera.temperature_c
         if reached_c is None:
