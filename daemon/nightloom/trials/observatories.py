@@ -39,7 +39,7 @@ SENSORS = (
 LONG_SUB_S = 180.0
 
 SMALL_SENSOR = (1024, 768, 3.76)
-SCALE_ARCSEC, FIELD_DEG = (0.5, 3.0), (0.35, 5.0)
+SCALE_ARCSEC, FIELD_DEG = (0.5, 2.0), (0.35, 5.0)
 """Of a pixel, and of the longer side: stars are sampled, and there are some."""
 
 
