@@ -2,6 +2,7 @@
 
 import hashlib
 import zlib
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -36,6 +37,9 @@ from nightloom.settings import Group, Settings
 from nightloom_drivers.physics.sphere import separation_deg, unit
 
 ROUNDING = 1e-6
+
+AGAIN_AND_AGAIN = 3
+"""Times in a row after which a filter need not be waited for."""
 
 SUN_DEG_PER_S = 360.0 / 86400.0
 """As fast as the Sun can rise."""
@@ -85,12 +89,26 @@ def audit(
             look_at_hours(settings, night, sub, findings)
     look_at_panels(settings, entries, str(night), findings)
     look_at_limits(settings, entries, str(night), findings)
-    stuck = {entry.uid for sub, entry in pairs if sub.stuck}
+    stuck = {entry.uid for sub, entry in pairs if sub.stuck} | set(_beside_bad(tonight))
     taken = {entry.uid: sub for sub, entry in pairs}
     unevenness = look_at_shares(settings, entries, str(night), findings, stuck, taken)
     in_depth = look_at_depth(settings, entries, taken, str(night), findings)
     unevenness = max(unevenness, in_depth)
     return Audit(findings.found, unevenness)
+
+
+def _beside_bad(entries: Iterable[Entry]) -> Iterator[str]:
+    """The frames that were taken while another filter of their target was refused again and again:
+    one bad filter does not cost the others the night.
+    """
+    refused: dict[tuple[str, str], int] = defaultdict(int)
+    for entry in entries:
+        key = entry.target, entry.filter
+        refused[key] = 0 if entry.accepted else refused[key] + 1
+        if any(
+            n >= AGAIN_AND_AGAIN and target == entry.target for (target, _), n in refused.items()
+        ):
+            yield entry.uid
 
 
 def _paired(
@@ -261,7 +279,8 @@ def _look_at_dithers(settings: Settings, subs: Iterable[TakenSub], findings: Fin
         dither = settings.targets.named(sub.target).dither.over(settings.policies.dither)
         places = (before.ra_deg, before.dec_deg), (sub.ra_deg, sub.dec_deg)
         moved_px = _apart_arcsec(*places) / scale
-        if moved_px >= dither.minimum_step_px - DITHERED.tolerance:
+        wander_px = float(np.hypot(before.wander_arcsec, sub.wander_arcsec)) / scale
+        if moved_px >= dither.minimum_step_px - DITHERED.tolerance - wander_px:
             continue
         latest[sub.target, sub.filter] = sub, number + 1
         few = number < dither.subs_per_pointing
