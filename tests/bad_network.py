@@ -1,15 +1,21 @@
-"""A network between a client and a server that delays, stalls, swallows and cuts, by chance.
+"""A network between a client and a server that does harm by chance: it delays, splits, stalls,
+swallows, repeats, garbles, cuts and half closes.
 
-It swallows on the way to the client only: a server answers half a request by ending the connection.
+It swallows, repeats and garbles on the way to the client only: a server answers half a request by
+ending the connection.
 """
 
 import asyncio
 import contextlib
+from collections import Counter
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 import numpy as np
+
+CRUMB_BYTES = 7
+"""Length of the parts of a piece that is split."""
 
 
 @dataclass(frozen=True)
@@ -20,19 +26,30 @@ class Badness:
     delay_s: float = 0.05
     stalled: float = 0.02
     stall_s: float = 1.0
+    split: float = 0.1
     swallowed: float = 0.02
+    repeated: float = 0.02
+    garbled: float = 0.02
+    half_closed: float = 0.01
     cut: float = 0.02
 
 
 class BadNetwork:
-    """Passes connections on to a server, badly until it is `mended`."""
+    """Passes connections on to a server, badly until it is mended; `harm` counts what it did."""
 
     def __init__(self, server_port: int, badness: Badness, seed: int) -> None:
         self.port = 0
-        self.mended = False
-        self.swallowed = self.cuts = 0
+        self.harm: Counter[str] = Counter()
+        self._mended = False
         self._server_port, self._badness = server_port, badness
         self._chance = np.random.default_rng(seed)
+        self._writers: set[asyncio.StreamWriter] = set()
+
+    def mend(self) -> None:
+        """Do no harm from now on, and cut once more: what was garbled may have been believed."""
+        self._mended = True
+        for writer in self._writers:
+            writer.transport.abort()
 
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """One connection, until either side or chance ends it."""
@@ -42,9 +59,10 @@ class BadNetwork:
             writer.transport.abort()
             return
         ways = [
-            asyncio.create_task(self._pass_on(reader, there[1], swallowing=False)),
-            asyncio.create_task(self._pass_on(there[0], writer, swallowing=True)),
+            asyncio.create_task(self._pass_on(reader, there[1], to_client=False)),
+            asyncio.create_task(self._pass_on(there[0], writer, to_client=True)),
         ]
+        self._writers |= {writer, there[1]}
         try:
             await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -53,31 +71,49 @@ class BadNetwork:
             await asyncio.gather(*ways, return_exceptions=True)
             for end in (writer, there[1]):
                 end.transport.abort()
+            self._writers -= {writer, there[1]}
 
     async def _pass_on(
-        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, *, swallowing: bool
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, *, to_client: bool
     ) -> None:
         with contextlib.suppress(ConnectionError):
             while piece := await reader.read(4096):
-                if not self.mended and not (piece := await self._harmed(piece, swallowing)):
+                if not self._mended and not (piece := await self._harmed(piece, to_client)):
                     return
-                writer.write(piece)
-                await writer.drain()
+                if not self._mended and self._falls("half_closed"):
+                    writer.write_eof()
+                    await asyncio.get_running_loop().create_future()
+                crumbs = CRUMB_BYTES if not self._mended and self._falls("split") else len(piece)
+                for at in range(0, len(piece), crumbs):
+                    writer.write(piece[at : at + crumbs])
+                    await writer.drain()
+                    await asyncio.sleep(0)
 
-    async def _harmed(self, piece: bytes, swallowing: bool) -> bytes:
+    async def _harmed(self, piece: bytes, to_client: bool) -> bytes:
         """What is left of a piece; nothing when the connection is cut."""
-        bad, dice = self._badness, self._chance.random(4)
-        if dice[0] < bad.cut:
-            self.cuts += 1
+        bad = self._badness
+        if self._falls("cut"):
             return b""
-        if dice[1] < bad.stalled:
+        if self._falls("stalled"):
             await asyncio.sleep(bad.stall_s)
-        if dice[2] < bad.delayed:
+        if self._falls("delayed"):
             await asyncio.sleep(bad.delay_s)
-        if swallowing and dice[3] < bad.swallowed and len(piece) > 1:
-            self.swallowed += 1
-            return piece[: len(piece) // 2]
+        if not to_client:
+            return piece
+        if self._falls("swallowed") and len(piece) > 1:
+            piece = piece[: len(piece) // 2]
+        if self._falls("repeated"):
+            piece += piece
+        if self._falls("garbled"):
+            at = int(self._chance.integers(len(piece)))
+            piece = piece[:at] + self._chance.bytes(1) + piece[at + 1 :]
         return piece
+
+    def _falls(self, what: str) -> bool:
+        """Whether chance wills it, once."""
+        falls = bool(self._chance.random() < getattr(self._badness, what))
+        self.harm[what] += falls
+        return falls
 
 
 @asynccontextmanager

@@ -24,6 +24,11 @@ class ScriptedServer:
         assert self._writer is not None
         self._writer.write(text.encode() if isinstance(text, str) else text)
 
+    async def taken(self) -> None:
+        """Wait until the client has taken most of what was said. Raises ConnectionError."""
+        assert self._writer is not None
+        await self._writer.drain()
+
     def drop(self) -> None:
         """Close the connection."""
         assert self._writer is not None

@@ -14,9 +14,10 @@ SOURCES = sorted([*DAEMON.rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
 ACTING = {
     "clouds": {"monitor"},
     "cycle": set[str](),
+    "drawing": set[str](),
     "faults": {"trying"},
     "focusing": {"runs", "scanning", "watching", "records", "learned", "kept_focus", "confirming"},
-    "frames": {"pipeline", "measuring", "disk", "records", "recovery", "weighing"},
+    "frames": {"pipeline", "download", "measuring", "disk", "records", "recovery", "weighing"},
     "guiding": {
         "guiding",
         "loop",

@@ -2,6 +2,8 @@
 
 The first thing a started daemon does is to be safe, whatever is missing and whatever the hour,
 unless a night is under way that it can go on with; and it does not leave a rig that is not.
+
+Long on purpose: a daemon's life, from its start to its end, is read in one place.
 """
 
 import asyncio
@@ -11,7 +13,6 @@ from datetime import UTC, date, datetime
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.date import DateTrigger
 
-from nightloom.checks.devices import check_devices
 from nightloom.errors import BadInput
 from nightloom.executor import Threads, Workers
 from nightloom.last_resort import guard_of, open_ledger
@@ -21,6 +22,7 @@ from nightloom.night.context import Context
 from nightloom.night.desk import RETIRE, logged, noted
 from nightloom.night.gather import gather
 from nightloom.night.interrupts import first
+from nightloom.night.left_over import settled
 from nightloom.night.next_night import next_night
 from nightloom.night.night import Night
 from nightloom.night.phases import Phase
@@ -28,10 +30,12 @@ from nightloom.night.table import Work
 from nightloom.night.telling import told_of_idle, told_of_night
 from nightloom.notices.addresses import addresses
 from nightloom.notices.notices import Notices
+from nightloom.reaching import device_problems, opened
 from nightloom.remote.server import remote
 from nightloom.report.morning import Mornings
-from nightloom.requests import Answer, Ask, Change, Done, Refused, Request, Retire, Told
+from nightloom.requests import Answer, Ask, Change, Done, Refused, Reload, Request, Retire, Told
 from nightloom.requests.door import door
+from nightloom.rereading import Asked, Reread, heeded, reloaded
 from nightloom.rig import assemble, safety_devices
 from nightloom.rig_lock import rig_lock
 from nightloom.safety import Guard, NotSafe, make_safe
@@ -41,18 +45,14 @@ from nightloom.settings import Problem, Settings, SettingsError
 from nightloom.sky import night_of
 from nightloom.solving import Solver
 from nightloom.status import Account, Status
-from nightloom.systemd import systemd_told
+from nightloom.systemd import quiet_s_max, systemd_told
 from nightloom.telemetry import Log
-from nightloom.telemetry.events import NightArmed, PersonNeeded, ServerAwaited
+from nightloom.telemetry.events import NightArmed, PersonNeeded
 from nightloom.telemetry.nights import go_on_in_newest, log_file
-from nightloom.telemetry.outages import outages_told, telling_s
+from nightloom.telemetry.outages import outages_told
 from nightloom.upkeep import keep_up, midday, tell_of_missed
 from nightloom_drivers.clock import Clock, WallClock
-from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.link.indi import IndiLink
-
-PATIENCE_S = 10.0
-"""How long a configured device may take to show itself when the daemon starts."""
 
 SERVER_ANSWERS_S = 5.0
 """A server that is up answers within a second; between two tries a person may ask for the end."""
@@ -64,19 +64,15 @@ TRY_AGAIN_S = 60.0
 """Between two tries to make a rig safe that could not be."""
 
 
-class LeftUnsafe(Exception):
-    """A person asked for the end while the rig was not known to be parked and closed."""
-
-
 async def stay_up(
     settings: Settings,
     workers: Workers,
     log: Log,
-    stop: asyncio.Event,
+    asked: Asked,
     nights: int | None,
     gathering: Work = gather,
 ) -> None:
-    """Make the configured rig safe, and run nights on it until `stop` is set.
+    """Make the configured rig safe, and run nights on it until a person asks for the end.
 
     Raises BadInput or SettingsError for what cannot work, once the rig is safe; LeftUnsafe when
     it never was.
@@ -84,23 +80,25 @@ async def stay_up(
     with ExitStack() as stack:
         stack.enter_context(rig_lock(settings.observatory))
         ledger, unread = open_ledger(settings, stack)
+        stop, clock = asked.stop, WallClock()
         server = settings.observatory.server
         link = IndiLink(server.host, server.port, answer_s=SERVER_ANSWERS_S)
-        daemon = Daemon(settings, link, ledger, log, WallClock(), workers, stop, gathering)
+        daemon = Daemon(settings, link, ledger, log, clock, workers, stop, gathering, asked.reread)
         stack.enter_context(log.listen(daemon.account.observe))
         where, daemon.refused = addresses(settings)
         said = settings.policies.notices
         notices = Notices(settings.observatory.name, said.events, where, log)
-        output, clock = settings.observatory.output_folder, WallClock()
+        output = settings.observatory.output_folder
         go_on_in_newest(log, output, night_of(clock.unix_s(), settings.observatory.site.place))
         async with (
             notices.sending(),
             door(output, daemon.answer, log),
             remote(settings, daemon.answer, log, clock),
-            systemd_told(settings, log),
+            systemd_told(daemon.silence_s, log),
+            heeded(asked.reload, daemon.reload),
             daemon.mornings.finished(stop),
         ):
-            await _opened(link, log, stop)
+            await opened(link, log, stop)
             try:
                 async with outages_told(link, log):
                     await daemon.stay_up(nights, unread)
@@ -121,6 +119,7 @@ class Daemon:
         workers: Workers,
         stop: asyncio.Event,
         gathering: Work,
+        reread: Reread | None = None,
     ) -> None:
         self._settings, self._link, self._ledger, self._log = settings, link, ledger, log
         self._clock, self._workers, self._stop = clock, workers, stop
@@ -133,7 +132,9 @@ class Daemon:
         """The nights that were begun here: what one of them was given up for is still there."""
         self._retire = asyncio.Event()
         """Set when a person asks between nights for the rig to be parked and closed."""
-        self.account, self.mornings = Account(), Mornings(settings, log, clock)
+        self.account, self.mornings = Account(), Mornings(log, clock)
+        self._reread: Reread = reread or (lambda: settings)
+        self._reloaded = asyncio.Event()
         self.refused: list[Problem] = []
         """What is wrong besides the devices: no night begins with it."""
 
@@ -160,14 +161,13 @@ class Daemon:
 
     async def _run_nights(self, nights: int | None, solver: Solver) -> None:
         scheduler = AsyncIOScheduler(timezone=UTC)
-        scheduler.add_job(
-            self._keep_up,
-            midday(self._settings.observatory.site.longitude_deg),
-            misfire_grace_time=None,
-        )
+        noon = midday(self._settings.observatory.site.longitude_deg)
+        scheduler.add_job(self._keep_up, noon, misfire_grace_time=None)
         scheduler.start()
         if self._ledger is not None:
             tell_of_missed(self._settings, self._ledger, self._log, self._clock)
+            if not self._under_way():
+                await self._settle(self._ledger)
         try:
             while not self._stop.is_set() and (nights is None or len(self._begun) < nights):
                 night = self._next_night()
@@ -177,10 +177,19 @@ class Daemon:
         finally:
             scheduler.shutdown(wait=False)
 
+    async def _settle(self, ledger: Ledger) -> None:
+        """What a night that a crash cut short left, which goes on no more, and its report."""
+        executors = self._workers, Threads()
+        by = self._clock, self._log
+        for night in await settled(self._settings, ledger, self._next_night(), *executors, *by):
+            self.mornings.begin(night, self._settings)
+        self.mornings.make_up(self._settings, ledger, self._next_night())
+
     async def _keep_up(self) -> None:
         """By day; where it is never day the night goes first."""
         if self._ledger is not None and self._night is None:
             keep_up(self._settings, self._ledger, self._log, self._clock)
+            self.mornings.make_up(self._settings, self._ledger, self._next_night())
 
     # For persons ------------------------------------------------------------------------------
 
@@ -188,6 +197,8 @@ class Daemon:
         """Tell what goes on, or put a request in force."""
         if isinstance(request, Ask):
             return Told(status=self._status())
+        if isinstance(request, Reload):
+            return self.reload(origin)
         if self._night is not None and self.account.phase != Phase.ASLEEP:
             return self._night.desk.take(request, origin)
         answer = self._between_nights(request)
@@ -211,6 +222,21 @@ class Daemon:
         now = self._clock.now()
         return told_of_idle(self._settings, self.account, self._ledger, self._guard, now)
 
+    # Its configuration ------------------------------------------------------------------------
+
+    def silence_s(self) -> float:
+        """How long the night's work may say nothing at present."""
+        night = [] if self._night is None else [self._night.settings]
+        return max(map(quiet_s_max, (self._settings, *night)))
+
+    def reload(self, origin: str = "signal") -> Done | Refused:
+        """Take what may be taken of the configuration as it is now; say what was and was not."""
+        when = "from now on" if self._night is None else "from the next night on"
+        self._settings, answer = reloaded(self._settings, self._reread, when=when)
+        self._reloaded.set()
+        self._log.emit(logged(Reload(), origin, answer))
+        return answer
+
     # Being safe -------------------------------------------------------------------------------
 
     async def _make_safe(self) -> None:
@@ -227,7 +253,7 @@ class Daemon:
             await asyncio.sleep(TRY_AGAIN_S)
 
     async def _problems(self) -> list[Problem]:
-        devices = await check_devices(self._settings, self._link, patience_s=PATIENCE_S)
+        devices = await device_problems(self._settings, self._link, self._stop)
         return [*self.refused, *devices]
 
     # Nights -----------------------------------------------------------------------------------
@@ -247,12 +273,15 @@ class Daemon:
         self._log.emit(NightArmed(night=str(night), begins_utc=starts))
         dusk = asyncio.Event()
         scheduler.add_job(dusk.set, DateTrigger(starts), id=DUSK, misfire_grace_time=None)
-        await first(dusk.wait(), self._stop.wait(), self._retire.wait())
+        await first(dusk.wait(), self._stop.wait(), self._retire.wait(), self._reloaded.wait())
         if scheduler.get_job(DUSK) is not None:
             scheduler.remove_job(DUSK)
         if self._retire.is_set():
             self._retire.clear()
             await self._make_safe()
+            return False
+        if self._reloaded.is_set():  # dusk may come at another time
+            self._reloaded.clear()
             return False
         return not self._stop.is_set()
 
@@ -280,21 +309,4 @@ class Daemon:
             await Night(context, self._gathering).run()
         finally:
             self._night, self._guard = None, context.guard
-            self.mornings.begin(night)
-
-
-async def _opened(link: IndiLink, log: Log, stop: asyncio.Event) -> None:
-    """Open the link, however long its server takes to come up. Raises LeftUnsafe."""
-    loop, pauses = asyncio.get_running_loop(), telling_s()
-    tell_s = loop.time()
-    while True:
-        try:
-            return await link.open()
-        except DeviceGone as nobody:
-            if loop.time() >= tell_s:
-                log.emit(ServerAwaited(reason=str(nobody)))
-                tell_s = loop.time() + next(pauses)
-        if stop.is_set():
-            raise LeftUnsafe(
-                "The INDI server never answered: whether the rig is parked and closed is not known."
-            )
+            self.mornings.begin(night, context.settings)

@@ -26,7 +26,6 @@ from nightloom.settings.observatory import PowerSwitch as PowerSwitchSection
 from nightloom.solving.catalogue_solver import StarSource
 from nightloom.telemetry.events import LikenessAssumed
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.depth import Depth
 from nightloom_drivers.devices import (
     Camera,
     Device,
@@ -43,6 +42,7 @@ from nightloom_drivers.link.indi import IndiLink
 from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import RigSettings
+from nightloom_drivers.sent import Sent
 from nightloom_drivers.serve import Options as RigOptions
 from nightloom_drivers.serve import serve
 from nightloom_drivers.simulators.rig import STATION, build_rig, outlet_of
@@ -99,12 +99,10 @@ class Rig:
             raise several.exceptions[0] from several
 
 
-def assemble(
-    link: Link, observatory: Observatory, clock: Clock, depth: Depth = Depth.PIXELS
-) -> Rig:
-    """The observatory's instruments over a link, real or simulated to some depth."""
+def assemble(link: Link, observatory: Observatory, clock: Clock, sent: Sent = Sent.PIXELS) -> Rig:
+    """The observatory's instruments over a link, real or simulated, whatever its cameras send."""
     rig = _filled(Rig, link, observatory, clock, guarded=False)
-    if depth is Depth.PIXELS:
+    if sent is Sent.PIXELS:
         return rig
     main, guide = OF_LISTS
     return replace(rig, measuring=main, guide_measuring=guide)
@@ -150,10 +148,13 @@ class SimulatedRig:
 
 
 def simulated_rig(
-    settings: RigSettings, clock: Clock, seed: int, depth: Depth = Depth.PIXELS
+    settings: RigSettings, clock: Clock, seed: int, sent: Sent = Sent.PIXELS, night: int = 0
 ) -> SimulatedRig:
-    """A simulated rig that begins at the clock's present, over a loopback."""
-    built = build_rig(settings, clock, seed, depth)
+    """A simulated rig that begins at the clock's present, over a loopback.
+
+    `night` numbers its nights from 0: the rig is the seed's, the sky each night's own.
+    """
+    built = build_rig(settings, clock, seed, sent, night)
     return SimulatedRig(LoopbackLink(built.simulators), built.world)
 
 

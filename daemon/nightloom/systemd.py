@@ -12,7 +12,7 @@ The protocol is that of sd_notify(3): datagrams to the socket named in NOTIFY_SO
 import asyncio
 import os
 import socket
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from datetime import datetime
 
@@ -59,8 +59,7 @@ class Systemd:
 class LifeSigns:
     """Whether the night's work goes on, by what it logs; `now_s` are any steady seconds."""
 
-    def __init__(self, quiet_s_max: float, now_s: float) -> None:
-        self._quiet_s_max = quiet_s_max
+    def __init__(self, now_s: float) -> None:
         self._heard_s, self.phase, self.reason = now_s, Phase.ASLEEP.value, ""
 
     def observe(self, event: Event, now_s: float) -> None:
@@ -69,25 +68,28 @@ class LifeSigns:
         if isinstance(event, PhaseChanged):
             self.phase, self.reason = event.after, event.reason
 
-    def lives(self, now_s: float) -> bool:
-        """Whether all is well as far as can be told."""
-        return self.phase not in WORKING or now_s - self._heard_s <= self._quiet_s_max
+    def lives(self, now_s: float, quiet_s_max: float) -> bool:
+        """Whether all is well as far as can be told, with silence of `quiet_s_max` at the most."""
+        return self.phase not in WORKING or now_s - self._heard_s <= quiet_s_max
 
 
 @asynccontextmanager
 async def systemd_told(
-    settings: Settings, log: Log, environment: Mapping[str, str] = os.environ
+    silence_s: Callable[[], float], log: Log, environment: Mapping[str, str] = os.environ
 ) -> AsyncIterator[None]:
-    """Tell systemd that the daemon is up, then what it does and that it lives, until it stops."""
+    """Tell systemd that the daemon is up, then what it does and that it lives, until it stops.
+
+    `silence_s` is how long its work may say nothing at present.
+    """
     line, loop = Systemd(environment), asyncio.get_running_loop()
-    signs = LifeSigns(quiet_s_max(settings), loop.time())
+    signs = LifeSigns(loop.time())
 
     def observe(_: datetime, event: Event) -> None:
         signs.observe(event, loop.time())
 
     async def feed() -> None:
         while True:
-            if signs.lives(loop.time()):
+            if signs.lives(loop.time(), silence_s()):
                 why = f": {signs.reason}" if signs.reason else ""
                 line.tell("WATCHDOG=1", f"STATUS={signs.phase}{why}")
             await asyncio.sleep(line.fed_s)

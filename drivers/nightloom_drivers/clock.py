@@ -8,6 +8,7 @@ faster. A clock only adds the calendar to the loop's time.
 import asyncio
 import selectors
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Protocol
 
@@ -50,6 +51,17 @@ class LoopClock:
         return datetime.fromtimestamp(self.unix_s(), UTC)
 
 
+class WrongClock(LoopClock):
+    """The same, as somebody has set it: `off_s` says how far it is ahead of the time."""
+
+    def __init__(self, epoch_s: float, off_s: Callable[[], float]) -> None:
+        super().__init__(epoch_s)
+        self._off_s = off_s
+
+    def unix_s(self) -> float:
+        return super().unix_s() + self._off_s()
+
+
 class SteadyClock:
     """A clock, and beside it what it would read had nobody set it since this object was made.
 
@@ -72,6 +84,11 @@ class SteadyClock:
         reads_s = self._clock.unix_s()
         steady_s = self._began_s + asyncio.get_running_loop().time()
         return (reads_s,) if abs(reads_s - steady_s) < SET_S else (reads_s, steady_s)
+
+
+def steady_s() -> float:
+    """Seconds of the running loop, for how long something takes: nobody sets them."""
+    return asyncio.get_running_loop().time()
 
 
 def real_monotonic_s() -> float:

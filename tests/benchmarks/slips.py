@@ -39,6 +39,8 @@ SWAYING = (
 )
 FOCUSING = "daemon/nightloom/focusing/"
 FRAMES, WRITER = "daemon/nightloom/frames/", "frames/test_writer.py"
+HOSTILE = "link/test_hostile_servers.py"
+CUTS = "frames/test_power_cuts.py"
 FULL = (
     "frames/test_pipeline.py::test_a_disk_that_refuses_frame_after_frame_is_told_to_who_watches",
     "frames/test_pipeline.py::test_a_disk_that_takes_a_frame_again_is_forgiven",
@@ -55,6 +57,11 @@ GUIDE_LISTS = ("guiding/test_listed_stars.py",)
 
 
 REPORT, MINUTES = "daemon/nightloom/report/", "report/test_minutes.py"
+
+CHECKS, FITTING = "daemon/nightloom/checks/", ("checks/test_fitting.py",)
+DRAFT, PLAUSIBLE = ("checks/test_draft.py",), ("checks/test_plausible.py",)
+SETTINGS, PROBLEMS = "daemon/nightloom/settings/", ("settings/test_problems.py",)
+CHANGES, ANY_FRAME = ("settings/test_changes.py",), ("devices/test_any_frame.py",)
 
 
 def asked(name: str) -> tuple[str]:
@@ -530,7 +537,7 @@ SLIPS = (
     Slip("worth forgets that light counts twice", "daemon/nightloom/frames/depth.py",
          "seen.starlight**2", "seen.starlight", ("frames/test_depth.py",)),
     Slip("taking back forgets evenness", "daemon/nightloom/frames/pipeline.py",
-         "if known is None or not self._records.may_take_back(known[0]):", "if known is None:",
+         "if known is None or not self._records.may_take_back(known):", "if known is None:",
          (TAKEN_BACK,)),
     Slip("moonlight is unexplained", CLOUDS + "frames.py",
          "/ (frame.lit_sky or 1.0)", "", (LIGHT,)),
@@ -604,7 +611,8 @@ SLIPS = (
     Slip("a disk that takes nothing is not noticed", FRAMES + "disk.py",
          "if len(self._refusals) >= UNWRITTEN_MAX:", "if False:", FULL),
     Slip("a frame's folder is not synced", FRAMES + "writer.py",
-         "(path) from taken\n    _sync_folder(path.parent)\n", "(path) from taken\n", (WRITER,)),
+         "    partial.unlink()\n    sync_folder(path.parent)\n", "    partial.unlink()\n",
+         (WRITER,)),
     Slip("a frame's bytes are not synced", FRAMES + "writer.py",
          "        file.flush()\n        os.fsync(file.fileno())\n", "        file.flush()\n",
          (WRITER,)),
@@ -622,6 +630,28 @@ SLIPS = (
     Slip("a verdict on disk is not synced", FRAMES + "writer.py",
          "            os.fsync(file.fileno())\n            file.seek(0)\n",
          "            file.seek(0)\n", (WRITER,)),
+    Slip("frames that a killed daemon left wait for the next night",
+         "daemon/nightloom/night/left_over.py", "        pipeline.recover()\n", "",
+         ("night/test_left_over.py",)),
+    Slip("a server that goes while devices are looked at ends the daemon",
+         "daemon/nightloom/reaching.py", "if link.connected and look >= LOOKS_MAX:", "if True:",
+         ("test_reaching.py",)),
+    Slip("a server may define properties without end", LINK + "indi.py",
+         "if len(self._vectors) > VECTORS_MAX:", "if False:", (HOSTILE,)),
+    Slip("a property may be of any size", LINK + "channel.py",
+         "if len(packet) > RECORD_BYTES_MAX:", "if False:", ("link/test_indi_child.py",)),
+    Slip("a message may be of any length", LINK + "liveness.py",
+         "if received_bytes - self._heard_bytes > MESSAGE_BYTES_MAX:", "if False:",
+         ("link/test_liveness.py",)),
+    Slip("a new folder's name is not synced", "daemon/nightloom/folders.py",
+         "exist_ok=True)\n        sync_folder(folder.parent)\n", "exist_ok=True)\n", (CUTS,)),
+    Slip("what an earlier daemon made is not synced", "daemon/nightloom/folders.py",
+         "            sync_folder(folder.parent)\n    else:", "            pass\n    else:",
+         (CUTS,)),
+    Slip("a file that does not say yet that it was taken back never does", FRAMES + "pipeline.py",
+         "if self._disk.holds(frame):", "if False:", (CUTS,)),
+    Slip("what is left of a frame's writing stays", FRAMES + "writer.py",
+         "    partial.unlink()\n    sync_folder", "    sync_folder", (CUTS,)),
     Slip("a frame goes over another of its name", FRAMES + "writer.py",
          "        os.link(partial, path)  #", "        os.rename(partial, path)  #", (WRITER,)),
     Slip("a verdict in flight that turns out bad is not reckoned with",
@@ -819,6 +849,22 @@ SLIPS = (
     Slip("binned pixels are half a pixel off", REPORT + "combining.py",
          "there = (frame.wcs_world2pix(sky, 0)[:, ::-1] + 0.5) / step - 0.5",
          "there = frame.wcs_world2pix(sky, 0)[:, ::-1] / step", ("report/test_combining.py",)),
+    Slip("frames beyond the first batch are left out of a combination", REPORT + "combining.py",
+         "    return [slice(first, None, number) for first in range(number)]\n",
+         "    return [slice(0, None, number)]\n", ("report/test_combining.py",)),
+    Slip("a batch takes the place of those before it", REPORT + "combining.py",
+         "self._weight[part] += each.sum(axis=0)", "self._weight[part] = each.sum(axis=0)",
+         ("report/test_combining.py",)),
+    Slip("a report that a stopped daemon owed is never written", "daemon/nightloom/daemon.py",
+         "        self.mornings.make_up(self._settings, ledger, self._next_night())",
+         "        pass",
+         ("safety/test_phases_alone.py::test_a_night_that_ended_is_not_armed_again",)),
+    Slip("an hour's gaps are taken for a night's", "daemon/nightloom/cli/weave.py",
+         "round(asked.hours * _per_hour(asked, cost_s), 3)", "round(_per_hour(asked, cost_s), 3)",
+         ("cli/test_weave_command.py",)),
+    Slip("names in drawings are taken to be narrow", "daemon/nightloom/drawing/letters.py",
+         "CAPITAL_EM, WIDE_EM = 0.43, 0.66, 0.79, 1.0", "CAPITAL_EM, WIDE_EM = 0.3, 0.4, 0.5, 0.6",
+         ("drawing/test_night_sheet.py",)),
     Slip("a rig that may not be safe is told last", REPORT + "opening.py",
          "        *_unsafe(night, zone),\n        _kept(night, spent),\n",
          "        _kept(night, spent),\n        *_unsafe(night, zone),\n",
@@ -844,6 +890,49 @@ SLIPS = (
     Slip("listed guide stars keep their light behind cloud", "daemon/nightloom/guiding/listed.py",
          'flux = np.where(seen, listed["flux_adu"] * inside, 0.0)',
          "flux = stars.flux_adu[: len(which)].copy()", GUIDE_LISTS),
+    # Configurations ------------------------------------------------------------------------------
+    Slip("a key without its bounds in the reference", SETTINGS + "reference.py",
+         'return "not empty" if filled else bounds(field).strip()', 'return ""',
+         ("test_reference.py",)),
+    Slip("a draft written over what is there", "daemon/nightloom/cli/check_draft.py",
+         "    if there:\n", "    if not there:\n", DRAFT),
+    Slip("the larger of two cameras guides", CHECKS + "choosing.py",
+         "_has_cooler(one), _area(one))\n\n\ndef", "_has_cooler(one), -_area(one))\n\n\ndef",
+         DRAFT),
+    Slip("devices left on by a look", CHECKS + "looking.py",
+         "*(switch_off(link, name, patience_s) for name in off)", "", DRAFT),
+    Slip("a station that nobody asks for is no matter", CHECKS + "draft.py",
+         "    if not rig.stations:\n", "    if rig.stations:\n", DRAFT),
+    Slip("a focuser's ends of its driver ignored", CHECKS + "fitting.py",
+         "if said.maximum_steps > highest:", "if said.maximum_steps > 3 * highest:", FITTING),
+    Slip("a driver's other place not told", CHECKS + "fitting.py",
+         "if off_deg > NEAR_DEG:", "if off_deg > 180.0:", FITTING),
+    Slip("a target below the horizon all year", CHECKS + "plausible.py",
+         "target.dec_deg) <= 0:", "target.dec_deg) <= -90:", PLAUSIBLE),
+    Slip("a disk that is not mounted taken for a folder", CHECKS + "disk.py",
+         "and not point.is_mount()", "and point.is_mount()", PLAUSIBLE),
+    Slip("a blind filter asked for", SETTINGS + "crosscheck.py",
+         '.get("blind") is True', '.get("blind") is None', PROBLEMS),
+    Slip("a telescope of f/0.005", SETTINGS + "observatory.py",
+         "FASTEST_RATIO = 0.5", "FASTEST_RATIO = 0.001", PROBLEMS),
+    Slip("a held table taken over", SETTINGS + "changes.py",
+         'Policies: ("notices", "remote"),', 'Policies: ("notices",),', CHANGES),
+    Slip("filters of another wheel taken over", SETTINGS + "changes.py",
+         'held.add("filters")', "pass", CHANGES),
+    Slip("a mark of byte order read as text", SETTINGS + "parsing.py",
+         "if data.startswith(MARKS):", "if data.startswith(MARKS[1:]):", PROBLEMS),
+    Slip("sixty minutes taken for an hour", SETTINGS + "coordinates.py",
+         'warnings.simplefilter("error")', 'warnings.simplefilter("ignore")',
+         ("settings/test_mutations.py", "settings/test_problems.py")),
+    Slip("a header's negative size taken", DEVICES + "fits_image.py",
+         "if not 0 <= number <= COUNT_MAX:", "if number > COUNT_MAX:", ANY_FRAME),
+    Slip("what a device lacks waited for again", DEVICES + "device.py",
+         "if self.is_ready and not self.link.ever_had(self.device, name):", "if False:",
+         ("devices/test_cooling.py",)),
+    Slip("a needed property that never comes tried again", DEVICES + "device.py",
+         "            if self.link.ever_had(self.device, name):\n                raise\n",
+         "            raise\n",
+         ("devices/test_device_commands.py",)),
 )  # fmt: skip
 
 

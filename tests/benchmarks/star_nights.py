@@ -34,7 +34,7 @@ from nightloom.settings import demo_folder, read_settings
 from nightloom.telemetry import Event, Listener
 from nightloom.telemetry.events import FocusChecked
 from nightloom_drivers.clock import real_monotonic_s
-from nightloom_drivers.depth import Depth
+from nightloom_drivers.sent import Sent
 
 AS_IT_WAS_ZONES = 1 / 3
 
@@ -79,7 +79,7 @@ def played(seed: int, hours: float | None, scatter: float) -> Outcome:
 
     with tempfile.TemporaryDirectory() as folder:
         rehearsal = Rehearsal(
-            settings, rig, DEMO_NIGHT, Path(folder), seed, hours, frames=False, depth=Depth.STARS
+            settings, rig, DEMO_NIGHT, Path(folder), seed, hours, frames=False, sent=Sent.STARS
         )
         night = play_virtually(rehearsal, listeners)
     as_it_was = [

@@ -84,7 +84,7 @@ def daemon(tmp_path: Path) -> Iterator[None]:
     thread.join()
 
 
-@pytest.mark.parametrize("command", ["status", "pause", "resume", "skip", "retire"])
+@pytest.mark.parametrize("command", ["status", "pause", "resume", "skip", "retire", "reload"])
 def test_without_a_daemon_there_is_one_sentence_and_status_2(
     config: Path, command: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

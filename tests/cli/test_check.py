@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from nightloom.checks.devices import check_devices
+from nightloom.checks.disk import output_problems
 from nightloom.cli import main
-from nightloom.cli.check import find_problems, output_problems
+from nightloom.cli.check import find_problems
 from nightloom.settings import Settings, demo_folder, read_settings
 from nightloom.settings.observatory import Weather
 from nightloom_drivers.clock import LoopClock
@@ -41,11 +42,13 @@ def edit(folder: Path, file: str, old: str, new: str) -> None:
 
 def test_a_good_configuration_passes(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check"]) == 0
-    assert capsys.readouterr().out.startswith(f"All is in order in {folder}.\nThe mount flips: ")
+    assert capsys.readouterr().out.startswith(
+        f"All is plausible in {folder}.\nThe site is 47.1° north, 9.6° east, 820 m above the sea; "
+    )
     assert main(["check", "--json", "--config", str(folder)]) == 0
     told = json.loads(capsys.readouterr().out)
     assert (told["folder"], told["ok"], told["problems"]) == (str(folder), True, [])
-    assert len(told["notes"]) == 5
+    assert len(told["notes"]) == 6
 
 
 @pytest.mark.parametrize(

@@ -9,12 +9,46 @@ from nightloom.cli import main
 from nightloom.cli.check import find_problems
 from nightloom.seen_sensors import seen_sensors
 from nightloom.settings import demo_folder, read_settings
+from rig.drafted import drafted, fill_in
 from servers import indiserver
 
 DRIVERS = [
     f"indi_simulator_{kind}"
     for kind in ("ccd", "guide", "wheel", "focus", "telescope", "weather", "dome", "lightpanel")
 ]
+
+
+def can_be_drafted(folder: Path, port: int) -> None:
+    """A configuration for the same simulators lacks only what its comments ask for.
+
+    tests/rig/test_drafted_nights.py has a whole night with it.
+    """
+    drafted(folder, port)
+    assert [problem.key for problem in find_problems(folder, with_devices=False)] == [
+        "site.latitude_deg",
+        "site.longitude_deg",
+        "site.elevation_m",
+        "filter.LPR.wavelength_nm",
+        "focuser.step_um",
+        "target",
+    ]
+    values = {"latitude_deg": 47.0, "longitude_deg": 9.0, "elevation_m": 500.0}
+    target = '[[target]]\nname = "M 31"\nra_deg = 10.68\ndec_deg = 41.27\n'
+    fill_in(
+        folder,
+        {**values, "wavelength_nm": 550.0, "step_um": 1.0},
+        f"{target}[target.filter.Red]\nexposure_s = 60\n",
+    )
+    observatory = read_settings(folder).observatory
+    assert observatory.camera.device == "CCD Simulator"
+    assert observatory.guide_camera.device == "Guide Simulator"
+    assert observatory.wheel.device == "Filter Simulator"
+    assert observatory.wheel.slots[0] == "Red"
+    assert len(observatory.wheel.slots) == 8
+    assert observatory.guide_port.device == observatory.mount.device == "Telescope Simulator"
+    assert observatory.roof is not None
+    assert [station.device for station in observatory.weather] == ["Weather Simulator"]
+    assert find_problems(folder, with_devices=True) == []
 
 
 @pytest.mark.servers
@@ -39,6 +73,7 @@ def test_the_example_configuration_fits_the_simulators_it_names(
         camera = seen["camera"]
         assert (camera.width_px, camera.height_px, camera.pixel_um) == (1280, 1024, 5.2)
 
+        can_be_drafted(tmp_path / "drafted", server.port)
         text = file.read_text().replace('"Dome Simulator"', '"Focuser Simulator"')
         file.write_text(text.replace('"Weather Simulator"', '"Station"'))
         absent, unfit = map(str, find_problems(folder, with_devices=True, patience_s=2.0))

@@ -8,7 +8,7 @@ import pytest
 
 from cli.test_tail_and_tally import FRAME
 from nightloom.cli import main
-from nightloom.cli.rehearse import RehearsalFigures, print_figures
+from nightloom.cli.rehearsal_table import RehearsalFigures, print_figures
 from nightloom.ledger import Curve, Ledger
 from nightloom.settings import demo_folder
 

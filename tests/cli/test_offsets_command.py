@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from drawing.boxes import drawn, meetings
 from nightloom.cli import main
 from nightloom.ledger import Check, Curve, Ledger
 from nightloom.settings import demo_folder
 
 CONFIG = ["--config", str(demo_folder())]
-PNG = b"\x89PNG\r\n\x1a\n"
 
 
 def test_offsets_are_measured_on_the_simulated_rig(
@@ -30,12 +30,19 @@ def test_offsets_are_measured_on_the_simulated_rig(
     with Ledger.read(out / "ledger.sqlite") as ledger:
         assert [curve.filter for curve in ledger.curves()] == ["L", "L", "B", "B", "L"]
 
-    pictures = {name: tmp_path / f"{name}.png" for name in ("picture", "curves")}
+    pictures = {name: tmp_path / f"{name}.svg" for name in ("picture", "curves")}
     shown = [word for name, file in pictures.items() for word in (f"--{name}", str(file))]
     assert main(["offsets", "--ledger", str(out / "ledger.sqlite"), *CONFIG, *shown]) == 0
     assert "good" in capsys.readouterr().out
-    for file in pictures.values():
-        assert file.read_bytes().startswith(PNG)
+    drawings = {name: drawn(file.read_text()) for name, file in pictures.items()}
+    for one in drawings.values():
+        assert list(meetings(one)) == []
+    said = [box.words for box in drawings["picture"].words]
+    assert f"B: {blue['learned_steps']:+.1f} steps, good by 2 curves, 0 checks" in [
+        words.replace("−", "-") for words in said
+    ]
+    heads = [box.words for box in drawings["curves"].words if "UTC: half" in box.words]
+    assert [head[0] for head in heads] == list("LLBBL")
 
 
 def test_refused_curves_are_drawn_and_teach_nothing(
@@ -54,8 +61,11 @@ def test_refused_curves_are_drawn_and_teach_nothing(
         ledger.add_curve(
             Curve("2026-11-10", later, "L", (9, 10, 11), (2.0, 1.5, 2.0), True, "", 10.0, 0.5)
         )
-    assert main([*words, "--curves", str(tmp_path / "c.png"), "--json"]) == 0
-    assert (tmp_path / "c.png").read_bytes().startswith(PNG)
+    assert main([*words, "--curves", str(tmp_path / "c.svg"), "--json"]) == 0
+    said = [box.words for box in drawn((tmp_path / "c.svg").read_text()).words]
+    assert {"focuser position (steps); flat", "focuser position (steps); best 10 ± 0.5"} <= set(
+        said
+    )
     assert json.loads(capsys.readouterr().out)["filters"]["L"]["verdict"] == "thin"
 
 

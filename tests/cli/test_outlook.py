@@ -2,10 +2,10 @@
 
 import json
 import shutil
-import struct
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from xml.etree import ElementTree
 
 import ephem
 import pytest
@@ -144,28 +144,18 @@ def test_the_tables_name_everything(home: Path, capsys: pytest.CaptureFixture[st
         assert words in shown
 
 
-@pytest.mark.parametrize(("name", "head"), [("night.png", b"\x89PNG"), ("night.svg", b"<?xml")])
-def test_a_picture_is_drawn(
-    home: Path, capsys: pytest.CaptureFixture[str], name: str, head: bytes
-) -> None:
-    file = home / name
+def test_a_picture_is_drawn(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = home / "night.svg"
     assert main([*WORDS, "--picture", str(file)]) == 0
     assert f"Drawn in {file}." in capsys.readouterr().out.replace("\n", "")
-    data = file.read_bytes()
-    assert data.startswith(head)
-    if name.endswith("png"):
-        width, height = struct.unpack(">II", data[16:24])
-        assert width > 1000
-        assert height > 600
-    else:
-        for label in ("NGC 891", "altitude", "airmass", "Moon"):
-            assert f"<!-- {label}" in data.decode()
+    said = ElementTree.fromstring(file.read_text()).itertext()
+    assert {"NGC 891", "M81", "NGC 1499"} <= set(said)
 
 
 def test_a_picture_that_cannot_be_written_is_one_sentence(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for file in (home / "no" / "folder.png", home / "night.docx"):
+    for file in (home / "no" / "folder.svg", home / "night.png"):
         assert main([*WORDS, "--picture", str(file)]) == 2
         told = capsys.readouterr()
         assert told.err.startswith(f"--picture {file} cannot be written: ")

@@ -71,6 +71,31 @@ def test_a_rehearsal_leaves_its_report_beside_its_log(twice: Twice) -> None:
     assert reports[0] == reports[1]
 
 
+def test_a_rehearsal_s_report_is_written_again_from_its_folder(
+    twice: Twice, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With the configuration that it was made with, which is kept there."""
+    out, file = twice.outs[0], tmp_path / "again.html"
+    assert main(["report", "--out", str(out), "--file", str(file), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["night"] == twice.figures["night"]
+    assert file.read_text() == (out / "report.html").read_text()
+    for toml in demo_folder().glob("*.toml"):
+        assert (out / "configuration" / toml.name).read_bytes() == toml.read_bytes()
+
+
+def test_a_folder_without_a_rehearsal_has_no_report(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["report", "--out", str(tmp_path)]) == 2
+    assert capsys.readouterr().err == f"There is no night in {tmp_path}; name one with --night.\n"
+    (tmp_path / "2026-11-10.jsonl").touch()
+    assert main(["report", "--out", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert said == (
+        f"There is no {tmp_path}/configuration; name the rehearsal's configuration with --config.\n"
+    )
+
+
 def test_one_seed_gives_one_log_byte_for_byte(twice: Twice) -> None:
     logs = [next(out.glob("*.jsonl")).read_bytes() for out in twice.outs]
     assert logs[0] == logs[1]
@@ -112,7 +137,7 @@ def test_trouble_that_was_asked_for_is_reported_with_its_moment(
 def test_a_rehearsal_at_star_lists_reports_the_same_figures(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    words = ("--hours", "0.25", "--seed", "7", "--depth", "stars", "--out", str(tmp_path / "out"))
+    words = ("--hours", "0.25", "--seed", "7", "--send", "stars", "--out", str(tmp_path / "out"))
     figures = rehearsed(capsys, *words)
     assert set(figures) == FIGURES
     assert figures["violations"] == []
@@ -136,7 +161,7 @@ def test_the_help_lists_every_trouble(capsys: pytest.CaptureFixture[str]) -> Non
         (["--speed", "0", "--indi"], "--speed 0 must be above 0 and up to 200."),
         (["--trouble", "rain", "hail"], "--trouble hail is none; known are server-gone, "),
         (["--trouble", "rain", "--indi"], "--trouble needs virtual time; leave out --indi."),
-        (["--depth", "stars", "--indi"], "--depth stars needs virtual time; leave out --indi."),
+        (["--send", "stars", "--indi"], "--send stars needs virtual time; leave out --indi."),
         (["--trouble", "disk-full", "--no-frames"], "--trouble disk-full needs frames; "),
         (["--out", "TAKEN"], "cannot be written: "),
         (["--config", "NOWHERE"], "There is no configuration folder"),

@@ -3,6 +3,7 @@
 import json
 import re
 import shutil
+from collections.abc import AsyncIterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -57,12 +58,22 @@ def test_a_log_that_is_not_there_is_one_sentence(
 
 
 def test_the_newest_night_of_the_configured_observatory_is_told_in_its_zone(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     config, logs = tmp_path / "config", tmp_path / "out" / "logs"
     shutil.copytree(demo_folder(), config)
     said = config / "observatory.toml"
     said.write_text(said.read_text().replace("~/nightloom-demo", str(tmp_path / "out")))
+
+    async def nights(_: Path) -> AsyncIterator[str]:
+        for line in tuple[str, ...]():
+            yield line
+
+    monkeypatch.setattr("nightloom.cli.tail.follow_nights", nights)
+    assert main(["tail", "--config", str(config)]) == 0
+    assert capsys.readouterr().err == (
+        f"There is no night's log in {logs} yet; it is waited for. Ctrl-C ends it.\n"
+    )
     words = ["tail", "--config", str(config), "--once"]
     assert main(words) == 2
     assert capsys.readouterr().err == f"There is no night's log in {logs} yet.\n"

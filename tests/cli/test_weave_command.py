@@ -41,6 +41,33 @@ def test_one_of_each_colour_needs_one_dither(capsys: pytest.CaptureFixture[str])
     assert (woven["dithers"], woven["changes"]) == (1, 3)
 
 
+def test_what_gaps_take_of_a_night(capsys: pytest.CaptureFixture[str]) -> None:
+    """720 s of light and 30 s of gaps a cycle: 9 h hold 43.2 cycles, so 1296 s of gaps; the plain
+    orders' 48 s make 42.1875 cycles of 768 s.
+    """
+    words = ["L:3x120", "R:1x120", "G:1x120", "B:1x120", *COSTS, "--hours", "9"]
+    woven = told(capsys, *words)
+    assert (woven["hours"], woven["lost_s"]) == (9.0, 43.2 * 30)
+    assert [plain["lost_s"] for plain in woven["plain"]] == [42.1875 * 48] * 2
+    assert main(["weave", *words]) == 0
+    assert capsys.readouterr().out.endswith(
+        "Gaps take 21.6 min of 9.0 h; in plain orders 33.8 min.\n"
+    )
+    assert told(capsys, *words[:-2])["lost_s"] is None, "no hours, and no site to ask the Sun of"
+
+
+def test_a_target_s_gaps_are_counted_over_tonight_s_dark(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The dark hours that `outlook` tells of tonight."""
+    config = ["--config", str(folder)]
+    assert main(["outlook", *config, "--json"]) == 0
+    dark_s = json.loads(capsys.readouterr().out)["dark_s"]
+    woven = told(capsys, "--target", "M81", *config)
+    assert woven["hours"] * 3600 == pytest.approx(dark_s, abs=1)
+    assert woven["lost_s"] == pytest.approx(woven["hours"] * woven["lost_s_per_hour"], abs=0.01)
+
+
 def test_it_is_shown_with_the_plain_ways_beside_it(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["weave", "R:1x120", "G:1x120", "B:1x120", *COSTS]) == 0
     lines = [line.split() for line in capsys.readouterr().out.splitlines() if line.strip()]
@@ -69,6 +96,7 @@ def test_it_is_shown_with_the_plain_ways_beside_it(capsys: pytest.CaptureFixture
         (["L:1x60", "L:2x60"], '"L" is named twice; name each filter once.'),
         (["L:1x60", "--dither", "-1"], "--dither -1 must be from 0 to 3600 seconds."),
         (["L:1x60", "--change", "nan"], "--change nan must be from 0 to 3600 seconds."),
+        (["L:1x60", "--hours", "25"], "--hours 25 must be above 0 and up to 24."),
         (["L:500x60"], "A cycle of 500 subs is too long; up to 400 can be woven."),
         (["L:1x60", "--group", "x"], "--group and --config go with --target only."),
         (

@@ -8,7 +8,7 @@ import pytest
 
 from devices.misbehaving import CLOCK, Scripted, numbers, switches, tell
 from nightloom_drivers.devices.cooling import CooledDevice
-from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
+from nightloom_drivers.errors import DeviceIncapable, DeviceLate, DeviceRefused
 from nightloom_drivers.link import Link, State, Value
 
 TEMPERATURE, CELSIUS = "CCD_TEMPERATURE", "CCD_TEMPERATURE_VALUE"
@@ -85,7 +85,7 @@ def test_a_camera_without_a_cooler_has_no_temperature() -> None:
         camera = CooledDevice(link, "Odd", CLOCK)
         await camera.connect()
         assert camera.temperature_c is camera.cooler_power_percent is None
-        with pytest.raises(DeviceGone):
+        with pytest.raises(DeviceIncapable, match="it has no such property"):
             await camera.cool(-10, ramp_c_per_min=2)
 
     tell(Scripted(), story)

@@ -8,8 +8,14 @@ import pytest
 from devices.misbehaving import CLOCK, Scripted, numbers, switches, tell
 from nightloom_drivers.devices import Device, FilterWheel, FilterWheelSettings, LightPanel
 from nightloom_drivers.devices.light_panel import LightPanelSettings
-from nightloom_drivers.errors import DeviceContradicts, DeviceGone, DeviceLate, DeviceRefused
-from nightloom_drivers.link import Defined, Link, State, Value
+from nightloom_drivers.errors import (
+    DeviceContradicts,
+    DeviceGone,
+    DeviceIncapable,
+    DeviceLate,
+    DeviceRefused,
+)
+from nightloom_drivers.link import Defined, Link, Removed, State, Value
 
 SLOT = "FILTER_SLOT_VALUE"
 
@@ -46,12 +52,28 @@ def test_a_needed_vector_may_come_long_after_the_connection() -> None:
     tell(device, story)
 
 
-def test_a_needed_vector_that_never_comes_is_late() -> None:
+def test_a_needed_vector_that_never_comes_is_not_in_the_device() -> None:
     async def story(link: Link) -> None:
-        with pytest.raises(DeviceLate, match="FILTER_SLOT"):
+        with pytest.raises(DeviceIncapable, match="FILTER_SLOT"):
             await wheel_on(link).connect(deadline_s=15)
 
     tell(Scripted(), story)
+
+
+def test_a_needed_vector_that_was_there_once_is_late() -> None:
+    device = Scripted(numbers("FILTER_SLOT", {"FILTER_SLOT_VALUE": 1.0}))
+
+    async def story(link: Link) -> None:
+        wheel = wheel_on(link)
+        await wheel.connect()
+        device._tell(Removed("Odd", "FILTER_SLOT"))
+        await asyncio.sleep(1)
+        with pytest.raises(DeviceGone, match="it is not defined"):
+            wheel.need("FILTER_SLOT")
+        with pytest.raises(DeviceLate, match="FILTER_SLOT"):
+            await wheel.connect(deadline_s=15)
+
+    tell(device, story)
 
 
 def test_a_connection_in_alert_is_a_refusal() -> None:

@@ -254,6 +254,43 @@ def parking(steps: list[tuple[float, State, bool, bool]]) -> Scripted:
     return device
 
 
+def test_a_mount_that_parks_and_stands_still_is_late_before_its_deadline() -> None:
+    """The sky turns by 0.25° in a minute; who parks goes further."""
+    device = parking([(0, State.BUSY, True, False)])
+
+    async def report(_: Scripted) -> None:
+        for second in range(100):
+            at(device, State.OK, 1.0 + second / 3600.0, 40.0)
+            await asyncio.sleep(1.0)
+
+    async def story(link: Link) -> None:
+        mount = await connected(link)
+        device.begin(report(device))
+        began_s = asyncio.get_running_loop().time()
+        with pytest.raises(DeviceLate, match=r"it reads PARK=True, UNPARK=False \(Busy\)"):
+            await mount.park()
+        assert asyncio.get_running_loop().time() - began_s < 50.0
+
+    tell(device, story)
+
+
+def test_a_mount_that_parks_slowly_may_take_its_time() -> None:
+    device = parking([(0, State.BUSY, True, False), (90, State.OK, True, False)])
+
+    async def report(_: Scripted) -> None:
+        for second in range(90):
+            at(device, State.BUSY, 1.0, 40.0 + second / 2.0)
+            await asyncio.sleep(1.0)
+
+    async def story(link: Link) -> None:
+        mount = await connected(link)
+        device.begin(report(device))
+        await mount.park()
+        assert mount.is_parked
+
+    tell(device, story)
+
+
 def test_parking_is_asked_for_once_and_a_parked_mount_is_left_alone() -> None:
     device = parking([(0, State.BUSY, True, False), (26, State.OK, True, False)])
 

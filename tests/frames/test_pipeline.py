@@ -21,6 +21,7 @@ from nightloom.executor import Executor, InLine, Threads, Workers
 from nightloom.frames import HeaderFacts, partial_of
 from nightloom.frames import pipeline as taking_in
 from nightloom.frames.disk import RESERVED_BYTES, UNWRITTEN_MAX
+from nightloom.frames.download import Download
 from nightloom.frames.pipeline import FramePipeline
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage, Sub, uid_of
 from nightloom.telemetry import Event, Log
@@ -52,7 +53,7 @@ class Room:
 
     def take(
         self, number: int, exposure: Any = None, kind: FrameKind = FrameKind.LIGHT
-    ) -> taking_in.Download:
+    ) -> Download:
         """Take in a sub whose shutter has closed."""
         begun = datetime.fromtimestamp(BEGIN_S, UTC) + timedelta(minutes=number)
         seen = ("NGC 891", "L") if kind is FrameKind.LIGHT else ("", "")

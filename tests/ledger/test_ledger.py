@@ -108,7 +108,10 @@ def test_an_accepted_frame_can_be_taken_back_once(tmp_path: Path) -> None:
     with Ledger(tmp_path / "ledger.sqlite") as ledger:
         for entry in (frame(1), frame(2), frame(3)):
             ledger.add_frame(entry)
-        ledger.reject("f0001", "it was dim", "cd" * 32)
+        assert ledger.reject("f0001", "it was dim") == ledger.frames()[0]
+        assert [one.uid for one in ledger.to_amend()] == ["f0001"]
+        ledger.amended("f0001", "cd" * 32)
+        assert ledger.to_amend() == []
         assert ledger.accepted_s("M81") == {"L": 240.0}
         kept = ledger.frames()[0]
         assert (kept.verdict, kept.reason, kept.sha256) == (
@@ -120,7 +123,9 @@ def test_an_accepted_frame_can_be_taken_back_once(tmp_path: Path) -> None:
         assert ledger.latest("M81", "2026-11-14", 3) == [("L", None), ("L", True), ("L", True)]
         for uid in ("f0001", "f0009"):
             with pytest.raises(LedgerError, match="no such accepted frame"):
-                ledger.reject(uid, "it was dim", "")
+                ledger.reject(uid, "it was dim")
+        with pytest.raises(LedgerError, match="taken back"):
+            ledger.amended("f0002", "cd" * 32)
 
 
 def test_a_rejection_needs_a_reason(tmp_path: Path) -> None:

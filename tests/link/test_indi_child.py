@@ -13,7 +13,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nightloom_drivers.link import Event, Kind, Said
-from nightloom_drivers.link.channel import Channel, Request, mapped, memory_of
+from nightloom_drivers.link.channel import (
+    RECORD_BYTES_MAX,
+    Channel,
+    Request,
+    TooLong,
+    mapped,
+    memory_of,
+)
 from nightloom_drivers.link.indi_child import Listener, detached, harden, own_socket
 from nightloom_drivers.link.indi_snapshot import readable, true_length
 
@@ -124,6 +131,12 @@ def test_long_records_and_frames_pass_the_channel_and_leave_no_descriptor_behind
         theirs.close()
         with pytest.raises(OSError, match="pipe"):
             sender.send(Said("D", "nobody hears this"))
+
+
+def test_a_record_larger_than_any_honest_one_does_not_pass() -> None:
+    ours, theirs = Channel.pair()
+    with ours, theirs, pytest.raises(TooLong, match="16 MB"):
+        Channel[object](ours).send(Said("D", "x" * RECORD_BYTES_MAX))
 
 
 def test_the_end_of_the_other_side_is_the_end_of_the_channel() -> None:

@@ -33,7 +33,8 @@ def given_up_s(
         (200.0, 0.0, False, 110.0),
         (9_000.0, 0.0, True, 40.0),  # too slow for a frame
         (11_000.0, 0.0, True, 610.0),  # a frame, but not for ever
-        (50_000_000.0, 0.0, False, 610.0),
+        (800_000.0, 0.0, False, 610.0),
+        (50_000_000.0, 0.0, True, 20.0),  # more than any frame, by the second look
     ],
 )
 def test_who_does_not_make_itself_understood_is_given_up(

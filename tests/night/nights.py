@@ -11,8 +11,8 @@ from nightloom.rehearsal import Meddler, Played, Rehearsal, play_virtually
 from nightloom.rig import simulated_settings
 from nightloom.settings import Settings, demo_folder, read_settings
 from nightloom.telemetry import Event
-from nightloom_drivers.depth import Depth
 from nightloom_drivers.rig_settings import RigSettings
+from nightloom_drivers.sent import Sent
 
 NIGHT = date(2026, 11, 10)
 SMALL = {"width_px": 640, "height_px": 480}
@@ -94,12 +94,12 @@ def live(
     meddler: Meddler | None = None,
     listener: Callable[[datetime, Event], None] = lambda _, __: None,
     night: date = NIGHT,
-    depth: Depth = Depth.PIXELS,
+    sent: Sent = Sent.PIXELS,
 ) -> Story:
     """Let a night go by on virtual time; `listener` hears its events as they come."""
     settings, simulated = changed
     out.mkdir(parents=True, exist_ok=True)
-    rehearsal = Rehearsal(settings, simulated, night, out, seed, hours, frames, depth=depth)
+    rehearsal = Rehearsal(settings, simulated, night, out, seed, hours, frames, sent=sent)
     events: list[tuple[datetime, Event]] = []
 
     def note(utc: datetime, event: Event) -> None:

@@ -138,6 +138,8 @@ FAULTS = (
     Fault("camera dead for good", dies(CAMERA), "camera: retire"),
     Fault("camera has no offset", lambda f: f.lacks(CAMERA, "CCD_OFFSET"), "camera: retire, asked"
           " once", at_s=BEFORE_S),
+    Fault("camera has no cooler", lambda f: f.lacks(CAMERA, "CCD_TEMPERATURE"), "camera: retire,"
+          " asked once", at_s=BEFORE_S),
     Fault("camera has less gain", lambda f: f.narrow(CAMERA, "CCD_GAIN", "GAIN", (0.0, 50.0)),
           "camera: retire, asked once", at_s=BEFORE_S),
     Fault("camera is found exposing", lambda f: f.camera_exposing(), "untroubled", at_s=BEFORE_S),
@@ -169,6 +171,9 @@ FAULTS = (
     Fault("guide port refuses for good, unguided allowed", refuses(MOUNT, PULSES),
           "guide_port: go on without it", policies=unguided(),
           sister="guide camera dead for good, unguided allowed"),
+    Fault("guide port takes no pulses along one axis",
+          lambda f: f.lacks(MOUNT, "TELESCOPE_TIMED_GUIDE_NS"), "guide_port: retire, asked once",
+          at_s=BEFORE_S),
     # The wheel
     Fault("wheel refuses once", refuses(WHEEL, SLOT, 1), "tried at once"),
     Fault("wheel refuses three times", refuses(WHEEL, SLOT, 3), "recovered",
@@ -340,6 +345,9 @@ def test_a_fault_leads_where_the_table_says(lived: Lived, faults: tuple[Fault, .
             assert went_to_its_time(story) is (then in ("go on without it", "shelter"))
             assert bool(story.of(e.GoneOnWithout)) is (then == "go on without it")
             assert (outcome(story.rehearsal.out) == GIVEN_UP) is (then == "retire")
+            if once:  # what can never succeed is not tried again under an open roof
+                given_up_s = story.at(e.GivenUp)[0]
+                assert not [at_s for at_s in story.at(e.RoofOpened) if at_s >= given_up_s]
 
 
 def test_there_are_enough_faults_and_each_is_another() -> None:

@@ -79,7 +79,7 @@ PLACES = (
     before("its fsync", os, "fsync", PARTIAL),
     after("its fsync", os, "fsync", PARTIAL),
     after("its name", os, "link", WHOLE),
-    after("the folder's fsync", writer, "_sync_folder", WHOLE),
+    after("the folder's fsync", writer, "sync_folder", WHOLE),
     after("it is said stored", Ledger, "follow_sub", WHOLE, picks=of_stage(Stage.STORED)),
     after("it is measured", taking_in, "measure_frame", WHOLE),
     after("the verdict", taking_in, "judge", WHOLE),

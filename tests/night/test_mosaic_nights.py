@@ -11,7 +11,7 @@ from nightloom.settings import AskedSub, panels_of
 from nightloom.settings.mosaic import Mosaic
 from nightloom.sky import separation_deg
 from nightloom.telemetry import events as e
-from nightloom_drivers.depth import Depth
+from nightloom_drivers.sent import Sent
 
 SUB_S, VISIT_S, R_S = 20.0, 110.0, 130.0
 """A cycle is an L and an R of 20 s; a visit, three of them: 120 s."""
@@ -30,7 +30,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Story:
     panels = panels_of(asked, settings.observatory)
     settings = replace(settings, targets=settings.targets.model_copy(update={"targets": panels}))
     out = tmp_path_factory.mktemp("mosaic")
-    return live(out, (settings, rig), hours=0.4, frames=True, depth=Depth.STARS)
+    return live(out, (settings, rig), hours=0.4, frames=True, sent=Sent.STARS)
 
 
 def test_every_promise_is_kept(story: Story) -> None:

@@ -250,6 +250,26 @@ def test_the_guide_camera_shows_the_view_s_stars() -> None:
     assert frame.max() <= 4095
 
 
+@pytest.mark.parametrize(("width_px", "height_px"), [(1280, 960), (3096, 2080)])
+def test_guide_chips_may_be_large(width_px: int, height_px: int) -> None:
+    """Each frame has a noise of its own: that of neighbours' differences, and of two frames'."""
+    world, t_s = open_world(atmosphere=STEADY, mount=PERFECT_MOUNT)
+    guide = world.settings.guide
+    chip = guide.sensor.model_copy(update={"width_px": width_px, "height_px": height_px})
+    large = World(
+        world.settings.model_copy(update={"guide": guide.model_copy(update={"sensor": chip})}),
+        1,
+        t_s,
+    )
+    first, second = (
+        large.guide_camera.expose(t_s, 1.0, FrameKind.BIAS).astype(np.float64) for _ in range(2)
+    )
+    assert first.shape == (height_px, width_px)
+    noise_adu = np.hypot(chip.read_noise_e / chip.gain_e_per_adu, 12**-0.5)
+    assert np.std(first) == pytest.approx(noise_adu, rel=0.02)
+    assert np.std(first - second) == pytest.approx(2**0.5 * noise_adu, rel=0.02)
+
+
 def test_the_guide_star_s_jitter_shrinks_with_time() -> None:
     atmosphere = STEADY.model_copy(update={"jitter_arcsec": 1.0})
     world, t_s = open_world(atmosphere=atmosphere, mount=PERFECT_MOUNT)

@@ -12,7 +12,6 @@ from scipy.spatial import KDTree
 from nightloom.frames import StarField
 from nightloom.frames.listed import measure_listed
 from nightloom.frames.measuring import measure_whole
-from nightloom_drivers.depth import Depth
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cameras import Window
 from nightloom_drivers.physics.listing import LISTED_MAX
@@ -21,6 +20,7 @@ from nightloom_drivers.physics.psf import Blur, shifted_stamps
 from nightloom_drivers.physics.view import View
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import AtmosphereSettings, OpticsSettings, SensorSettings
+from nightloom_drivers.sent import Sent
 from physics.nights import NOON_S, PERFECT_MOUNT, open_world
 
 SATURATION_ADU = 62000.0
@@ -216,7 +216,7 @@ def test_one_seed_lists_the_same_stars_and_another_one_does_not() -> None:
     tables = []
     for seed in (1, 1, 2):
         world, t_s = open_world(mount=PERFECT_MOUNT)
-        again = World(world.settings, seed, NOON_S, Depth.STARS)
+        again = World(world.settings, seed, NOON_S, Sent.STARS)
         again.roof.open(NOON_S)
         again.mount.unpark(NOON_S)
         tables.append(again.listing_camera.expose(t_s, 10.0).stars.tobytes())

@@ -313,11 +313,14 @@ def test_trailing_in_an_accepted_frame_is_found(tmp_path: Path) -> None:
 
 
 def test_defocus_in_an_accepted_frame_is_found(tmp_path: Path) -> None:
-    """60 steps of 2 µm at f/5 are a disc of 24 µm, 9.34″ across; half its light is within 3.30″."""
+    """60 steps of 2 µm at f/5 are a disc of 24 µm, 9.34″ across; half its light is within 3.30″.
+
+    A pixel of 1.46″ has a standard deviation of 1.46″ / √12, of whose Gaussian half is within 1.18.
+    """
     sub = spoilt_sub(move_the_focuser)
-    seeing_arcsec = 2.8 / 2
+    steady_arcsec = np.hypot(2.8 / 2, 1.18 * 1.46 / np.sqrt(12))
     assert sub.defocus_growth == pytest.approx(
-        np.hypot(seeing_arcsec, 3.3) / seeing_arcsec - 1, rel=0.1
+        np.hypot(steady_arcsec, 3.3) / steady_arcsec - 1, rel=0.1
     )
     (finding,) = accepted(tmp_path, sub).findings
     assert finding.rule.name == "in_focus"

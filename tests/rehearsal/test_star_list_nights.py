@@ -11,29 +11,29 @@ from astropy.table import Table
 from night.nights import SELDOM_S, Story, demo, live
 from nightloom.frames import frame_at
 from nightloom.frames.writer import read_frame
-from nightloom.rehearsal.observer.exposures import pixels
+from nightloom.rehearsal.observer.frame_bytes import pixels
 from nightloom.telemetry import log_sha256
 from nightloom.telemetry.events import FocusCurve, FrameAccepted
-from nightloom_drivers.depth import Depth
+from nightloom_drivers.sent import Sent
 from nightloom_drivers.star_list import StarList
 
 HOURS = 0.25
 
 
-def night(out: Path, depth: Depth, **told: Any) -> Story:
+def night(out: Path, sent: Sent, **told: Any) -> Story:
     """The first part of a night in two filters."""
     changed = demo(targets={"L": 60.0, "R": 60.0}, guide_s=SELDOM_S)
-    return live(out, changed, hours=HOURS, depth=depth, **told)
+    return live(out, changed, hours=HOURS, sent=sent, **told)
 
 
 @pytest.fixture(scope="module")
 def drawn(tmp_path_factory: pytest.TempPathFactory) -> Story:
-    return night(tmp_path_factory.mktemp("drawn"), Depth.PIXELS)
+    return night(tmp_path_factory.mktemp("drawn"), Sent.PIXELS)
 
 
 @pytest.fixture(scope="module")
 def listed(tmp_path_factory: pytest.TempPathFactory) -> Story:
-    return night(tmp_path_factory.mktemp("listed"), Depth.STARS, frames=True)
+    return night(tmp_path_factory.mktemp("listed"), Sent.STARS, frames=True)
 
 
 def test_a_night_at_star_lists_comes_to_what_one_with_pixels_does(
@@ -64,7 +64,7 @@ def test_its_focus_curves_and_star_sizes_are_those_of_pictures(drawn: Story, lis
 
 @pytest.mark.long
 def test_one_seed_gives_one_log_at_star_lists(listed: Story, tmp_path: Path) -> None:
-    again = night(tmp_path, Depth.STARS, frames=True)
+    again = night(tmp_path, Sent.STARS, frames=True)
     assert log_sha256(again.rehearsal.log_file) == log_sha256(listed.rehearsal.log_file)
 
 

@@ -39,6 +39,42 @@ OPTIONS = (
 )  # fmt: skip
 
 
+OVERLAPS = """(() => {
+  const found = [];
+  for (const drawn of document.querySelectorAll('svg')) {
+    const box = (one) => one.getBoundingClientRect();
+    const meet = (a, b, room) => a.left < b.right - room && b.left < a.right - room
+      && a.top < b.bottom - room && b.top < a.bottom - room;
+    const name = drawn.getAttribute('aria-label');
+    const texts = [...drawn.querySelectorAll('text')];
+    const edge = box(drawn);
+    texts.forEach((one, number) => {
+      const a = box(one);
+      if (a.left < edge.left - 1 || a.right > edge.right + 1 || a.top < edge.top - 1
+          || a.bottom > edge.bottom + 1) found.push(`${name}: ${one.textContent} sticks out`);
+      for (const other of texts.slice(number + 1))
+        if (meet(a, box(other), 1)) found.push(`${name}: ${one.textContent}, ${other.textContent}`);
+      for (const mark of drawn.querySelectorAll('circle'))
+        if (meet(a, box(mark), 1)) found.push(`${name}: a mark on ${one.textContent}`);
+      for (const path of drawn.querySelectorAll('path')) {
+        const matrix = path.getScreenCTM();
+        const length = path.getTotalLength();
+        for (let at = 0; at <= length; at += 3) {
+          const point = path.getPointAtLength(at).matrixTransform(matrix);
+          if (point.x > a.left + 1 && point.x < a.right - 1
+              && point.y > a.top + 2 && point.y < a.bottom - 2) {
+            found.push(`${name}: a curve through ${one.textContent}`);
+            break;
+          }
+        }
+      }
+    });
+  }
+  return found;
+})()"""
+"""Names in drawings that stick out, or lie on each other, on a mark or on a curve."""
+
+
 class Failed(Exception):
     """The browser could not do what it was told."""
 

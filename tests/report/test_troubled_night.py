@@ -4,9 +4,9 @@ import asyncio
 import json
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
 from io import BytesIO
 from pathlib import Path
@@ -19,14 +19,15 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from PIL import Image
 
+from drawing.boxes import drawn, meetings
 from nightloom.cli import main
 from nightloom.cli import report as command
-from nightloom.ledger import FILE_NAME
-from nightloom.report import Sources, findings
+from nightloom.ledger import FILE_NAME, Ledger
+from nightloom.report import Sources, findings, report_file
 from nightloom.report.combining import between
 from nightloom.report.findings import Findings
 from nightloom.report.minutes import Use
-from nightloom.report.morning import Mornings
+from nightloom.report.morning import Mornings, unreported
 from nightloom.report.page import page
 from nightloom.report.pictures import SIDE_PX_MAX, pictures_of
 from nightloom.report.records import Fate
@@ -36,7 +37,7 @@ from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e
 from nightloom.telemetry.nights import log_file
 from nightloom_drivers.clock import WallClock
-from remote.browser import Browser
+from remote.browser import OVERLAPS, Browser
 from report.night import Lived, lived
 from report.test_minutes import spent_to_the_second
 
@@ -212,41 +213,6 @@ def browser() -> Iterator[Browser]:
         yield browser
 
 
-OVERLAPS = """(() => {
-  const found = [];
-  for (const drawn of document.querySelectorAll('svg')) {
-    const box = (one) => one.getBoundingClientRect();
-    const meet = (a, b, room) => a.left < b.right - room && b.left < a.right - room
-      && a.top < b.bottom - room && b.top < a.bottom - room;
-    const name = drawn.getAttribute('aria-label');
-    const texts = [...drawn.querySelectorAll('text')];
-    const edge = box(drawn);
-    texts.forEach((one, number) => {
-      const a = box(one);
-      if (a.left < edge.left - 1 || a.right > edge.right + 1 || a.top < edge.top - 1
-          || a.bottom > edge.bottom + 1) found.push(`${name}: ${one.textContent} sticks out`);
-      for (const other of texts.slice(number + 1))
-        if (meet(a, box(other), 1)) found.push(`${name}: ${one.textContent}, ${other.textContent}`);
-      for (const mark of drawn.querySelectorAll('circle'))
-        if (meet(a, box(mark), 1)) found.push(`${name}: a mark on ${one.textContent}`);
-      const matrix = drawn.getScreenCTM();
-      for (const path of drawn.querySelectorAll('path')) {
-        const length = path.getTotalLength();
-        for (let at = 0; at <= length; at += 3) {
-          const point = path.getPointAtLength(at).matrixTransform(matrix);
-          if (point.x > a.left + 1 && point.x < a.right - 1
-              && point.y > a.top + 2 && point.y < a.bottom - 2) {
-            found.push(`${name}: a curve through ${one.textContent}`);
-            break;
-          }
-        }
-      }
-    });
-  }
-  return found;
-})()"""
-"""Names in drawings that stick out, or lie on each other, on a mark or on a curve."""
-
 WIDE = """[...document.querySelectorAll('body *')]
   .filter((one) => one.getBoundingClientRect().right > window.innerWidth + 0.5)
   .map((one) => `${one.tagName} ${one.textContent.slice(0, 40)}`)"""
@@ -296,7 +262,7 @@ def test_what_light_is_worth_is_told_where_it_is_known(morning: Morning) -> None
         rows = tuple(replace(row, worth_s=worth_s) for row in night.targets["NGC 891"])
         return page(replace(morning.found, night=replace(night, targets={"NGC 891": rows})))
 
-    assert '<td class="number">5 min</td>' in told(300.0)
+    assert '<td class="number">5\N{NO-BREAK SPACE}min</td>' in told(300.0)
     assert ">worth<" not in told(None)
 
 
@@ -342,23 +308,32 @@ def test_the_command_and_the_daemon_write_the_same(
     morning: Morning, light: Settings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The command the newest night; the daemon by a process of its own."""
-    file = tmp_path / "new" / "report.html"
-    assert main(["report", "--json", "--out", str(file)]) == 0
+    file, picture = tmp_path / "new" / "report.html", tmp_path / "night.svg"
+    words = ["report", "--json", "--file", str(file), "--picture", str(picture)]
+    assert main(words) == 0
     figures = json.loads(capsys.readouterr().out)
     assert figures["night"] == str(morning.sources.night)
-    assert figures["file"] == str(file)
+    assert (figures["file"], figures["picture"]) == (str(file), str(picture))
+    line_of_time = drawn(picture.read_text())
+    assert list(meetings(line_of_time)) == []
+    assert {"phase", "L", "R", "G", "B", "dither", "focus", "trouble"} <= {
+        box.words for box in line_of_time.words
+    }
     assert sum(figures["spent_s"].values()) == pytest.approx(figures["dark_s"], abs=1.0)
     tonight = figures["targets"]["NGC 891"]
     kept_s = {name: row["tonight_s"] for name, row in tonight.items()}
     assert kept_s == dict(morning.night.played.summary.accepted_s)
-    (event,) = mornings(light, morning.sources.night)
+    (event,) = mornings(lambda reports: reports.begin(morning.sources.night, light))
     assert isinstance(event, e.ReportWritten)
     assert Path(event.path).read_text() == file.read_text()
     assert "kept of" in event.said
 
 
 @pytest.mark.usefixtures("configured")
-@pytest.mark.parametrize("words", [["--night", "2020-01-01"], ["--out", "/proc/none/report.html"]])
+@pytest.mark.parametrize(
+    "words",
+    [["--night", "2020-01-01"], ["--out", "/proc/none"], ["--file", "/proc/none/report.html"]],
+)
 def test_bad_input_gets_one_sentence(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["report", *words]) == 2
     told = capsys.readouterr().err
@@ -366,22 +341,62 @@ def test_bad_input_gets_one_sentence(words: list[str], capsys: pytest.CaptureFix
     assert told.endswith(".\n")
 
 
-def mornings(settings: Settings, night: date) -> list[Event]:
-    """What a daemon tells of the report of a night."""
+@pytest.mark.usefixtures("configured")
+def test_a_printer_that_is_not_there_is_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert main(["report", "--pdf"]) == 2
+    assert capsys.readouterr().err == "--pdf needs chromium, which is not installed.\n"
+
+
+def mornings(ask: Callable[[Mornings], None]) -> list[Event]:
+    """What a daemon tells of the reports that it is asked for."""
     log, told = Log(WallClock()), list[Event]()
 
     async def day() -> None:
-        reports = Mornings(settings, log, WallClock())
+        reports = Mornings(log, WallClock())
         async with reports.finished(asyncio.Event()):
-            reports.begin(night)
+            ask(reports)
 
     with log.listen(lambda _, event: told.append(event)):
         asyncio.run(day())
     return told
 
 
+def test_reports_that_were_never_written_are_made_up_for_once(
+    morning: Morning, light: Settings
+) -> None:
+    """Of the nights that were begun, for a week; one that a file is there for is left as it is."""
+    night, output = morning.sources.night, light.observatory.output_folder
+    report_file(output, night).unlink(missing_ok=True)
+    with Ledger(output / FILE_NAME) as ledger:
+        for day in range(2, 12):
+            before = str(night - timedelta(days=day))
+            ledger.begin("night", {"night": before}, datetime(2027, 1, 1, tzinfo=UTC))
+            log_file(output, night - timedelta(days=day)).touch()
+        ledger.begin("night", {"night": "2027-01-11"}, datetime(2027, 1, 1, tzinfo=UTC))
+        report_file(output, date(2027, 1, 9)).parent.mkdir(exist_ok=True)
+        report_file(output, date(2027, 1, 9)).touch()
+        assert unreported(output, ledger, night)[-1] == date(2027, 1, 10)
+        week = [night - timedelta(days=days) for days in (6, 5, 4, 2, 0)]
+        after = night + timedelta(days=1)
+        assert unreported(output, ledger, after) == week, "the 11th has no log, the 9th a report"
+        for one in week[:-1]:
+            log_file(output, one).unlink()
+
+        def ask(reports: Mornings) -> None:
+            for _ in range(2):
+                reports.make_up(light, ledger, after)
+
+        (event,) = mornings(ask)
+    assert isinstance(event, e.ReportWritten)
+    assert Path(event.path) == report_file(output, night)
+
+
 def test_a_report_that_fails_is_an_event_and_nothing_else(morning: Morning) -> None:
-    (event,) = mornings(morning.sources.settings, date(2020, 1, 1))
+    settings = morning.sources.settings
+    (event,) = mornings(lambda reports: reports.begin(date(2020, 1, 1), settings))
     assert isinstance(event, e.ReportFailed)
     assert "no log" in event.reason
 
@@ -391,9 +406,9 @@ def test_a_report_under_way_is_given_up_when_the_daemon_is_stopped(morning: Morn
     log, told = Log(WallClock()), list[Event]()
 
     async def day() -> None:
-        reports, stop = Mornings(morning.sources.settings, log, WallClock()), asyncio.Event()
+        reports, stop = Mornings(log, WallClock()), asyncio.Event()
         async with reports.finished(stop):
-            reports.begin(morning.sources.night)
+            reports.begin(morning.sources.night, morning.sources.settings)
             await asyncio.sleep(0)
             stop.set()
 

@@ -17,7 +17,7 @@ from nightloom.ledger import FILE_NAME
 from nightloom_drivers.clock import WallClock
 from nightloom_drivers.devices import Mount, MountSettings, Roof, RoofSettings
 from nightloom_drivers.link.indi import IndiLink
-from rig.daemon import nightloom, running
+from rig.daemon import Daemon, nightloom, running
 from rig.observatory import DRIVERS, ask, configure, park_near, simulators
 from servers import Server, free_port
 
@@ -118,19 +118,22 @@ def test_a_night_ends_parked_and_closed_when_it_is_told_to_with_nobody_listening
 ) -> None:
     """As when a terminal is closed, or whoever read the log has gone."""
     hears, speaks = os.pipe()
+    terminal, its_other_end = os.openpty()
     process = subprocess.Popen(
         nightloom("run", "--config", config),
-        stdin=subprocess.DEVNULL,
+        stdin=its_other_end,
         stdout=speaks,
         stderr=speaks,
         start_new_session=True,
     )
     os.close(speaks)
+    os.close(its_other_end)
     with os.fdopen(hears, "rb") as heard:
         while b'"night_begun"' not in heard.readline():
             assert process.poll() is None
     process.send_signal(signal.SIGHUP)
     assert process.wait(SAFE_S_MAX) == 0
+    os.close(terminal)
     assert is_safe(server)
 
 
@@ -161,8 +164,36 @@ def test_before_its_server_is_up(tmp_path: Path) -> None:
         with server.running():
             daemon.until(lambda d: bool(d.of("night_armed")), SAFE_S_MAX)
             assert is_safe(server)
+            takes_a_changed_configuration(tmp_path, daemon)
             daemon.interrupt()
             assert daemon.ended(SAFE_S_MAX) == 0
+
+
+def takes_a_changed_configuration(config: Path, daemon: Daemon) -> None:
+    """By a signal, as it has no terminal, and by a request; what is wrong changes nothing."""
+    policies = config / "policies.toml"
+    policies.write_text(policies.read_text().replace("points = 7", "points = 9"))
+    daemon.signal(signal.SIGHUP)
+    daemon.until(lambda d: bool(d.of("operator_asked")), 30.0)
+    (told,) = daemon.of("operator_asked")
+    assert (told["request"], told["origin"]) == ("reload", "signal")
+    assert told["answer"] == "Taken from now on: policies.toml: focus.points."
+    policies.write_text(policies.read_text().replace("points = 9", "points = 11"))
+    observatory = config / "observatory.toml"
+    observatory.write_text(observatory.read_text().replace("slew_settle_s = 1.0", "sync = true"))
+    done = subprocess.run(
+        nightloom("reload", "--config", config), capture_output=True, text=True, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == (
+        "Taken from now on: policies.toml: focus.points. Left until the daemon is started anew:"
+        " observatory.toml: mount.slew_settle_s.\n"
+    )
+    policies.write_text(policies.read_text().replace("points = 11", "points = 8"))
+    daemon.signal(signal.SIGHUP)
+    daemon.until(lambda d: len(d.of("operator_asked")) == 3, 30.0)
+    assert "focus.points = 8 must be odd" in daemon.of("operator_asked")[-1]["answer"]
+    policies.write_text(policies.read_text().replace("points = 8", "points = 7"))
 
 
 def test_a_server_that_never_comes_is_no_rig_made_safe(tmp_path: Path) -> None:

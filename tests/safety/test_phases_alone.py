@@ -33,9 +33,13 @@ from nightloom.night.phases import Phase
 from nightloom.night.ready import ready
 from nightloom.night.retire import retire, strand
 from nightloom.night.shelter import shelter
+from nightloom.report import Sources
+from nightloom.requests import Done, Reload
 from nightloom.safety import GuardRefusal, NotSafe
+from nightloom.settings import Problem, Settings, SettingsError
 from nightloom.telemetry import Event
 from nightloom.telemetry import events as e
+from nightloom.telemetry.nights import log_file
 from nightloom_drivers.devices import CameraFrame, Exposure
 from nightloom_drivers.errors import DeviceGone, DeviceLate
 from nightloom_drivers.frame_kind import FrameKind
@@ -481,8 +485,21 @@ def test_rain_cuts_short_the_rest_after_trouble(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("outcome", "days"), [(ENDED, 1), ("the daemon had ended", 0)])
-def test_a_night_that_ended_is_not_armed_again(tmp_path: Path, outcome: str, days: int) -> None:
+def test_a_night_that_ended_is_not_armed_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, outcome: str, days: int
+) -> None:
+    """And it has its report written, if the daemon that ended it did not live to."""
     armed: list[date] = []
+    reported: list[date] = []
+
+    async def write(sources: Sources, file: Path) -> str:
+        reported.append(sources.night)
+        return "written"
+
+    monkeypatch.setattr("nightloom.report.morning.write_apart", write)
+    log = log_file(tmp_path, NIGHT)
+    log.parent.mkdir()
+    log.touch()
 
     async def story(scene: Scene) -> None:
         with Ledger(tmp_path / FILE_NAME) as ledger:
@@ -506,10 +523,64 @@ def test_a_night_that_ended_is_not_armed_again(tmp_path: Path, outcome: str, day
     settings, rig = demo()
     astrometry = settings.observatory.solver.model_copy(update={"kind": "astrometry"})
     changed = with_()
-    observatory = changed[0].observatory.model_copy(update={"solver": astrometry})
+    here = {"solver": astrometry, "output_folder": tmp_path}
+    observatory = changed[0].observatory.model_copy(update=here)
     said = type(settings)(observatory, settings.targets, settings.policies, rig)
     guarded(story, changed=(said, rig), at_s=EVENING_S)
     assert armed == [NIGHT + timedelta(days=days)]
+    assert reported == ([NIGHT] if outcome == ENDED else [])
+
+
+def test_a_configuration_that_is_read_again_holds_from_the_next_night_on(tmp_path: Path) -> None:
+    """By day it is armed anew, as dusk may be another; what is wrong changes nothing."""
+    told: list[str] = []
+
+    async def story(scene: Scene) -> None:
+        early = scene.settings.policies.acquire.model_copy(update={"cool_before_s": 3000.0})
+        policies = scene.settings.policies.model_copy(update={"acquire": early})
+        server = scene.settings.observatory.server.model_copy(update={"port": 1})
+        observatory = scene.settings.observatory.model_copy(update={"server": server})
+        new = replace(scene.settings, policies=policies, observatory=observatory)
+        wrong = Problem("policies.toml", "focus.points", 8, "must be odd")
+
+        def reread() -> Settings:
+            if told:
+                raise SettingsError([wrong])
+            return new
+
+        with Ledger(tmp_path / FILE_NAME) as ledger:
+            link, workers = cast(IndiLink, scene.rig.link), cast(Workers, InLine())
+            stop = asyncio.Event()
+            daemon = Daemon(
+                scene.settings, link, ledger, scene.log, scene.clock, workers, stop, gather, reread
+            )
+
+            def hear(_: object, event: Event) -> None:
+                if isinstance(event, e.NightArmed) and told:
+                    stop.set()
+                elif isinstance(event, e.NightArmed):
+                    for origin in ("user someone", "user else"):
+                        answer = daemon.answer(Reload(), origin)
+                        told.append(answer.said if isinstance(answer, Done) else str(answer))
+
+            with scene.log.listen(hear):
+                await daemon.stay_up(1, None)
+        first, second = scene.of(e.NightArmed)
+        earlier_s = (first.begins_utc - second.begins_utc).total_seconds()
+        assert earlier_s == 3000.0 - scene.settings.policies.acquire.cool_before_s
+        taken, refused = scene.of(e.OperatorAsked)
+        assert (taken.request, taken.origin, taken.answer) == ("reload", "user someone", told[0])
+        assert "The configuration stays as it was. policies.toml: focus.points" in refused.answer
+
+    settings, rig = demo()
+    astrometry = settings.observatory.solver.model_copy(update={"kind": "astrometry"})
+    observatory = with_()[0].observatory.model_copy(update={"solver": astrometry})
+    said = type(settings)(observatory, settings.targets, settings.policies, rig)
+    guarded(story, changed=(said, rig), at_s=sun_at(15.0))
+    assert told[0] == (
+        "Taken from now on: policies.toml: acquire.cool_before_s. Left until the daemon is started"
+        " anew: observatory.toml: server.port."
+    )
 
 
 @pytest.mark.parametrize("device", [MOUNT, ROOF])

@@ -12,7 +12,6 @@ import pytest
 
 from night.nights import Story, demo, live
 from nightloom.night.phases import Phase
-from nightloom.settings import demo_folder, read_settings
 from nightloom.systemd import WORKED_S, WORKING, LifeSigns, quiet_s_max, systemd_told
 from nightloom.telemetry import Event, Log
 from nightloom.telemetry.events import NightArmed, PhaseChanged
@@ -47,7 +46,7 @@ def test_systemd_hears_of_start_life_and_end(tmp_path: Path, address: str) -> No
 
         async def up() -> None:
             environment = {"NOTIFY_SOCKET": where.replace("\0", "@"), "WATCHDOG_USEC": "60000000"}
-            async with systemd_told(read_settings(demo_folder()), log, environment):
+            async with systemd_told(lambda: QUIET_S, log, environment):
                 await asyncio.sleep(59.0)
                 log.emit(entered(Phase.READYING))
                 await asyncio.sleep(2.0)
@@ -62,7 +61,7 @@ def test_systemd_hears_of_start_life_and_end(tmp_path: Path, address: str) -> No
 
 def test_without_systemd_nothing_is_said() -> None:
     async def up() -> None:
-        async with systemd_told(read_settings(demo_folder()), Log(WallClock()), {}):
+        async with systemd_told(lambda: QUIET_S, Log(WallClock()), {}):
             await asyncio.sleep(100.0)
 
     run_virtual(up())
@@ -71,12 +70,12 @@ def test_without_systemd_nothing_is_said() -> None:
 @pytest.mark.parametrize("phase", Phase)
 def test_work_that_stands_still_gives_no_sign_of_life(phase: Phase) -> None:
     """Where something is always done; waiting may take all night."""
-    signs = LifeSigns(QUIET_S, 0.0)
+    signs = LifeSigns(0.0)
     signs.observe(entered(phase), 50.0)
-    assert signs.lives(50.0 + QUIET_S)
-    assert signs.lives(51.0 + QUIET_S) is (phase not in WORKING)
+    assert signs.lives(50.0 + QUIET_S, QUIET_S)
+    assert signs.lives(51.0 + QUIET_S, QUIET_S) is (phase not in WORKING)
     signs.observe(ARMED, 51.0 + QUIET_S)
-    assert signs.lives(52.0 + QUIET_S)
+    assert signs.lives(52.0 + QUIET_S, QUIET_S)
 
 
 def longest_silence_s(story: Story) -> float:

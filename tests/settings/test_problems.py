@@ -145,14 +145,16 @@ CASES = [
         'ra = "02h22m33s"',
         'ra = "25h22m33s"',
         'targets.toml: target["NGC 891"].ra = "25h22m33s" must be text such as "05h35m17s",'
-        " or write ra_deg as a number in degrees.",
+        " below 24 h and with minutes and seconds below 60, or write ra_deg as a number in"
+        " degrees.",
     ),
     (
         "targets.toml",
         'dec = "+42d20m57s"',
         "dec = 42.3",
         'targets.toml: target["NGC 891"].dec = 42.3 must be text such as "-05d23m28s",'
-        " or write dec_deg as a number in degrees.",
+        " from -90 to 90 degrees and with minutes and seconds below 60, or write dec_deg as a"
+        " number in degrees.",
     ),
     (
         "targets.toml",
@@ -235,13 +237,88 @@ CASES = [
         "policies.toml",
         "points = 9",
         "points = nine",
-        "policies.toml is not valid TOML: Invalid value (at line 6, column 10).",
+        "policies.toml: line 6 is not valid TOML: 'points = nine'; text stands in quotes, as in"
+        ' "nine".',
+    ),
+    (
+        "observatory.toml",
+        "focal_length_mm = 530.0",
+        "focal_length_mm = 0.53",
+        "observatory.toml: optics must have focal_length_mm at least 0.5 times aperture_mm, as no"
+        " telescope is faster; 0.53 mm to 106 mm is not: if it is in metres, write 530.",
+    ),
+    (
+        "observatory.toml",
+        "focal_length_mm = 530.0",
+        "focal_length_mm = 20.87",
+        "observatory.toml: optics must have focal_length_mm at least 0.5 times aperture_mm, as no"
+        " telescope is faster; 20.87 mm to 106 mm is not: if it is in inches, write 530.1.",
+    ),
+    (
+        "observatory.toml",
+        "pixel_um = 3.76",
+        "pixel_um = 0.00376",
+        "observatory.toml: camera.pixel_um = 0.00376 must be a number from 0.5 to 100, in"
+        " micrometres (size of an unbinned pixel; left out, the camera is asked).",
+    ),
+    (
+        "observatory.toml",
+        "focal_length_mm = 530.0",
+        "focal_length_mm = 530,5",
+        "observatory.toml: line 21 is not valid TOML: 'focal_length_mm = 530,5'; a number has a"
+        " point, as in 530.5.",
+    ),
+    (
+        "observatory.toml",
+        'device = "Rig Camera"',
+        "device = Rig Camera  # the big one",
+        "observatory.toml: line 26 is not valid TOML: 'device = Rig Camera  # the big one'; text"
+        ' stands in quotes, as in "Rig Camera".',
+    ),
+    (
+        "observatory.toml",
+        "offset_steps = 21",
+        "offset_steps = 21000",
+        "observatory.toml: filter.R.offset_steps = 21000 is farther than the focuser may travel,"
+        " from 500 to 19500 steps (focuser.minimum_steps, maximum_steps).",
+    ),
+    (
+        "observatory.toml",
+        "offset_steps = 21",
+        "offset_steps = 9500",
+        "observatory.toml: filter.R.offset_steps = 9500 leads from focuser.start_steps to 19600,"
+        " beyond its travel from 500 to 19500 steps.",
+    ),
+    (
+        "targets.toml",
+        'ra = "02h22m33s"',
+        'ra = "02h75m33s"',
+        'targets.toml: target["NGC 891"].ra = "02h75m33s" must be text such as "05h35m17s",'
+        " below 24 h and with minutes and seconds below 60, or write ra_deg as a number in"
+        " degrees.",
+    ),
+    (
+        "targets.toml",
+        'ra = "02h22m33s"',
+        'ra = "02h60m00s"',
+        'targets.toml: target["NGC 891"].ra = "02h60m00s" must be text such as "05h35m17s",'
+        " below 24 h and with minutes and seconds below 60, or write ra_deg as a number in"
+        " degrees.",
+    ),
+    (
+        "targets.toml",
+        'dec = "+42d20m57s"',
+        'dec = "-95d20m57s"',
+        'targets.toml: target["NGC 891"].dec = "-95d20m57s" must be text such as "-05d23m28s",'
+        " from -90 to 90 degrees and with minutes and seconds below 60, or write dec_deg as a"
+        " number in degrees.",
     ),
     (
         "rig.toml",
         "aperture_mm = 106.0",
         "aperture_mm = 0",
-        "rig.toml: optics.aperture_mm = 0 must be a number above 0, in millimetres.",
+        "rig.toml: optics.aperture_mm = 0 must be a number above 0, in millimetres"
+        " (clear diameter of the lens or mirror).",
     ),
     (
         "rig.toml",
@@ -349,7 +426,62 @@ def test_missing_files_and_folders_are_named(tmp_path: Path) -> None:
 
 def test_a_file_that_is_not_text_is_named(edited: Edit, tmp_path: Path) -> None:
     (tmp_path / "config" / "policies.toml").write_bytes(b"[dark]\n\xff\xfe")
-    assert problems(tmp_path / "config") == ["policies.toml: byte 7 is not UTF-8 text."]
+    assert problems(tmp_path / "config") == [
+        "policies.toml: line 2 holds a byte that is not UTF-8 text; save the file as UTF-8."
+    ]
+
+
+@pytest.mark.parametrize(
+    "mark", [b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"], ids=["UTF-8", "UTF-16", "UTF-16 BE"]
+)
+def test_a_byte_order_mark_is_named(edited: Edit, tmp_path: Path, mark: bytes) -> None:
+    (tmp_path / "config" / "policies.toml").write_bytes(mark + b"[dark]\n")
+    assert problems(tmp_path / "config") == [
+        "policies.toml begins with a byte order mark; save it as plain UTF-8, without one."
+    ]
+
+
+def test_lines_may_end_as_on_other_systems(edited: Edit, tmp_path: Path) -> None:
+    for file in (tmp_path / "config").iterdir():
+        file.write_bytes(file.read_bytes().replace(b"\n", b"\r\n"))
+    assert read_settings(tmp_path / "config") == read_settings(demo_folder())
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "targets.toml: target is missing; it must be a list (one [[target]] table for"),
+        ("target = []", "targets.toml: target = [] must not be empty (one [[target]] table for"),
+    ],
+)
+def test_a_list_of_no_targets_is_named(edited: Edit, tmp_path: Path, text: str, told: str) -> None:
+    (tmp_path / "config" / "targets.toml").write_text(text)
+    (sentence,) = problems(tmp_path / "config")
+    assert sentence.startswith(told)
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "key"),
+    [
+        (
+            "targets.toml",
+            "[target.filter.SII]",
+            "[target.filter.Dark]",
+            'target["NGC 1499"].filter',
+        ),
+        ("policies.toml", 'filter = "L"', 'filter = "Dark"', "focus"),
+    ],
+)
+def test_a_blind_filter_cannot_be_asked_for(
+    edited: Edit, tmp_path: Path, file: str, old: str, new: str, key: str
+) -> None:
+    observatory = tmp_path / "config" / "observatory.toml"
+    text = observatory.read_text().replace('"SII"]', '"SII", "Dark"]')
+    blind = "[filter.Dark]\nblind = true\noffset_steps = 0\nwavelength_nm = 550\n\n[focuser]"
+    observatory.write_text(text.replace("[focuser]", blind))
+    (sentence,) = edited(file, old, new)
+    assert sentence.startswith(f"{file}: {key}")
+    assert "lets no light through" in sentence
 
 
 @pytest.mark.parametrize("wrong", ['"cap"', "[1, 2]", "3"])

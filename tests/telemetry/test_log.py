@@ -137,4 +137,7 @@ def test_the_documentation_names_every_event_and_field_once() -> None:
     for kind in all_events():
         assert text.count(f"### `{kind.name()}`") == 1
         assert all(f"| `{name}` |" in text for name in kind.model_fields)
-    assert "| `accepted_s` | dict of str, float | accepted seconds so far by filter |" in text
+    assert (
+        "| `accepted_s` | dict of str, float | seconds | accepted seconds so far by filter |"
+        in text
+    )

@@ -1,16 +1,15 @@
 """Whether the devices that the configuration names are there and are what it takes them for."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager
+from collections.abc import Iterator
 
+from nightloom.checks.looking import heard, shown
 from nightloom.checks.stations import station_problems
 from nightloom.roles import ROLES, NamesDevice, Role
 from nightloom.seen_sensors import Seen, SeenSensor, cameras, head_of
 from nightloom.settings import Observatory, Problem, Settings
 from nightloom.settings.observatory import Weather
 from nightloom_drivers.devices.chip import CHIPS
-from nightloom_drivers.errors import DeviceLate
 from nightloom_drivers.link import Link, Vector
 
 LEAST_PX = 16
@@ -25,7 +24,7 @@ async def check_devices(settings: Settings, link: Link, *, patience_s: float) ->
     """
     wanted = list(_devices(settings.observatory))
     infos = await asyncio.gather(
-        *(_heard(link, said.device, "DRIVER_INFO", patience_s) for _, _, said in wanted)
+        *(heard(link, said.device, "DRIVER_INFO", patience_s) for _, _, said in wanted)
     )
     problems = []
     for (role, place, said), info in zip(wanted, infos, strict=True):
@@ -38,8 +37,8 @@ async def check_devices(settings: Settings, link: Link, *, patience_s: float) ->
         elif role.section == "wheel":
             problems += await _wheel_problems(settings.observatory, link, patience_s)
         elif isinstance(said, Weather):
-            shown = _shown(link, said.device, "WEATHER_PARAMETERS", patience_s)
-            problems += await station_problems(said, place, link, shown)
+            parameters = shown(link, said.device, "WEATHER_PARAMETERS", patience_s)
+            problems += await station_problems(said, place, link, parameters)
     return problems
 
 
@@ -47,15 +46,15 @@ async def see_sensors(observatory: Observatory, link: Link, *, patience_s: float
     """The sensors of the cameras that tell their size. One that is off is switched on meanwhile."""
     seen = {}
     for name, said in cameras(observatory).items():
-        if await _heard(link, said.device, "CONNECTION", patience_s) is None:
+        if await heard(link, said.device, "CONNECTION", patience_s) is None:
             continue
         vector = f"{CHIPS[head_of(said)].prefix}_INFO"
-        async with _shown(link, said.device, vector, patience_s) as info:
+        async with shown(link, said.device, vector, patience_s) as info:
             if info is not None:  # drivers define it first, and then ask their camera
-                info = await _heard(link, said.device, vector, patience_s, _has_size)
+                info = await heard(link, said.device, vector, patience_s, _has_size)
             if info is None:
                 continue
-            whole = await _heard(link, said.device, vector, patience_s, _has_pixels)
+            whole = await heard(link, said.device, vector, patience_s, _has_pixels)
             info = whole or info
             seen[name] = SeenSensor(
                 device=said.device,
@@ -65,6 +64,11 @@ async def see_sensors(observatory: Observatory, link: Link, *, patience_s: float
                 pixel_um=round(info.number("CCD_PIXEL_SIZE"), 3) or None,  # some say 5.1999998
             )
     return seen
+
+
+def device_names(observatory: Observatory) -> list[str]:
+    """The devices that the configuration names, each once."""
+    return list(dict.fromkeys(said.device for _, _, said in _devices(observatory)))
 
 
 def _devices(observatory: Observatory) -> Iterator[tuple[Role, str, NamesDevice]]:
@@ -80,20 +84,6 @@ def _has_size(info: Vector) -> bool:
 
 def _has_pixels(info: Vector) -> bool:
     return _has_size(info) and info.number("CCD_PIXEL_SIZE") > 0
-
-
-async def _heard(
-    link: Link,
-    device: str,
-    name: str,
-    patience_s: float,
-    good: Callable[[Vector], bool] = lambda _: True,
-) -> Vector | None:
-    """The vector as soon as it is defined, and good; None when it is not in time."""
-    try:
-        return await link.wait(device, name, good, timeout_s=patience_s)
-    except DeviceLate:
-        return None
 
 
 def _absent(place: str, said: NamesDevice, link: Link) -> Problem:
@@ -116,7 +106,7 @@ def _unfit(role: Role, place: str, said: NamesDevice, info: Vector) -> Problem |
 async def _wheel_problems(observatory: Observatory, link: Link, patience_s: float) -> list[Problem]:
     """Whether the wheel has as many slots as the configuration names."""
     wheel, asked = observatory.wheel, len(observatory.wheel.slots)
-    async with _shown(link, wheel.device, "FILTER_SLOT", patience_s) as slot:
+    async with shown(link, wheel.device, "FILTER_SLOT", patience_s) as slot:
         if slot is None:
             wrong = "does not answer when it is switched on"
             return [Problem("observatory.toml", "wheel.device", wheel.device, wrong)]
@@ -126,30 +116,3 @@ async def _wheel_problems(observatory: Observatory, link: Link, patience_s: floa
         return []
     wrong = f"names {asked} slots, and the wheel has {has}"
     return [Problem("observatory.toml", "wheel.slots", list(wheel.slots), wrong)]
-
-
-@asynccontextmanager
-async def _shown(
-    link: Link, device: str, name: str, patience_s: float
-) -> AsyncIterator[Vector | None]:
-    """A vector of a device, or None; one that is switched off is switched on for it."""
-    vector = link.get(device, name)
-    switched_on = vector is None
-    if switched_on:
-        link.set(device, "CONNECTION", {"CONNECT": True, "DISCONNECT": False})
-        vector = await _heard(link, device, name, patience_s)
-    yield vector
-    if switched_on and vector is not None:
-        await _switch_off(link, device, patience_s)
-
-
-async def _switch_off(link: Link, device: str, patience_s: float) -> None:
-    before = link.set(device, "CONNECTION", {"CONNECT": False, "DISCONNECT": True})
-    await link.wait(
-        device,
-        "CONNECTION",
-        lambda connection: connection.on("DISCONNECT"),
-        after=before,
-        timeout_s=patience_s,
-        asked="to switch off",
-    )

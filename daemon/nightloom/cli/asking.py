@@ -6,7 +6,7 @@ import sys
 from nightloom.cli.answers import BAD_INPUT, DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
 from nightloom.cli.elsewhere import add_elsewhere, daemon_elsewhere
-from nightloom.requests import Answer, Change, Done, Refused, Request, Unread, line_of
+from nightloom.requests import Answer, Done, Refused, Request, Unread, line_of
 from nightloom.requests.call import call
 
 
@@ -27,9 +27,9 @@ def asked(arguments: argparse.Namespace, request: Request) -> Answer:
     return call_afar(daemon, request)
 
 
-def ask(arguments: argparse.Namespace, change: Change) -> int:
+def ask(arguments: argparse.Namespace, request: Request) -> int:
     """Ask for something, and print the answer; 0 when it is in force. Raises BadInput."""
-    return show(arguments, asked(arguments, change))
+    return show(arguments, asked(arguments, request))
 
 
 def show(arguments: argparse.Namespace, answer: Answer) -> int:

@@ -3,13 +3,17 @@
 import argparse
 import asyncio
 import json
-import os
 import sys
 from pathlib import Path
 
-from nightloom.checks.devices import check_devices, see_sensors
+from nightloom.checks.devices import check_devices, device_names, see_sensors
+from nightloom.checks.disk import output_problems
+from nightloom.checks.fitting import Fit, fit
+from nightloom.checks.looking import offered
 from nightloom.checks.notes import notes
+from nightloom.checks.plausible import impossible, unlikely
 from nightloom.cli.answers import BAD_INPUT, DONE
+from nightloom.cli.check_draft import add_draft, write_draft
 from nightloom.cli.configuration import add_config, config_folder
 from nightloom.notices.addresses import addresses, not_taken, nowhere
 from nightloom.notices.rules import Notice
@@ -18,6 +22,7 @@ from nightloom.remote.token_file import token_problems
 from nightloom.seen_sensors import Seen, keep_sensors
 from nightloom.settings import Problem, Settings, SettingsError, read_settings
 from nightloom.settings.problems import ABSENT
+from nightloom_drivers.clock import WallClock
 from nightloom_drivers.errors import DeviceError, DeviceGone
 from nightloom_drivers.link.indi import IndiLink
 
@@ -31,17 +36,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of this command."""
     add_config(parser)
     parser.add_argument("--devices", action="store_true", help="ask the INDI server too")
+    add_draft(parser)
     parser.add_argument("--notice", action="store_true", help="send a test notice to every address")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print what is wrong, or what follows from it all; 0 when nothing is wrong, otherwise 2."""
+    if arguments.write is not None:
+        return write_draft(arguments)
     folder = config_folder(arguments)
-    problems = find_problems(folder, with_devices=arguments.devices)
+    problems, seen = look(folder, with_devices=arguments.devices)
     if arguments.notice and not problems:
         problems = asyncio.run(_test_notice(read_settings(folder)))
-    told = [] if problems else notes(read_settings(folder))
+    told = [] if problems else _told(read_settings(folder)) + seen
     if arguments.devices and not problems:
         told += _sensors(read_settings(folder))
     if arguments.json:
@@ -57,9 +65,10 @@ def run(arguments: argparse.Namespace) -> int:
     elif problems:
         print(*problems, sep="\n", file=sys.stderr)
     else:
-        checked = "The configuration and the devices are" if arguments.devices else "All is"
+        checked = "All is plausible, and the devices are as it says,"
+        checked = checked if arguments.devices else "All is plausible"
         sent = ["Every address took the test notice."] if arguments.notice else []
-        print(f"{checked} in order in {folder}.", *sent, *told, sep="\n")
+        print(f"{checked} in {folder}.", *sent, *told, sep="\n")
     return BAD_INPUT if problems else DONE
 
 
@@ -67,27 +76,26 @@ def find_problems(
     folder: Path, *, with_devices: bool, patience_s: float = PATIENCE_S
 ) -> list[Problem]:
     """Problems of the files first; only with good files those of the disk and the devices."""
+    return look(folder, with_devices=with_devices, patience_s=patience_s).problems
+
+
+def look(folder: Path, *, with_devices: bool, patience_s: float = PATIENCE_S) -> Fit:
+    """The same, with what devices say otherwise."""
     try:
         settings = read_settings(folder)
     except SettingsError as error:
-        return error.problems
+        return Fit(error.problems, [])
     problems = output_problems(settings.observatory.output_folder)
-    problems += addresses(settings)[1] + token_problems(settings)
-    if with_devices:
-        problems += asyncio.run(_device_problems(settings, patience_s))
-    return problems
+    problems += impossible(settings) + addresses(settings)[1] + token_problems(settings)
+    if not with_devices:
+        return Fit(problems, [])
+    found = asyncio.run(_devices(settings, patience_s))
+    return Fit(problems + found.problems, found.notes)
 
 
-def output_problems(folder: Path) -> list[Problem]:
-    """Whether frames could be written there, without making anything."""
-    nearest = next(parent for parent in (folder, *folder.parents) if parent.exists())
-    if not nearest.is_dir():
-        wrong = f"cannot be a folder: {nearest} is a file"
-    elif not os.access(nearest, os.W_OK | os.X_OK):
-        wrong = f"cannot be written: {nearest} does not let this user write"
-    else:
-        return []
-    return [Problem("observatory.toml", "output_folder", str(folder), wrong)]
+def _told(settings: Settings) -> list[str]:
+    """What is taken to be so, what is unlikely, and what follows."""
+    return unlikely(settings, WallClock().unix_s()) + notes(settings)
 
 
 async def _test_notice(settings: Settings) -> list[Problem]:
@@ -122,11 +130,17 @@ def _sensors(settings: Settings) -> list[str]:
     return [f"Sensors seen, and kept for rehearsals in {file}: {', '.join(sizes)}."]
 
 
-async def _device_problems(settings: Settings, patience_s: float) -> list[Problem]:
+async def _devices(settings: Settings, patience_s: float) -> Fit:
+    """What is wrong with the devices: whether they are there first, then what they can do."""
     server = settings.observatory.server
     try:
         async with IndiLink(server.host, server.port, answer_s=patience_s) as link:
-            return await check_devices(settings, link, patience_s=patience_s)
+            problems = await check_devices(settings, link, patience_s=patience_s)
+            offers = await offered(link, device_names(settings.observatory), patience_s)
     except DeviceGone as error:
         wrong = f"reaches no INDI server at {server.host} port {server.port}: {error.seen}"
-        return [Problem("observatory.toml", "server", ABSENT, wrong)]
+        return Fit([Problem("observatory.toml", "server", ABSENT, wrong)], [])
+    found = fit(settings, offers, WallClock().unix_s())
+    known = {problem.key for problem in problems}
+    more = [problem for problem in found.problems if problem.key not in known]
+    return Fit(problems + more, found.notes)

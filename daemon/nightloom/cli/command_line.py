@@ -18,6 +18,7 @@ COMMANDS = {
     "pause": "expose nothing and move nothing until told to go on; bad weather still closes",
     "report": "what a night came to, as one page; by itself each morning",
     "rehearse": "run a night through the simulated rig",
+    "reload": "have the running daemon read its configuration again, and say what it took",
     "resume": "go on after a pause",
     "retire": "end the night, parked and closed; --now at once, with or without a daemon",
     "run": "run the rig tonight, in the foreground",
@@ -25,6 +26,7 @@ COMMANDS = {
     "status": "what the running daemon is doing, why, and what comes next",
     "tail": "show a night's log, as it grows if asked to",
     "tally": "accepted seconds for each target and filter against what was asked",
+    "trials": "many rehearsed nights with chance troubles, each judged; a seed replays alone",
     "weave": "the order and the dithers of a cycle, and what it loses",
 }
 """Each command with the line that `--help` says about it."""

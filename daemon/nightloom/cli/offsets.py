@@ -12,6 +12,8 @@ from rich.table import Table
 
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
+from nightloom.cli.focus_picture import curves_sheet, offsets_sheet
+from nightloom.cli.picture import save
 from nightloom.cli.rehearse import add_rehearsal, rehearsal_of
 from nightloom.cli.run import in_the_foreground
 from nightloom.errors import BadInput
@@ -45,9 +47,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help=f"the ledger (default: {FILE_NAME} in the configured output folder)",
     )
-    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the offsets, as PNG")
+    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the offsets, as SVG")
     parser.add_argument(
-        "--curves", type=Path, metavar="FILE", help="draw the latest curves, as PNG"
+        "--curves", type=Path, metavar="FILE", help="draw the latest curves, as SVG"
     )
     parser.add_argument("--rounds", type=int, default=2, help="measure: rounds through the filters")
     parser.add_argument(
@@ -76,7 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
         return FAILED if played.violations else status
     settings = settings_of(arguments)
     gathering = _offset_run(settings, arguments).gather
-    status = in_the_foreground(settings, 1, gathering)
+    status = in_the_foreground(lambda: settings, 1, gathering)
     if status != DONE:
         return status
     return _show(settings, settings.observatory.output_folder / FILE_NAME, arguments)
@@ -118,12 +120,10 @@ def _draw(
     curves: list[Curve],
     arguments: argparse.Namespace,
 ) -> None:
-    from nightloom.cli.focus_picture import draw_curves, draw_offsets  # loads matplotlib: a second
-
     if arguments.picture:
-        draw_offsets(observatory, learned, arguments.picture)
+        save(offsets_sheet(observatory, learned), arguments.picture, "--picture")
     if arguments.curves:
-        draw_curves(observatory, curves[-CURVES_SHOWN:], arguments.curves)
+        save(curves_sheet(observatory, curves[-CURVES_SHOWN:]), arguments.curves, "--curves")
 
 
 def as_json(observatory: Observatory, learned: Offsets, file: Path) -> dict[str, object]:

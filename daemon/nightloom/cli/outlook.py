@@ -4,7 +4,6 @@ import argparse
 import json
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TypedDict
 
 import numpy as np
 from rich.console import Console
@@ -15,21 +14,26 @@ from nightloom.cli.configuration import add_config, add_night, settings_of
 from nightloom.cli.outlook_parts import (
     altitude_deg,
     clock,
+    dark_told,
     hours,
     iso,
     meridian_s,
     moon_separation_deg,
+    moon_told,
+    moonrise_and_set,
     named,
     rounded,
     span,
 )
+from nightloom.cli.outlook_picture import night_sheet
 from nightloom.cli.outlook_table import outlook_table
+from nightloom.cli.picture import save
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Ledger, tally_s, whole_tally_s
 from nightloom.schedule.outlook import Outlook, outlook
 from nightloom.schedule.windows import NightWindows, NoDarkness, Tally
 from nightloom.settings import Settings, Target
-from nightloom.sky import Interval, NightTable, night_of, night_span
+from nightloom.sky import Interval, night_of
 from nightloom_drivers.clock import WallClock
 
 
@@ -43,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help=f"the ledger (default: {FILE_NAME} in the configured output folder, if there is one)",
     )
-    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw it, as PNG, SVG or PDF")
+    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw it, as SVG")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
@@ -53,9 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
     seen = _outlook(settings, arguments)
     picture: Path | None = arguments.picture
     if picture is not None:
-        from nightloom.cli.outlook_picture import draw  # loads matplotlib, which takes a second
-
-        draw(seen, picture)
+        save(night_sheet(settings.observatory, seen), picture, "--picture")
     if arguments.json:
         print(json.dumps(as_json(settings, seen, picture)))
     else:
@@ -103,7 +105,7 @@ def as_json(settings: Settings, seen: Outlook, picture: Path | None) -> dict[str
         "observatory": settings.observatory.name,
         "dark": [iso(dark.start_unix_s), iso(dark.end_unix_s)],
         "dark_s": round(dark.duration_s),
-        "moon": _moon(night_windows),
+        "moon": moon_told(night_windows),
         "targets": [_target(seen, target) for target in seen.targets],
         "plan": [
             {
@@ -119,37 +121,6 @@ def as_json(settings: Settings, seen: Outlook, picture: Path | None) -> dict[str
         "plan_bound": round(seen.plan.bound, 1),
         "picture": str(picture) if picture is not None else None,
     }
-
-
-class _Moon(TypedDict):
-    illumination: float
-    days_from_full: float
-    rises_utc: list[str]
-    sets_utc: list[str]
-    highest_deg: float
-
-
-def _moon(night_windows: NightWindows) -> _Moon:
-    table, dark = night_windows.table, night_windows.dark
-    middle_s = (dark.start_unix_s + dark.end_unix_s) / 2
-    rises, sets = _moonrise_and_set(night_windows)
-    return {
-        "illumination": round(float(table.moon_illumination(middle_s)), 3),
-        "days_from_full": round(float(table.days_from_full_moon(middle_s)), 1),
-        "rises_utc": [iso(moment) for moment in rises],
-        "sets_utc": [iso(moment) for moment in sets],
-        "highest_deg": round(float(table.moon_altitude(dark.grid(300.0)).max()), 1),
-    }
-
-
-def _moonrise_and_set(night_windows: NightWindows) -> tuple[list[float], list[float]]:
-    """From the noon before the night to the one after it."""
-    day = night_span(night_windows.site, night_windows.night)
-    up = NightTable(night_windows.site, day, {}).moon_up()
-    return (
-        [one.start_unix_s for one in up if one.start_unix_s > day.start_unix_s],
-        [one.end_unix_s for one in up if one.end_unix_s < day.end_unix_s],
-    )
 
 
 def _target(seen: Outlook, target: Target) -> dict[str, object]:
@@ -209,27 +180,23 @@ def _print(seen: Outlook, picture: Path | None) -> None:
 def _sky_lines(seen: Outlook) -> str:
     """The dark of the policy, that of each group which asks for another one, and the Moon."""
     night_windows = seen.night_windows
-    moon, begins = _moon(night_windows), f"Night of {night_windows.night}, all times UTC."
-    rises, sets = _moonrise_and_set(night_windows)
+    moon, begins = moon_told(night_windows), f"Night of {night_windows.night}, all times UTC."
+    rises, sets = moonrise_and_set(night_windows)
     moments = sorted([*((one, "rises") for one in rises), *((one, "sets") for one in sets)])
     events = [f"{what} {clock(one)}" for one, what in moments]
     where = f", {', '.join(events)}" if events else ""
     height = max(moon["highest_deg"], 0.0)
     own = [
-        f"{_dark(night_windows.dark_for(group))} for {' '.join(group.filters)} of {target.name}"
+        f"{dark_told(night_windows.dark_for(group))} for {' '.join(group.filters)} of {target.name}"
         for target in seen.targets
         for group in target.groups
         if group.sun_altitude_deg is not None
     ]
     return (
-        f"{begins} {'; '.join([f'Dark {_dark(night_windows.dark_for())}', *own])}.\n"
+        f"{begins} {'; '.join([f'Dark {dark_told(night_windows.dark_for())}', *own])}.\n"
         f"Moon {moon['illumination']:.0%} lit, {moon['days_from_full']:.0f} days from full{where};"
         + (f" up to {height:.0f}° in the dark." if height else " down while it is dark.")
     )
-
-
-def _dark(dark: Interval | None) -> str:
-    return "never" if dark is None else f"{span(dark)}, {dark.duration_s / 3600:.1f} h"
 
 
 def _windows_table(seen: Outlook) -> Table:

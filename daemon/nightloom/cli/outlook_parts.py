@@ -1,13 +1,14 @@
 """Figures of an outlook, and how they are written, for its tables and its JSON."""
 
 from datetime import UTC, datetime
+from typing import TypedDict
 
 import numpy as np
 
 from nightloom.schedule.outlook import Outlook
 from nightloom.schedule.windows import NightWindows
 from nightloom.settings import Target
-from nightloom.sky import Interval, meridian_time
+from nightloom.sky import Interval, NightTable, meridian_time, night_span
 
 
 def named(seen: Outlook, name: str) -> Target:
@@ -30,6 +31,52 @@ def moon_separation_deg(night_windows: NightWindows, target: Target) -> float:
     """The least of the night."""
     moments = night_windows.dark.grid(300.0)
     return float(night_windows.table.moon_separation_deg(target.name, moments).min())
+
+
+class Moon(TypedDict):
+    """The Moon of a night; moments are UTC."""
+
+    illumination: float
+    days_from_full: float
+    rises_utc: list[str]
+    sets_utc: list[str]
+    highest_deg: float
+
+
+def moon_told(night_windows: NightWindows) -> Moon:
+    """Its figures, in the middle of the dark."""
+    table, dark = night_windows.table, night_windows.dark
+    middle_s = (dark.start_unix_s + dark.end_unix_s) / 2
+    rises, sets = moonrise_and_set(night_windows)
+    return {
+        "illumination": round(moon_lit(night_windows), 3),
+        "days_from_full": round(float(table.days_from_full_moon(middle_s)), 1),
+        "rises_utc": [iso(moment) for moment in rises],
+        "sets_utc": [iso(moment) for moment in sets],
+        "highest_deg": round(moon_highest_deg(night_windows), 1),
+    }
+
+
+def moon_lit(night_windows: NightWindows) -> float:
+    """Its lit part in the middle of the dark."""
+    dark = night_windows.dark
+    middle_s = (dark.start_unix_s + dark.end_unix_s) / 2
+    return float(night_windows.table.moon_illumination(middle_s))
+
+
+def moon_highest_deg(night_windows: NightWindows) -> float:
+    """Its highest altitude in the dark, below 0 when it is down all the while."""
+    return float(night_windows.table.moon_altitude(night_windows.dark.grid(300.0)).max())
+
+
+def moonrise_and_set(night_windows: NightWindows) -> tuple[list[float], list[float]]:
+    """From the noon before the night to the one after it."""
+    day = night_span(night_windows.site, night_windows.night)
+    up = NightTable(night_windows.site, day, {}).moon_up()
+    return (
+        [one.start_unix_s for one in up if one.start_unix_s > day.start_unix_s],
+        [one.end_unix_s for one in up if one.end_unix_s < day.end_unix_s],
+    )
 
 
 def iso(unix_s: float) -> str:
@@ -55,3 +102,8 @@ def hours(seconds: float | None) -> str:
 def rounded(seconds: float | None) -> int | None:
     """Whole seconds."""
     return None if seconds is None else round(seconds)
+
+
+def dark_told(dark: Interval | None) -> str:
+    """From when to when, and how long."""
+    return "never" if dark is None else f"{span(dark)}, {dark.duration_s / 3600:.1f} h"

@@ -1,32 +1,19 @@
-"""What pictures in files of their own have in common: PNG, SVG or PDF, by matplotlib.
-
-The report's drawings are in `report/svg.py`: they live in a page and need no rasteriser.
-"""
+"""Pictures in files of their own."""
 
 from pathlib import Path
 
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
-
+from nightloom.drawing.svg import Canvas
 from nightloom.errors import BadInput
 
-DOTS_PER_INCH = 120
 
-
-def blank(width_in: float, height_in: float, paper: str, *, fitted: bool = True) -> Figure:
-    """An empty figure; `fitted` has its parts make room for each other."""
-    size = (width_in, height_in)
-    figure = Figure(figsize=size, facecolor=paper, layout="constrained" if fitted else None)
-    FigureCanvasAgg(figure)
-    return figure
-
-
-def save(figure: Figure, file: Path, named: str) -> None:
-    """Write a figure in the format of the file's name; `named` is what a person calls it.
-
-    Raises BadInput when it cannot be written.
-    """
+def save(drawn: Canvas, file: Path, option: str) -> None:
+    """Write a drawing as SVG; `option` is what a person asked for it with. Raises BadInput."""
+    if file.suffix != ".svg":
+        raise BadInput(
+            f"{option} {file} cannot be written: pictures are SVG, which any browser shows and"
+            " prints; name a file that ends in .svg."
+        )
     try:
-        figure.savefig(file, dpi=DOTS_PER_INCH)
-    except (OSError, ValueError) as error:
-        raise BadInput(f"{named} cannot be written: {error}.") from None
+        file.write_text(drawn.file_text(), encoding="utf-8")
+    except OSError as error:
+        raise BadInput(f"{option} {file} cannot be written: {error.strerror}.") from None

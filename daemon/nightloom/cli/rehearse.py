@@ -2,20 +2,20 @@
 
 import argparse
 import json
+from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from rich import box
 from rich.console import Console
-from rich.table import Table
 
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_night, config_folder
 from nightloom.cli.progress import progress
+from nightloom.cli.rehearsal_table import RehearsalFigures, print_figures
+from nightloom.cli.rehearsed import keep_configuration
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
-from nightloom.night.summary import NightFigures
 from nightloom.rehearsal import (
     TROUBLES,
     Played,
@@ -31,10 +31,9 @@ from nightloom.seen_sensors import seen_sensors
 from nightloom.settings import demo_folder, read_settings
 from nightloom.sky import night_of, overlaps
 from nightloom.telemetry import log_sha256
-from nightloom.telemetry.figures import counted
 from nightloom.telemetry.words import sentence
 from nightloom_drivers.clock import WallClock, real_monotonic_s
-from nightloom_drivers.depth import Depth
+from nightloom_drivers.sent import Sent
 
 DEMO_NIGHT = date(2026, 11, 10)
 """A long night a day after new Moon, for which the demo observatory's targets were chosen."""
@@ -43,19 +42,7 @@ SPEED_MAX = 200.0
 """Beyond it a rehearsal over a socket is late for everything."""
 
 
-class RehearsalFigures(NightFigures):
-    """What a rehearsal came to."""
-
-    unevenness: float
-    violations: list[str]
-    troubles: dict[str, str]
-    dark_parts_s: dict[str, float]
-    assumed: list[str]
-    ended_early: str
-    wall_s: float
-    log_sha256: str
-    out: str
-    report: str
+NIGHTS_MAX = 366
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -73,6 +60,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--speed", type=float, default=60.0, help="with --indi, seconds that pass in a second"
     )
     parser.add_argument(
+        "--nights",
+        type=int,
+        default=1,
+        help="so many nights one after another in one folder, of one rig under other skies; what"
+        " was learned and gathered is kept from each to the next",
+    )
+    parser.add_argument(
         "--trouble",
         nargs="+",
         default=[],
@@ -81,9 +75,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         + ", ".join(f"{one.name} ({one.words})" for one in TROUBLES),
     )
     parser.add_argument(
-        "--depth",
-        choices=[str(depth) for depth in Depth],
-        default=str(Depth.PIXELS),
+        "--send",
+        choices=[str(sent) for sent in Sent],
+        default=str(Sent.PIXELS),
         help="what the simulated cameras send: pictures, or only the stars that measuring them"
         " would find, which takes two thirds of the time with the demo's small sensor and a fifth"
         " with 26 megapixels (default: pixels)",
@@ -105,22 +99,49 @@ def add_rehearsal(parser: argparse._ActionsContainer) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Rehearse, and print what the night came to; fails when a promise was broken."""
-    began_s = real_monotonic_s()
+    """Rehearse, and print what each night came to; fails when a promise was broken."""
     if not 0 < arguments.speed <= SPEED_MAX:
         raise BadInput(f"--speed {arguments.speed:g} must be above 0 and up to {SPEED_MAX:g}.")
+    if not 1 <= arguments.nights <= NIGHTS_MAX:
+        raise BadInput(f"--nights {arguments.nights} must be from 1 to {NIGHTS_MAX}.")
     troubles = _troubles(arguments)
-    depth = _depth(arguments)
-    rehearsal = replace(
-        rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles, depth=depth
+    sent = _sent(arguments)
+    first = replace(
+        rehearsal_of(arguments), frames=not arguments.no_frames, troubles=troubles, sent=sent
     )
+    every = [_rehearsed(night, arguments) for night in _nights(first, arguments)]
+    if arguments.json:
+        alone = len(every) == 1
+        print(json.dumps(every[0] if alone else {"nights": every}))
+    else:
+        for figures in every:
+            print_figures(figures, _in_cycle(first))
+    unasked = not troubles and any(figures["ended_early"] for figures in every)
+    broken = any(figures["violations"] for figures in every)
+    return FAILED if broken or unasked else DONE
+
+
+def _nights(first: Rehearsal, arguments: argparse.Namespace) -> Iterator[Rehearsal]:
+    """One night after another in one folder. Raises BadInput where one does not get dark."""
+    for number in range(arguments.nights):
+        night = first.night + timedelta(days=number)
+        try:
+            darkness(first.settings, night)
+        except NoDarkness as error:
+            raise BadInput(f"There is nothing to rehearse: {error}.") from None
+        yield replace(first, night=night, number=number)
+
+
+def _rehearsed(rehearsal: Rehearsal, arguments: argparse.Namespace) -> RehearsalFigures:
+    """Play one night, and say what it came to."""
+    began_s = real_monotonic_s()
     played = _play(rehearsal, arguments)
-    report = _report(rehearsal)
-    figures: RehearsalFigures = {
+    report = _report(rehearsal, "report.html" if arguments.nights == 1 else "")
+    return {
         **played.summary.figures(),
         "unevenness": round(played.unevenness, 4),
         "violations": played.violations,
-        "troubles": {one.name: _utc(rehearsal.comes_s(one)) for one in troubles},
+        "troubles": {one.name: _utc(rehearsal.comes_s(one)) for one in rehearsal.troubles},
         "dark_parts_s": _dark_parts_s(rehearsal),
         "assumed": [sentence(one) for one in rehearsal.assumed],
         "ended_early": "" if played.unkept is None else str(played.unkept),
@@ -129,21 +150,15 @@ def run(arguments: argparse.Namespace) -> int:
         "out": str(rehearsal.out),
         "report": str(report),
     }
-    if arguments.json:
-        print(json.dumps(figures))
-    else:
-        print_figures(figures, _in_cycle(rehearsal))
-    unasked = played.unkept is not None and not troubles
-    return FAILED if figures["violations"] or unasked else DONE
 
 
-def _report(rehearsal: Rehearsal) -> Path:
+def _report(rehearsal: Rehearsal, name: str) -> Path:
     """Write the morning report beside the log. Raises BadInput where the disk refuses."""
     out = rehearsal.out
     files = (rehearsal.log_file, out / FILE_NAME, out / "frames")
     sources = Sources(rehearsal.settings, rehearsal.night, *files)
     try:
-        return write_report(sources, out / "report.html").file
+        return write_report(sources, out / (name or f"report-{rehearsal.night}.html")).file
     except OSError as error:
         raise BadInput(f"The report in {out} cannot be written: {error}.") from None
 
@@ -162,12 +177,12 @@ def _troubles(arguments: argparse.Namespace) -> tuple[Trouble, ...]:
     return asked
 
 
-def _depth(arguments: argparse.Namespace) -> Depth:
+def _sent(arguments: argparse.Namespace) -> Sent:
     """What the cameras send. Raises BadInput."""
-    depth = Depth(arguments.depth)
-    if depth is not Depth.PIXELS and arguments.indi:
-        raise BadInput(f"--depth {depth} needs virtual time; leave out --indi.")
-    return depth
+    sent = Sent(arguments.send)
+    if sent is not Sent.PIXELS and arguments.indi:
+        raise BadInput(f"--send {sent} needs virtual time; leave out --indi.")
+    return sent
 
 
 def _utc(at_s: float) -> str:
@@ -177,7 +192,8 @@ def _utc(at_s: float) -> str:
 def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
     """What was asked for. Raises BadInput."""
     demo = arguments.config is None
-    said = read_settings(demo_folder() if demo else config_folder(arguments))
+    configuration = demo_folder() if demo else config_folder(arguments)
+    said = read_settings(configuration)
     seen = seen_sensors(said.observatory)
     settings, rig = simulated_settings(said, seen)
     night = arguments.night or (
@@ -192,6 +208,7 @@ def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
     except NoDarkness as error:
         raise BadInput(f"There is nothing to rehearse: {error}.") from None
     out = _out_folder(arguments.out, night, arguments.seed)
+    keep_configuration(configuration, out)
     return Rehearsal(
         settings, rig, night, out, arguments.seed, arguments.hours, assumed=assumptions(said, seen)
     )
@@ -240,50 +257,3 @@ def _in_cycle(rehearsal: Rehearsal) -> list[str]:
     """All filters that are asked for, in the order of the targets and their cycles."""
     asked = (name for target in rehearsal.settings.targets.targets for name in target.subs)
     return list(dict.fromkeys(asked))
-
-
-def print_figures(figures: RehearsalFigures, order: list[str]) -> None:
-    """What was assumed, and the closing table with the filters in this order."""
-    console = Console()
-    for assumed in figures["assumed"]:
-        console.print(assumed)
-    subs = Table(box=box.SIMPLE, title=f"Night of {figures['night']}")
-    for column in ("filter", "accepted", "rejected"):
-        subs.add_column(column, justify="left" if column == "filter" else "right", overflow="fold")
-    accepted_s, rejected_s = figures["accepted_s"], figures["rejected_s"]
-    for name in (name for name in order if name in {*accepted_s, *rejected_s}):
-        subs.add_row(name, _minutes(accepted_s.get(name, 0)), _minutes(rejected_s.get(name, 0)))
-    console.print(subs)
-    rows = Table("", "", box=None, show_header=False, padding=(0, 2))
-    rows.columns[1].overflow = "fold"
-    for name, seconds in figures["dark_parts_s"].items():
-        rows.add_row("" if name else "dark", _minutes(seconds) + (f" for {name}" if name else ""))
-    rows.add_row("clear", _minutes(figures["clear_s"]))
-    rows.add_row("shutter open", f"{_minutes(figures['open_s'])}, {figures['open_fraction']:.1%}")
-    looks = [(figures["focus_runs"], "curve"), (figures["focus_checks"], "short look")]
-    focus = ", ".join(counted(number, what) for number, what in looks if number)
-    guided = figures["guide_rms_arcsec"]
-    for name, told in (
-        ("dithers", str(figures["dithers"] or "")),
-        ("focus", f"{focus}; {figures['focus_s']:.0f} s" if focus else ""),
-        ("shelters", str(figures["shelters"] or "")),
-        ("guide error", "" if guided is None else f"{guided:.2f}″ rms"),
-        ("uneven by", f"{figures['unevenness']:.2f} cycles at most"),
-    ):
-        if told:
-            rows.add_row(name, told)
-    rows.add_row("promises broken", str(len(figures["violations"])))
-    rows.add_row("took", f"{figures['wall_s']:.0f} s")
-    rows.add_row("written to", figures["out"])
-    rows.add_row("report", figures["report"])
-    console.print(rows)
-    for name, at in figures["troubles"].items():
-        console.print(f"  {name} from {at}")
-    if figures["ended_early"]:
-        console.print(f"  ended early: {figures['ended_early']}")
-    for violation in figures["violations"]:
-        console.print(f"  broken: {violation}")
-
-
-def _minutes(seconds: float) -> str:
-    return f"{seconds / 60:.0f} min"

@@ -9,19 +9,22 @@ import sys
 
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
-from nightloom.daemon import LeftUnsafe, stay_up
+from nightloom.daemon import stay_up
 from nightloom.errors import BadInput
 from nightloom.executor import Workers
 from nightloom.night.gather import gather
 from nightloom.night.table import Work
-from nightloom.settings import Settings
+from nightloom.reaching import LeftUnsafe
+from nightloom.rereading import Asked, Reread
 from nightloom.telemetry import Log
 from nightloom_drivers.clock import WallClock
 
 STOPPED_AT_ONCE = 130
 
-SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-"""Ctrl-C, the system, and a terminal that was closed: all ask for parked and closed."""
+SIGNALS = (signal.SIGINT, signal.SIGTERM)
+"""Ctrl-C and the system: both ask for parked and closed. So does SIGHUP where there is a terminal,
+which was closed then; where there is none it asks to read the configuration again.
+"""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,17 +39,17 @@ def run(arguments: argparse.Namespace) -> int:
     """Run until a person asks for the end: Ctrl-C parks and closes, a third one stops at once."""
     if arguments.nights is not None and arguments.nights < 1:
         raise BadInput(f"--nights {arguments.nights} must be 1 or more.")
-    settings = settings_of(arguments)
-    return in_the_foreground(settings, arguments.nights)
+    return in_the_foreground(lambda: settings_of(arguments), arguments.nights)
 
 
-def in_the_foreground(settings: Settings, nights: int | None, gathering: Work = gather) -> int:
-    """The daemon until it ends by itself or by a signal; the exit status."""
+def in_the_foreground(reread: Reread, nights: int | None, gathering: Work = gather) -> int:
+    """The daemon until it ends by itself or by a signal; the exit status. Raises SettingsError."""
+    settings = reread()
 
     async def live() -> None:
-        stop, log = _stoppable(), Log(WallClock(), echo=sys.stderr)
+        asked, log = _asked(reread), Log(WallClock(), echo=sys.stderr)
         try:
-            await stay_up(settings, workers, log, stop, nights, gathering)
+            await stay_up(settings, workers, log, asked, nights, gathering)
         finally:
             log.close()
 
@@ -59,10 +62,10 @@ def in_the_foreground(settings: Settings, nights: int | None, gathering: Work = 
     return DONE
 
 
-def _stoppable() -> asyncio.Event:
-    """Set by the first of SIGNALS; the second warns, and a third stops at once."""
-    stop = asyncio.Event()
-    count = 0
+def _asked(reread: Reread) -> Asked:
+    """What signals ask: the first of SIGNALS to stop; the second warns, a third stops at once."""
+    stop, reload = asyncio.Event(), asyncio.Event()
+    loop, count = asyncio.get_running_loop(), 0
 
     def signalled() -> None:
         nonlocal count
@@ -76,8 +79,10 @@ def _stoppable() -> asyncio.Event:
             os._exit(STOPPED_AT_ONCE)
 
     for number in SIGNALS:
-        asyncio.get_running_loop().add_signal_handler(number, signalled)
-    return stop
+        loop.add_signal_handler(number, signalled)
+    at_a_terminal = any(map(os.isatty, (0, 1, 2)))
+    loop.add_signal_handler(signal.SIGHUP, signalled if at_a_terminal else reload.set)
+    return Asked(stop, reload, reread)
 
 
 def _tell(text: str) -> None:

@@ -97,9 +97,11 @@ def _source(arguments: argparse.Namespace) -> tuple[AsyncIterator[str], tzinfo |
     named = settings.observatory.site.time_zone
     zone = zone or (None if named is None else ZoneInfo(named))
     folder = settings.observatory.output_folder / "logs"
-    if not arguments.once:
-        return follow_nights(folder), zone
     last = newest(folder)
+    if not arguments.once:
+        if last is None:
+            _note(f"There is no night's log in {folder} yet; it is waited for. Ctrl-C ends it.")
+        return follow_nights(folder), zone
     if last is None:
         raise BadInput(f"There is no night's log in {folder} yet.")
     return _there(last), zone

@@ -39,6 +39,8 @@ class _Asked:
     cycle: Cycle
     costs: GapCosts
     measured: dict[Key, Running]
+    hours: float | None = None
+    """How long such cycles go on: as told, or tonight's dark; None where neither is known."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -65,6 +67,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(
             f"--{name}", type=float, metavar="S", help=f"seconds that {of} takes, for all filters"
         )
+    parser.add_argument(
+        "--hours",
+        type=float,
+        metavar="H",
+        help="say what gaps take of so many hours (default, with --target: tonight's dark ones)",
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
@@ -82,6 +90,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _asked(arguments: argparse.Namespace) -> _Asked:
     """What the command line asks for. Raises BadInput."""
+    if arguments.hours is not None and not 0 < arguments.hours <= 24:
+        raise BadInput(f"--hours {arguments.hours:g} must be above 0 and up to 24.")
     if bool(arguments.filters) == bool(arguments.target):
         raise BadInput("Name filters such as L:3x120 R:1x120, or a --target of the configuration.")
     if arguments.target:
@@ -95,16 +105,18 @@ def _asked(arguments: argparse.Namespace) -> _Asked:
     if room < 1:
         raise BadInput(f"--room {room} must be at least 1.")
     cycle = _cycle([_share(word, room) for word in arguments.filters])
-    return _Asked(cycle, _told(costs, arguments), {})
+    return _Asked(cycle, _told(costs, arguments), {}, arguments.hours)
 
 
 def _of_target(arguments: argparse.Namespace) -> _Asked:
     # Imported here because a cycle that is written out needs none of it, and comes at once.
-    from nightloom.cli.weave_target import cycle_and_costs
+    from nightloom.cli.weave_target import cycle_and_costs, dark_tonight_h, group_of
 
     settings = settings_of(arguments)
-    cycle, costs, measured = cycle_and_costs(settings, arguments.target, arguments.group)
-    return _Asked(_short(cycle), _told(costs, arguments), measured)
+    target, group = group_of(settings, arguments.target, arguments.group)
+    cycle, costs, measured = cycle_and_costs(settings, target, group)
+    hours = dark_tonight_h(settings, group) if arguments.hours is None else arguments.hours
+    return _Asked(_short(cycle), _told(costs, arguments), measured, hours)
 
 
 def _share(word: str, room: int) -> Share:
@@ -159,6 +171,8 @@ def _as_json(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> dict
         "exact": woven.exact,
         "exposure_s": asked.cycle.exposure_s,
         "lost_s_per_hour": round(_per_hour(asked, woven.cost_s), 3),
+        "hours": asked.hours,
+        "lost_s": _lost_s(asked, woven.cost_s),
         "plain": [
             {
                 "description": one.description,
@@ -167,6 +181,7 @@ def _as_json(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> dict
                 "changes": one.changes,
                 "cost_s": round(one.cost_s, 6),
                 "lost_s_per_hour": round(_per_hour(asked, one.cost_s), 3),
+                "lost_s": _lost_s(asked, one.cost_s),
             }
             for one in plain
         ],
@@ -206,6 +221,8 @@ def _print(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> None:
         table.add_row(name, f"{dithers:.3g}", str(changes), f"{cost_s:.1f}", f"{lost_s:.0f}")
     console.print(table)
     console.print(_judgement(woven), soft_wrap=True)
+    if asked.hours is not None:
+        console.print(_of_the_night(asked, woven, plain), soft_wrap=True)
     _print_measured(asked, console)
 
 
@@ -252,3 +269,16 @@ def _pairs(asked: _Asked) -> list[tuple[str, str]]:
 def _per_hour(asked: _Asked, cost_s: float) -> float:
     """Seconds lost in an hour of such cycles."""
     return 3600.0 * cost_s / (asked.cycle.exposure_s + cost_s)
+
+
+def _lost_s(asked: _Asked, cost_s: float) -> float | None:
+    """Seconds that gaps take of the hours; None where these are not known."""
+    return None if asked.hours is None else round(asked.hours * _per_hour(asked, cost_s), 3)
+
+
+def _of_the_night(asked: _Asked, woven: Weave, plain: tuple[PlainOrder, ...]) -> str:
+    """What gaps take of the hours, woven and not."""
+    costs_s = [woven.cost_s, *(one.cost_s for one in plain)]
+    minutes = [(_lost_s(asked, cost_s) or 0.0) / 60.0 for cost_s in costs_s]
+    others = " or ".join(dict.fromkeys(f"{one:.1f}" for one in minutes[1:]))
+    return f"Gaps take {minutes[0]:.1f} min of {asked.hours:.1f} h; in plain orders {others} min."

@@ -4,21 +4,37 @@ from nightloom.cycle import Cycle, GapCosts
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME, Key, Ledger, Running, running_figures
 from nightloom.schedule.costs import costs_of
-from nightloom.settings import Settings, Target, cycle_of
+from nightloom.settings import Group, Settings, Target, cycle_of
+from nightloom.sky import dark_hours, night_of
+from nightloom_drivers.clock import WallClock
 
 
-def cycle_and_costs(
-    settings: Settings, name: str, group: str | None
-) -> tuple[Cycle, GapCosts, dict[Key, Running]]:
-    """The cycle of a target's group, the costs, and what was measured of them. Raises BadInput."""
+def group_of(settings: Settings, name: str, group: str | None) -> tuple[Target, Group]:
+    """A target and one of its groups of filters, the first if none is named. Raises BadInput."""
     target = _target(settings, name)
-    groups = {one.label: one.filters for one in target.groups}
+    groups = {one.label: one for one in target.groups}
     label = group or next(iter(groups))
     if label not in groups:
         known = ", ".join(groups)
         raise BadInput(f'"{target.name}" has no group "{label}"; it has {known}.')
+    return target, groups[label]
+
+
+def cycle_and_costs(
+    settings: Settings, target: Target, group: Group
+) -> tuple[Cycle, GapCosts, dict[Key, Running]]:
+    """The cycle of a group of filters, the costs, and what was measured of them."""
     measured, dither = _measured(settings), target.dither.over(settings.policies.dither)
-    return cycle_of(groups[label], dither), costs_of(settings, measured), measured
+    return cycle_of(group.filters, dither), costs_of(settings, measured), measured
+
+
+def dark_tonight_h(settings: Settings, group: Group) -> float | None:
+    """The hours of tonight that are dark enough for a group; None where it never is."""
+    site = settings.observatory.site.place
+    asked_deg = group.sun_altitude_deg
+    sun_deg = settings.policies.dark.sun_altitude_deg if asked_deg is None else asked_deg
+    dark = dark_hours(site, night_of(WallClock().unix_s(), site), sun_deg)
+    return None if dark is None else dark.duration_s / 3600.0
 
 
 def _target(settings: Settings, name: str) -> Target:

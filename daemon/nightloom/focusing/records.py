@@ -19,7 +19,7 @@ from nightloom.telemetry.events import (
     FocusUnconfirmed,
     OffsetCorrected,
 )
-from nightloom_drivers.clock import Clock
+from nightloom_drivers.clock import Clock, steady_s
 from nightloom_drivers.devices import Focuser
 
 
@@ -90,7 +90,7 @@ class FocusRecords:
                 tilt_rows_steps=None if tilt is None else _known(tilt.rows_steps),
                 tilt_error_steps=None if tilt is None else _known(tilt.error_steps),
                 temperature_c=self._focuser.temperature_c,
-                took_s=self._clock.unix_s() - began_s,
+                took_s=steady_s() - began_s,
             )
         )
 
@@ -212,7 +212,7 @@ class FocusRecords:
                 estimate_steps=_known(check.estimate_steps),
                 error_steps=_known(check.error_steps),
                 correction_steps=correction_steps,
-                took_s=self._clock.unix_s() - began_s,
+                took_s=steady_s() - began_s,
             )
         )
 

@@ -49,7 +49,7 @@ from nightloom.ledger import Ledger, Sub
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import BacklashRecalled, FocusRecalled, OffsetsAdopted
-from nightloom_drivers.clock import Clock
+from nightloom_drivers.clock import Clock, steady_s
 from nightloom_drivers.devices import Camera, Focuser
 from nightloom_drivers.devices.focuser import POSITION
 
@@ -368,7 +368,7 @@ class Focusing:
 
     async def _one_curve(self, filter_name: str, reason: str) -> tuple[Curve, Scan]:
         """The curve, its last scan, and the focuser where it says."""
-        began_s = self._clock.unix_s()
+        began_s, from_s = self._clock.unix_s(), steady_s()
         aim = self._aim(filter_name)
         curve, scan, points = await self._scanned(filter_name, reason, aim)
         odd = filter_name in self.odd_filters
@@ -383,7 +383,7 @@ class Focusing:
         self._ask_again(curve.refusal)
         await self._settle(filter_name)
         tilt = await self._compute(measure_tilt, points) if curve.refusal is None else None
-        self.records.run(filter_name, reason, points, curve, tilt, began_s)
+        self.records.run(filter_name, reason, points, curve, tilt, from_s)
         return curve, scan
 
     def _take_curve(self, filter_name: str, curve: Curve, began_s: float, *, odd: bool) -> None:

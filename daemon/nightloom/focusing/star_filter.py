@@ -15,7 +15,9 @@ def star_filter(observatory: Observatory, taken: str, asked: str | None = None) 
     widths_nm = {
         name: width_nm
         for name in observatory.wheel.slots
-        if name in observatory.filters and (width_nm := observatory.filters[name].bandwidth_nm)
+        if name in observatory.filters
+        and not observatory.filters[name].blind
+        and (width_nm := observatory.filters[name].bandwidth_nm)
     }
     if widths_nm.get(taken, NARROW_NM) >= NARROW_NM:
         return taken

@@ -15,6 +15,7 @@ from nightloom.frames.writer import (
     free_bytes,
     write_frame,
 )
+from nightloom.ledger import Frame as Entered
 from nightloom.ledger import Sub, number_of
 from nightloom.settings.frame_path import NameFacts, NamePattern
 from nightloom.telemetry import Log
@@ -90,7 +91,7 @@ class FrameDisk:
             self._warnings = [few for few in self._warnings if few <= self._frames_left]
             self._log.emit(DiskFilling(folder=str(self.folder), frames_left=self._frames_left))
 
-    async def amend(self, sub: Sub, judged: HeaderFacts) -> tuple[str, str]:
+    async def amend(self, sub: Sub | Entered, judged: HeaderFacts) -> tuple[str, str]:
         """Put what was judged into a frame's file; its SHA-256, or the reason why it has none.
 
         Both are empty for a frame that has no file.
@@ -103,6 +104,10 @@ class FrameDisk:
         except FrameNotWritten as error:
             return "", self._lost(sub, error)
 
+    def holds(self, frame: Entered) -> bool:
+        """Whether the file of a frame is there: a person may have removed it."""
+        return self.folder is not None and (self.folder / frame.path).is_file()
+
     def check(self) -> None:
         """Raise FramesNotKept once there is no room, or too many frames in a row were refused."""
         if self._frames_left < 1:
@@ -113,7 +118,7 @@ class FrameDisk:
                 f" {self._refusals[-1]}."
             )
 
-    def _lost(self, sub: Sub, error: FrameExists | FrameNotWritten) -> str:
+    def _lost(self, sub: Sub | Entered, error: FrameExists | FrameNotWritten) -> str:
         """A frame that is not on disk does not count."""
         self._log.emit(FrameLost(uid=sub.uid, reason=str(error)))
         self._refusals.append(error)

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from nightloom.executor import Executor, NotComputed
 from nightloom.frames.disk import FrameDisk
+from nightloom.frames.download import Download
 from nightloom.frames.header import HeaderFacts
 from nightloom.frames.image import Frame
 from nightloom.frames.judging import Judgement, JudgingMemory, judge, look_again
@@ -24,41 +25,24 @@ from nightloom.frames.records import (
     FrameRecords,
     JudgedFrame,
     facts_of,
+    facts_taken_back,
     header_facts,
     judging_policy,
 )
 from nightloom.frames.recovery import recovered
 from nightloom.frames.writer import FrameNotRead, read_frame
+from nightloom.ledger import Frame as Entered
 from nightloom.ledger import Ledger, LedgerBusy, Stage, Sub, in_time
 from nightloom.settings import Settings
 from nightloom.telemetry import Log
 from nightloom.telemetry.events import VerdictsLeft
-from nightloom_drivers.clock import Clock
+from nightloom_drivers.clock import Clock, steady_s
 from nightloom_drivers.devices import Exposure
 from nightloom_drivers.errors import DeviceError
 from nightloom_drivers.frame_kind import FrameKind
 
 DRAIN_S = 300.0
 """The night's end waits no longer for frames; those left are on disk, and the next start's."""
-
-
-class Download:
-    """A frame on its way from the camera, which goes on whatever becomes of who waits for it."""
-
-    def __init__(self) -> None:
-        self._over = asyncio.Event()
-        self._error: DeviceError | None = None
-
-    def end(self, error: DeviceError | None = None) -> None:
-        """It is here, or will never come."""
-        self._error = error
-        self._over.set()
-
-    async def arrived(self) -> None:
-        """Return when the frame is here. Raises DeviceError when it does not come."""
-        await self._over.wait()
-        if self._error is not None:
-            raise self._error
 
 
 class FramePipeline:
@@ -83,7 +67,7 @@ class FramePipeline:
         self._disk = FrameDisk(folder, settings.policies.frames.name_pattern, night, store, log)
         self._records = FrameRecords(settings, ledger, log)
         self._policy, self._memory = judging_policy(settings), JudgingMemory()
-        self._accepted: dict[str, tuple[Sub, HeaderFacts]] = {}
+        self._accepted: dict[str, Sub] = {}
         """Tonight's accepted frames, whose verdict a clearer sky may yet change."""
         self._too_dim: dict[str, str] = {}
         """Accepted frames that should not be, and why, until evenness lets them be taken back."""
@@ -121,13 +105,17 @@ class FramePipeline:
         """Bring every sub that an earlier run left in flight to its end, and return them.
 
         One whose frame is on disk is judged and counted, as if nothing had happened; the others
-        count nowhere, and what there is of their files is removed.
+        count nowhere, and what there is of their files is removed. Files of frames that had been
+        taken back say so in the end.
         """
         left = self._ledger.in_flight()
         for sub in left:
             path = recovered(sub, self._disk.folder, self._ledger, self._log)
             if path is not None:
                 self._own(self._take_found(sub, path))
+        for frame in self._ledger.to_amend():
+            if self._disk.holds(frame):
+                self._own(self._amend(frame))
         return left
 
     @property
@@ -166,13 +154,10 @@ class FramePipeline:
         self._too_dim.update(too_dim)
         for uid, reason in list(self._too_dim.items()):
             known = self._accepted.get(uid)  # none: lost, or its verdict is still being written
-            if known is None or not self._records.may_take_back(known[0]):
+            if known is None or not self._records.may_take_back(known):
                 continue
-            sub, judged = known
             del self._accepted[uid], self._too_dim[uid]
-            amended = replace(judged, verdict=f"rejected: {reason}")
-            sha256, lost = await self._disk.amend(sub, amended)
-            await in_time(partial(self._records.take_back, sub, lost or reason, sha256))
+            await self._amend(await in_time(partial(self._records.take_back, known, reason)))
 
     def stop(self) -> None:
         """End the work, wherever it is."""
@@ -208,7 +193,7 @@ class FramePipeline:
     async def _take(
         self, sub: Sub, facts: HeaderFacts, exposure: Exposure, download: Download
     ) -> None:
-        closed_s = self._clock.unix_s()
+        closed_s = steady_s()
         try:
             frame = await exposure.frame()
         except DeviceError as error:
@@ -217,7 +202,7 @@ class FramePipeline:
             return
         finally:
             self._downloads.discard(download)
-        self._records.ended(sub, self._clock.unix_s() - closed_s, frame.doubt)
+        self._records.ended(sub, steady_s() - closed_s, frame.doubt)
         path = self._disk.path(sub, frame.start)
         sub = replace(sub, stage=Stage.ARRIVED, start_utc=frame.start, path=path)
         download.end()
@@ -240,6 +225,12 @@ class FramePipeline:
             return
         async with self._turn:
             await self._process(sub, data, HeaderFacts(kind=sub.kind))
+
+    async def _amend(self, frame: Entered) -> None:
+        """Have the file of a frame say that it was taken back, as the ledger says already."""
+        sha256, _ = await self._disk.amend(frame, facts_taken_back(frame))
+        if sha256:
+            await in_time(partial(self._ledger.amended, frame.uid, sha256))
 
     async def _cancel(self, sub: Sub, reason: str) -> None:
         cancelled = replace(sub, stage=Stage.CANCELLED, outcome=reason)
@@ -275,7 +266,7 @@ class FramePipeline:
             judgement = replace(judgement, reason=lost)
         await in_time(partial(self._records.enter, sub, measured, judgement, sha256))
         if judgement.accepted:
-            self._accepted[sub.uid] = sub, judged
+            self._accepted[sub.uid] = sub
         self._too_dim.update(judgement.too_dim)
         self._disk.check()
         return measured, judgement

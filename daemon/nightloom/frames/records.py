@@ -107,10 +107,10 @@ class FrameRecords:
             for cycle in self._cycles(sub)
         )
 
-    def take_back(self, sub: Sub, reason: str, sha256: str) -> None:
-        """Enter that an accepted frame does not count after all, and say so."""
+    def take_back(self, sub: Sub, reason: str) -> Frame:
+        """Enter that an accepted frame does not count after all, say so, and return its entry."""
         worth_s = self._worth_s(sub)
-        self._ledger.reject(sub.uid, reason, sha256)
+        frame = self._ledger.reject(sub.uid, reason)
         self._log.emit(
             FrameTakenBack(
                 uid=sub.uid,
@@ -121,6 +121,7 @@ class FrameRecords:
                 reason=reason,
             )
         )
+        return frame
 
     def _tally_s(self, sub: Sub) -> dict[str, float]:
         """The tally as its target counts it."""
@@ -217,6 +218,16 @@ def header_facts(facts: HeaderFacts, measured: Measured, judgement: Judgement) -
         half_flux_radius_px=measured.stars.half_flux_radius_px,
         star_count=measured.star_count,
         verdict="accepted" if judgement.accepted else f"rejected: {judgement.reason}",
+    )
+
+
+def facts_taken_back(frame: Frame) -> HeaderFacts:
+    """What the header of a frame says once it was taken back."""
+    return HeaderFacts(
+        kind=frame.kind,
+        half_flux_radius_px=frame.half_flux_radius_px,
+        star_count=frame.stars,
+        verdict=f"rejected: {frame.reason}",
     )
 
 

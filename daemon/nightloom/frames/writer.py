@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
+from nightloom.folders import make_folder, sync_folder
 from nightloom.frames.checksum import ZERO, added, checksum, summed
 from nightloom.frames.image import Frame, Pixels
 from nightloom.frames.star_table import star_list, write_stars
@@ -66,7 +67,7 @@ def write_frame(path: Path, data: Frame, header: fits.Header) -> None:
         raise FrameExists(path)
     partial = partial_of(path)
     try:
-        _make_folder(path.parent)
+        make_folder(path.parent)
         try:
             if isinstance(data, StarList):
                 write_stars(partial, data, header)
@@ -128,7 +129,7 @@ def remove_partial(path: Path) -> bool:
         partial.unlink()
     except FileNotFoundError:
         return False
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
     return True
 
 
@@ -212,21 +213,5 @@ def _name(partial: Path, path: Path) -> None:
         os.link(partial, path)  # unlike a rename, it fails when the name is taken
     except FileExistsError as taken:
         raise FrameExists(path) from taken
-    _sync_folder(path.parent)
-
-
-def _make_folder(folder: Path) -> None:
-    """Make a folder and those above it, each on disk before the next."""
-    if folder.is_dir():
-        return
-    _make_folder(folder.parent)
-    folder.mkdir(exist_ok=True)
-    _sync_folder(folder.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    partial.unlink()
+    sync_folder(path.parent)

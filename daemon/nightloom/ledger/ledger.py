@@ -155,15 +155,39 @@ class Ledger(Store):
         """Enter a frame that was no sub of ours, and its verdict; one uid enters once."""
         self._insert("frames", frame)
 
-    def reject(self, uid: str, reason: str, sha256: str) -> None:
-        """Take back that a frame was accepted; `sha256` is that of its amended file."""
+    def reject(self, uid: str, reason: str) -> Frame:
+        """Take back that a frame was accepted, and return its entry: it has no hash, as its file
+        does not say so yet.
+        """
         done = self._write(
             f"reject frame {uid}",
-            "UPDATE frames SET verdict = ?, reason = ?, sha256 = ?, dim = 1, taken_back_after ="
+            "UPDATE frames SET verdict = ?, reason = ?, sha256 = '', dim = 1, taken_back_after ="
             " (SELECT uid FROM frames ORDER BY rowid DESC LIMIT 1) WHERE uid = ? AND verdict = ?",
-            [Verdict.REJECTED.value, reason, sha256, uid, Verdict.ACCEPTED.value],
+            [Verdict.REJECTED.value, reason, uid, Verdict.ACCEPTED.value],
         )
         self._found(f"reject frame {uid}", done, "there is no such accepted frame")
+        names = ", ".join(columns(Frame))
+        return from_row(Frame, self._rows(f"SELECT {names} FROM frames WHERE uid = ?", [uid])[0])
+
+    def amended(self, uid: str, sha256: str) -> None:
+        """Enter the hash of a file that says now that its frame was taken back."""
+        what = f"enter the hash of frame {uid}"
+        done = self._write(
+            what,
+            "UPDATE frames SET sha256 = ? WHERE uid = ? AND taken_back_after <> ''",
+            [sha256, uid],
+        )
+        self._found(what, done, "there is no such frame that was taken back")
+
+    def to_amend(self) -> list[Frame]:
+        """Frames that were taken back and whose files do not say so yet."""
+        names = ", ".join(columns(Frame))
+        rows = self._rows(
+            f"SELECT {names} FROM frames WHERE taken_back_after <> '' AND sha256 = ''"
+            " AND path <> '' ORDER BY rowid",
+            [],
+        )
+        return [from_row(Frame, row) for row in rows]
 
     def frames(self, *, target: str | None = None, night: str | None = None) -> list[Frame]:
         """Frames in the order in which they were taken, of all targets and nights by default."""

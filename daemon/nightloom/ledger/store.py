@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Self
 
+from nightloom.folders import make_folder
 from nightloom.ledger.migrations import MIGRATIONS, migrate, version_of
 from nightloom.ledger.records import Frame
 from nightloom.ledger.rows import AnyRecord, Stored, columns, to_row
@@ -42,7 +43,7 @@ class Store:
         self._lock: int | None = None
         with self._asked("open"):
             if not read_only:
-                path.parent.mkdir(parents=True, exist_ok=True)
+                make_folder(path.parent)
                 self._lock = self._take_lock()
             try:
                 self._connection = self._connect(read_only)

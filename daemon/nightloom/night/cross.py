@@ -18,6 +18,7 @@ from nightloom.safety import WrongSide
 from nightloom.schedule.costs import focus_cost_s
 from nightloom.settings import Target
 from nightloom.telemetry.events import Crossed, CrossingRefused
+from nightloom_drivers.clock import steady_s
 from nightloom_drivers.devices import PierSide
 
 MARGIN_S = 2.0
@@ -50,7 +51,7 @@ async def cross(context: Context) -> Ending:
         Crossed(
             before=str(before),
             after=str(context.guard.pier.side),
-            took_s=context.clock.unix_s() - context.target_run.closed_s,
+            took_s=steady_s() - context.target_run.closed_s,
         )
     )
     context.target_run.check_next_sub()

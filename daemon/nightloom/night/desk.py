@@ -9,7 +9,7 @@ from datetime import datetime
 
 from nightloom.ledger import Intent, Ledger, LedgerError
 from nightloom.night.phases import Phase
-from nightloom.requests import Change, Done, Pause, Refused, Resume, Retire, Skip
+from nightloom.requests import Change, Done, Pause, Refused, Reload, Resume, Retire, Skip
 from nightloom.schedule.schedule import Schedule
 from nightloom.status import Account
 from nightloom.telemetry import Log
@@ -27,7 +27,7 @@ FORGOTTEN = " The ledger did not take it: a daemon that starts anew does not kno
 ENDING = {Phase.RETIRING, Phase.STRANDED}
 
 
-def logged(change: Change, origin: str, answer: Done | Refused) -> OperatorAsked:
+def logged(change: Change | Reload, origin: str, answer: Done | Refused) -> OperatorAsked:
     """A request as the log has it."""
     asked: str = change.request
     match change:

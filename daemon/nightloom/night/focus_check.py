@@ -6,6 +6,7 @@ from collections.abc import Callable
 from nightloom.focusing import Check, CheckOutcome, judge_check, next_offset_steps
 from nightloom.night.context import Context
 from nightloom.night.gap import change_filter
+from nightloom_drivers.clock import steady_s
 
 CHECKS_MOST = 3
 """Each sees a focus some three zones away; offsets are wrong by no more than a few."""
@@ -53,7 +54,7 @@ async def _check(
     in: what the focuser moves by, in steps.
     """
     focusing, policy = context.focusing, context.settings.policies.focus
-    began_s, growth = context.clock.unix_s(), focusing.watch.growth
+    began_s, growth = steady_s(), focusing.watch.growth
     zone_steps = focusing.zone_steps(filter_name)
     middle = focusing.position_steps(filter_name)
     offsets: list[int] = []

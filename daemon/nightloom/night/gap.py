@@ -8,6 +8,7 @@ from nightloom.night.context import Context
 from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
 from nightloom.telemetry.events import DeviceTrouble, Dithered, FilterChanged, TroubleOver
+from nightloom_drivers.clock import steady_s
 from nightloom_drivers.errors import DeviceError
 
 
@@ -43,7 +44,7 @@ async def change_filter(context: Context, wanted: str) -> None:
     if present == slot and context.focusing.in_place(wanted):
         context.target_run.turned_to(wanted)
         return
-    began_s = context.clock.unix_s()
+    began_s = steady_s()
     async with asyncio.TaskGroup() as group:
         if present != slot:
             group.create_task(_turn(context, slot))
@@ -56,7 +57,7 @@ async def change_filter(context: Context, wanted: str) -> None:
             before=said.slots[present - 1] if present else "",
             after=wanted,
             focuser_steps=context.focusing.seen_steps,
-            took_s=context.clock.unix_s() - began_s,
+            took_s=steady_s() - began_s,
         )
     )
 
@@ -66,17 +67,16 @@ async def _ask_wheel(context: Context, kept: str) -> None:
 
     Raises DeviceError where it does not come back to its filter.
     """
-    given_up, wheel, began_s = context.given_up, context.rig.wheel, context.clock.unix_s()
+    given_up, wheel, began_s = context.given_up, context.rig.wheel, steady_s()
     said = context.settings.observatory.wheel
     slot = said.slot_of(kept)
-    if not given_up.may_be_asked(Part.WHEEL, began_s):
+    if not given_up.may_be_asked(Part.WHEEL, context.clock.unix_s()):
         return
     try:
         await wheel.select(slot % len(said.slots) + 1)
         await wheel.select(slot)
     except DeviceError:
-        now_s = context.clock.unix_s()
-        given_up.asked_in_vain(Part.WHEEL, now_s, now_s - began_s)
+        given_up.asked_in_vain(Part.WHEEL, context.clock.unix_s(), steady_s() - began_s)
         if wheel.has("FILTER_SLOT") and not wheel.reads(slot):
             raise
         return
@@ -116,7 +116,7 @@ async def dither(context: Context) -> None:
         context.schedule.night.toordinal(),
         pointings.elsewhere_px(),
     )
-    began_s = context.clock.unix_s()
+    began_s = steady_s()
     step_px = (there[0] - here[0], there[1] - here[1])
     if context.unguided:
         await pointing.slew_aside(step_px)
@@ -132,7 +132,7 @@ async def dither(context: Context) -> None:
             number=pointings.number,
             dx_px=there[0],
             dy_px=there[1],
-            settle_s=context.clock.unix_s() - began_s,
+            settle_s=steady_s() - began_s,
         )
     )
 

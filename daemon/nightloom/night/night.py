@@ -10,6 +10,7 @@ from nightloom.ledger import in_time
 from nightloom.night.context import Context
 from nightloom.night.gather import gather
 from nightloom.night.interrupts import WATCHES, Cut, cut_of, marked, unless
+from nightloom.night.left_over import ended_acts
 from nightloom.night.mending import go_on_without, mend, part_of, tries_of
 from nightloom.night.phases import Next, Phase
 from nightloom.night.table import NIGHT, Phases, Roof, Work, watched
@@ -219,12 +220,7 @@ class Night:
     async def _begin(self) -> int:
         """Open the night's record; what an earlier run left unfinished counts nowhere."""
         context, dark = self._context, self._context.schedule.dark
-        unfinished = context.ledger.unfinished()
-        for intent in unfinished:
-            if context.desk.keeps(intent):
-                continue
-            over = partial(context.ledger.finish, intent.id, "the daemon had ended")
-            await in_time(partial(over, context.clock.now()))
+        unfinished = await ended_acts(context.ledger, context.desk.keeps, context.clock)
         night = str(context.schedule.night)
         begin = partial(context.ledger.begin, "night", {"night": night}, context.clock.now())
         record = await in_time(begin)

@@ -9,6 +9,7 @@ from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.safety import make_safe
 from nightloom.telemetry.events import CoolingFellShort, SensorCooled
+from nightloom_drivers.clock import steady_s
 from nightloom_drivers.errors import DeviceContradicts, DeviceLate
 
 LINK_DEADLINE_S = 600.0
@@ -94,7 +95,9 @@ async def connect_safety(context: Context) -> None:
 async def _cool(context: Context) -> None:
     """Cool the sensor; one that does not come to its set point is held at what it can hold."""
     camera, wanted = context.rig.camera, context.settings.observatory.camera
-    began_s = context.clock.unix_s()
+    if not wanted.cooled:
+        return
+    began_s = steady_s()
     ramp = wanted.cooling_ramp_c_per_min
     try:
         await camera.cool(wanted.target_temperature_c, ramp, COOLING_DEADLINE_S)
@@ -111,7 +114,7 @@ async def _cool(context: Context) -> None:
     context.log.emit(
         SensorCooled(
             temperature_c=camera.temperature_c or wanted.target_temperature_c,
-            took_s=context.clock.unix_s() - began_s,
+            took_s=steady_s() - began_s,
         )
     )
 

@@ -9,6 +9,7 @@ from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.safety import make_safe
 from nightloom.telemetry.events import DeviceTrouble, SensorWarmed
+from nightloom_drivers.clock import steady_s
 from nightloom_drivers.errors import DeviceError
 
 
@@ -30,8 +31,10 @@ async def strand(context: Context) -> Next[Literal[Phase.RETIRING]]:
 
 
 async def _warm(context: Context) -> None:
-    policy, began_s = context.settings.policies.warm, context.clock.unix_s()
+    policy, began_s = context.settings.policies.warm, steady_s()
     camera = context.rig.camera
+    if not context.settings.observatory.camera.cooled:
+        return
     try:
         await camera.warm(policy.ramp_c_per_min, policy.until_c)
     except DeviceError as error:
@@ -40,6 +43,6 @@ async def _warm(context: Context) -> None:
     context.log.emit(
         SensorWarmed(
             temperature_c=camera.temperature_c or policy.until_c,
-            took_s=context.clock.unix_s() - began_s,
+            took_s=steady_s() - began_s,
         )
     )

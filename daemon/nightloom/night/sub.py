@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from nightloom.frames import HeaderFacts
-from nightloom.frames.pipeline import Download
+from nightloom.frames.download import Download
 from nightloom.frames.records import sub_cancelled
 from nightloom.guiding import GuideStatistics
 from nightloom.ledger import Stage, Sub
@@ -12,6 +12,7 @@ from nightloom.night.interrupts import reason_of
 from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
 from nightloom.telemetry.events import SubBegun
+from nightloom_drivers.clock import steady_s
 
 SOFTWARE = "nightloom"
 
@@ -23,7 +24,7 @@ async def expose(context: Context, planned: Planned) -> Download:
     Raises DeviceError.
     """
     target_run, target = context.target_run, context.target_run.running
-    began_s = context.clock.unix_s()
+    began_s, from_s = context.clock.unix_s(), steady_s()
     sub = _begun(context, target, planned)
     context.ledger.begin_sub(sub)
     try:
@@ -44,14 +45,14 @@ async def expose(context: Context, planned: Planned) -> Download:
         )
         await exposure.shutter_closed()
     except BaseException as cut:
-        open_s = min(context.clock.unix_s() - began_s, planned.exposure_s)
+        open_s = min(steady_s() - from_s, planned.exposure_s)
         _cancelled(context, sub, open_s, cut)
         context.cloud_monitor.sub_ends()
         raise
     finally:
         context.shutter.closed()
     target_run.shutter_closed(planned)
-    facts = _facts(context, target, sub, context.guiding.statistics, began_s)
+    facts = _guided(_facts(context, target, sub, began_s), context.guiding.statistics)
     return context.pipeline.take(_closed(context, sub, facts, began_s), facts, exposure)
 
 
@@ -97,31 +98,33 @@ def _closed(context: Context, sub: Sub, facts: HeaderFacts, began_s: float) -> S
     )
 
 
-def _facts(
-    context: Context, target: Target, sub: Sub, guided: GuideStatistics, began_s: float
-) -> HeaderFacts:
+def _facts(context: Context, target: Target, sub: Sub, began_s: float) -> HeaderFacts:
     """What the header says, from the daemon's own knowledge rather than the driver's."""
     rig, observatory = context.rig, context.settings.observatory
+    camera = observatory.camera
     middle_s = began_s + sub.exposure_s / 2
     ra_deg, dec_deg = context.pointing.middle() or (target.ra_deg, target.dec_deg)
-    facts = HeaderFacts(
+    return HeaderFacts(
         kind=sub.kind,
         exposure_s=sub.exposure_s,
         target=sub.target,
+        mosaic=sub.mosaic or None,
+        panel=sub.panel or None,
         filter_name=sub.filter,
         target_ra_deg=target.ra_deg,
         target_dec_deg=target.dec_deg,
         ra_deg=ra_deg,
         dec_deg=dec_deg,
-        wcs=context.pointing.wcs(),
-        camera=observatory.camera.device,
+        camera=camera.device,
+        # without guide stars nothing holds the sky where it was solved
+        wcs=None if context.unguided else context.pointing.wcs(),
         observatory=observatory.name,
         telescope=observatory.optics.described,
-        gain=observatory.camera.gain,
-        offset=observatory.camera.offset,
+        gain=camera.gain,
+        offset=camera.offset,
         sensor_temperature_c=rig.camera.temperature_c,
-        sensor_set_point_c=observatory.camera.target_temperature_c,
-        binning=observatory.camera.binning,
+        sensor_set_point_c=camera.target_temperature_c if camera.cooled else None,
+        binning=camera.binning,
         pixel_size_um=rig.camera.pixel_um,
         focal_length_mm=observatory.optics.focal_length_mm,
         aperture_mm=observatory.optics.aperture_mm,
@@ -133,11 +136,19 @@ def _facts(
         pier_side=str(context.guard.pier.side),
         focuser_position_steps=context.focusing.seen_steps,
         focuser_temperature_c=rig.focuser.temperature_c,
-        guide_rms_arcsec=guided.rms_arcsec if guided.count else None,
-        guide_ra_rms_arcsec=guided.ra_rms_arcsec if guided.count else None,
-        guide_dec_rms_arcsec=guided.dec_rms_arcsec if guided.count else None,
-        guide_peak_arcsec=guided.peak_arcsec if guided.count else None,
-        guide_seeing_arcsec=guided.seeing_arcsec if guided.count else None,
         software=SOFTWARE,
     )
-    return replace(facts, mosaic=sub.mosaic, panel=sub.panel) if sub.panel else facts
+
+
+def _guided(facts: HeaderFacts, guided: GuideStatistics) -> HeaderFacts:
+    """The same with how guiding was, where there was any."""
+    if not guided.count:
+        return facts
+    return replace(
+        facts,
+        guide_rms_arcsec=guided.rms_arcsec,
+        guide_ra_rms_arcsec=guided.ra_rms_arcsec,
+        guide_dec_rms_arcsec=guided.dec_rms_arcsec,
+        guide_peak_arcsec=guided.peak_arcsec,
+        guide_seeing_arcsec=guided.seeing_arcsec,
+    )

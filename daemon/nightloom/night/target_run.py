@@ -15,7 +15,7 @@ from nightloom.schedule.costs import Weaving, crossing_cost_s
 from nightloom.schedule.gathered import Gathered
 from nightloom.schedule.schedule import Schedule
 from nightloom.settings import AskedSub, Settings, Target, cycle_of
-from nightloom_drivers.clock import Clock
+from nightloom_drivers.clock import Clock, steady_s
 from nightloom_drivers.devices import PierSide
 
 RECENT_CYCLES = 4
@@ -48,7 +48,7 @@ class TargetRun:
         self._checked_uid = ""
         self.pointings = Pointings(ledger, self._night)
         """Where the running target stood on the sensor."""
-        self.closed_s = clock.unix_s()
+        self.closed_s = 0.0
         """When the shutter closed last."""
 
     @property
@@ -115,7 +115,7 @@ class TargetRun:
     def shutter_closed(self, planned: Planned) -> None:
         """A sub was taken at the present pointing."""
         self.pointings.taken(planned.filter)
-        self.closed_s = self._clock.unix_s()
+        self.closed_s = steady_s()
 
     def due(self, before_s: float = 0.0) -> Planned | Ending:
         """The next sub, `before_s` from now, or why there is none. Raises LedgerError."""

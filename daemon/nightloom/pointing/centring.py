@@ -31,7 +31,7 @@ from nightloom.telemetry.events import (
     Solved,
     SolveFailed,
 )
-from nightloom_drivers.clock import Clock
+from nightloom_drivers.clock import Clock, steady_s
 from nightloom_drivers.devices import Camera
 from nightloom_drivers.errors import DeviceError
 
@@ -214,7 +214,7 @@ class Pointing:
     # Slewing ----------------------------------------------------------------------------------
 
     async def _slew(self, aim: SkyPlace) -> None:
-        began_s = self._clock.unix_s()
+        began_s = steady_s()
         await self._guard.slew(*aim)
         await asyncio.sleep(self._observatory.mount.slew_settle_s)
         self._log.emit(
@@ -222,7 +222,7 @@ class Pointing:
                 ra_deg=aim[0],
                 dec_deg=aim[1],
                 pier_side=str(self._guard.pier.side),
-                took_s=self._clock.unix_s() - began_s,
+                took_s=steady_s() - began_s,
             )
         )
 
@@ -294,7 +294,7 @@ class Pointing:
         self, target: Target, data: Frame, stars: StarField, wider: float
     ) -> Solution | None:
         """Solve a frame; None, with a line in the log, when that fails."""
-        began_s = self._clock.unix_s()
+        began_s = steady_s()
         try:
             solution = await self._solver.solve(data, stars, self._hint(target, wider))
         except NotSolved as error:
@@ -307,7 +307,7 @@ class Pointing:
                 scale_arcsec_per_px=solution.scale_arcsec_per_px,
                 rotation_deg=solution.rotation_deg,
                 distance_arcsec=_distance_arcsec(solution, target),
-                took_s=self._clock.unix_s() - began_s,
+                took_s=steady_s() - began_s,
             )
         )
         return solution

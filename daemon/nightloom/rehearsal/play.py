@@ -12,7 +12,8 @@ from nightloom.night.assembly import build_context
 from nightloom.night.context import Context
 from nightloom.night.night import Night
 from nightloom.night.summary import NightSummary
-from nightloom.rehearsal.observer import Finding, Observer, TakenSub, audit
+from nightloom.rehearsal.lives import Life, Lives
+from nightloom.rehearsal.observer import ENDED, Finding, Observer, TakenSub, audit
 from nightloom.rehearsal.rehearsal import Rehearsal
 from nightloom.rehearsal.troubles import Scene, TroubledDisk, bring_all
 from nightloom.rehearsal.witness import Witness
@@ -30,7 +31,13 @@ from nightloom.solving import CatalogueSolver
 from nightloom.status import Account
 from nightloom.telemetry import Listener, Log
 from nightloom.telemetry.outages import outages_told
-from nightloom_drivers.clock import Clock, LoopClock, ScaledTimeLoop, real_monotonic_s
+from nightloom_drivers.clock import (
+    Clock,
+    LoopClock,
+    ScaledTimeLoop,
+    WrongClock,
+    real_monotonic_s,
+)
 from nightloom_drivers.link import Link
 from nightloom_drivers.simulators.faults import Faults
 from nightloom_drivers.virtual_loop import run_virtual
@@ -71,39 +78,85 @@ def play_virtually(
     person: Person | None = None,
 ) -> Played:
     """The night on virtual time: as fast as its arithmetic, and the same each time."""
+    return run_virtual(_watched(rehearsal, listeners, meddler, person))
 
-    async def night() -> Played:
-        clock = LoopClock(rehearsal.starts_s)
-        rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed, rehearsal.depth)
-        async with rig.link as link:
-            disk = TroubledDisk(InLine())
-            beside = [asyncio.ensure_future(_troubles(rehearsal, rig, clock, disk))]
-            if meddler is not None:
-                beside.append(asyncio.ensure_future(meddler(rig, clock)))
-            watcher = Observer(
-                rehearsal.settings,
-                rig.world,
-                lambda: rig.simulators,
-                clock,
-                lambda: rig.link.connected,
-            )
-            try:
-                async with watcher.watching():
-                    summary, unkept = await _play(
-                        rehearsal,
-                        link,
-                        clock,
-                        InLine(MEASURING_S),
-                        disk,
-                        listeners,
-                        person,
-                    )
-            finally:
-                for meddling in beside:
-                    meddling.cancel()
-        return _judged(rehearsal, summary, unkept, watcher.findings, watcher.subs)
 
-    return run_virtual(night())
+async def _watched(
+    rehearsal: Rehearsal,
+    listeners: Callable[[NightSummary], Sequence[Listener]],
+    meddler: Meddler | None,
+    person: Person | None,
+) -> Played:
+    """A night, whatever goes wrong beside it, and its observer."""
+    scene, observer = _set_up(rehearsal)
+    rig, summary = scene.rig, _summary(rehearsal)
+    computer = WrongClock(rehearsal.starts_s, lambda: rig.world.clock_off_s)
+
+    async def live(life: Life) -> FramesNotKept | None:
+        compute, disk = InLine(MEASURING_S), scene.disk
+        return await _play(
+            rehearsal, rig.link, computer, compute, disk, summary, listeners, person, life
+        )
+
+    async with rig.link:
+        beside = [asyncio.ensure_future(bring_all(rehearsal.all_comings, scene))]
+        if meddler is not None:
+            beside.append(asyncio.ensure_future(meddler(rig, scene.clock)))
+        try:
+            async with observer.watching():
+                unkept = await _until_too_late(rehearsal, scene.clock, scene.daemon.run(live))
+        except TimeoutError:
+            observer.never_ended()
+            unkept = None
+        finally:
+            for meddling in beside:
+                meddling.cancel()
+    observer.disk_refused(scene.disk.refused)
+    played = _judged(rehearsal, summary, unkept, observer.findings, observer.subs)
+    scene.daemon.bury()
+    return played
+
+
+def _set_up(rehearsal: Rehearsal) -> tuple[Scene, Observer]:
+    """The simulated rig with all that may be done to it, and who watches it."""
+    clock, settings = LoopClock(rehearsal.starts_s), rehearsal.settings
+    number, sent = rehearsal.number, rehearsal.sent
+    rig = simulated_rig(rehearsal.rig, clock, rehearsal.seed, sent, number)
+    faults = Faults(rig.link, rig.simulators, rig.world, clock)
+
+    def died() -> None:
+        rig.link.renew()
+        observer.daemon_died()
+
+    def begins() -> None:
+        rig.link.renew()
+        rig.world.clock_off_s = 0.0  # a computer that starts waits for the time
+        if faults.served:
+            rig.link.reconnect()
+
+    daemon, disk = Lives(died, begins), TroubledDisk(InLine())
+
+    def reachable() -> bool:
+        return rig.link.connected and daemon.alive
+
+    observer = Observer(settings, rig.world, lambda: rig.simulators, clock, reachable)
+    ledger = rehearsal.out / FILE_NAME
+    return Scene(rig, faults, clock, rehearsal.dark, disk, ledger, daemon), observer
+
+
+async def _until_too_late(
+    rehearsal: Rehearsal, clock: Clock, night: Awaitable[FramesNotKept | None]
+) -> FramesNotKept | None:
+    """Let a night come to its end. Raises TimeoutError when it should have ended long ago."""
+    left_s = rehearsal.ends_s + ENDED.tolerance - clock.unix_s()
+    async with asyncio.timeout(left_s):
+        return await night
+
+
+def _summary(rehearsal: Rehearsal) -> NightSummary:
+    settings = rehearsal.settings
+    targets = settings.targets.targets
+    return NightSummary({t.name: bound_fraction(settings, t) for t in targets})
 
 
 def play_over_socket(
@@ -116,14 +169,14 @@ def play_over_socket(
     origin_s = real_monotonic_s()
 
     async def night() -> Played:
-        clock = LoopClock(rehearsal.starts_s)
+        clock, summary = LoopClock(rehearsal.starts_s), _summary(rehearsal)
         rig, seed = rehearsal.rig, rehearsal.seed
         with Workers() as workers, Witness(rehearsal.settings) as witness:
             async with served_link(
                 rig, seed, speed, rehearsal.starts_s, origin_s, witness.serve
             ) as link:
-                summary, unkept = await _play(
-                    rehearsal, link, clock, workers, Threads(), listeners, person
+                unkept = await _play(
+                    rehearsal, link, clock, workers, Threads(), summary, listeners, person, Life()
                 )
                 findings, subs = await witness.told()
         return _judged(rehearsal, summary, unkept, findings, subs)
@@ -138,16 +191,18 @@ async def _play(
     clock: Clock,
     compute: Executor,
     store: Executor,
+    summary: NightSummary,
     listeners: Callable[[NightSummary], Sequence[Listener]],
-    person: Person | None = None,
-) -> tuple[NightSummary, FramesNotKept | None]:
-    """One night over an open link, followed by its account, and by what ended it early."""
+    person: Person | None,
+    life: Life,
+) -> FramesNotKept | None:
+    """One life of a daemon in a night, over an open link; what ended the night early."""
     settings = rehearsal.settings
-    targets = settings.targets.targets
-    summary = NightSummary({t.name: bound_fraction(settings, t) for t in targets})
     with Ledger(rehearsal.out / FILE_NAME) as ledger, ExitStack() as stack:
+        life.holds(ledger)
         schedule = Schedule(settings, rehearsal.night, clock, ledger, rehearsal.hours_max)
         log = Log(clock, path=rehearsal.log_file)
+        life.holds(log)
         stack.callback(log.close)
         account = Account()
         for listener in (summary.observe, account.observe, *listeners(summary)):
@@ -156,7 +211,7 @@ async def _play(
             log.emit(assumption)
         context = build_context(
             settings,
-            assemble(link, settings.observatory, clock, rehearsal.depth),
+            assemble(link, settings.observatory, clock, rehearsal.sent),
             safety_devices(link, settings.observatory, clock),
             schedule,
             frames_folder=rehearsal.frames_folder,
@@ -173,18 +228,8 @@ async def _play(
             async with outages_told(link, log), _beside(person, context):
                 await Night(context, rehearsal.gathering).run()
         except FramesNotKept as unkept:
-            return summary, unkept
-    return summary, None
-
-
-async def _troubles(
-    rehearsal: Rehearsal, rig: SimulatedRig, clock: Clock, disk: TroubledDisk
-) -> None:
-    """What goes wrong beside the night because it was asked for."""
-    faults = Faults(rig.link, rig.simulators, rig.world, clock)
-    ledger = rehearsal.out / FILE_NAME
-    scene = Scene(rig, faults, clock, rehearsal.dark, disk, ledger)
-    await bring_all(rehearsal.troubles, scene, rehearsal.starts_s, rehearsal.seed)
+            return unkept
+    return None
 
 
 @asynccontextmanager

@@ -6,14 +6,14 @@ from pathlib import Path
 
 from nightloom.night.gather import gather
 from nightloom.night.table import Work
-from nightloom.rehearsal.troubles import Trouble
+from nightloom.rehearsal.troubles import Coming, Trouble
 from nightloom.schedule.schedule import ready_from_s
 from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
 from nightloom.sky import Interval
 from nightloom.telemetry.events import LikenessAssumed
-from nightloom_drivers.depth import Depth
 from nightloom_drivers.rig_settings import RigSettings
+from nightloom_drivers.sent import Sent
 
 
 @dataclass(frozen=True)
@@ -33,8 +33,14 @@ class Rehearsal:
     gathering: Work = gather
     """What the night does once a target is ready: take subs, or something else."""
     troubles: tuple[Trouble, ...] = ()
-    """What goes wrong, each at its moment; on virtual time only."""
-    depth: Depth = Depth.PIXELS
+    """What goes wrong, each at a moment that the seed draws; on virtual time only."""
+    comings: tuple[Coming, ...] = ()
+    """What goes wrong besides, each at its moment."""
+    number: int = 0
+    """Which night of its rig it is, where several follow each other in one folder, from 0."""
+    late_s: float = 0.0
+    """How long after its time the daemon is started."""
+    sent: Sent = Sent.PIXELS
     """What the simulated cameras send; over a socket always pixels."""
     assumed: tuple[LikenessAssumed, ...] = ()
     """What the simulated rig has that the configuration does not state."""
@@ -42,7 +48,7 @@ class Rehearsal:
     @property
     def starts_s(self) -> float:
         """When the rehearsed daemon wakes up, in Unix seconds. Raises NoDarkness."""
-        return ready_from_s(self.settings, self.dark)
+        return ready_from_s(self.settings, self.dark) + self.late_s
 
     @property
     def ends_s(self) -> float:
@@ -56,7 +62,12 @@ class Rehearsal:
 
     def comes_s(self, trouble: Trouble) -> float:
         """When a trouble comes, in Unix seconds."""
-        return trouble.comes_s(self.dark, self.starts_s, self.seed)
+        return trouble.comes_s(self.dark, self.starts_s, self.seed + self.number)
+
+    @property
+    def all_comings(self) -> tuple[Coming, ...]:
+        """Everything that goes wrong, with its moment."""
+        return *self.comings, *(Coming(one, self.comes_s(one)) for one in self.troubles)
 
     @property
     def log_file(self) -> Path:

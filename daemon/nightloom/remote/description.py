@@ -11,7 +11,7 @@ from pydantic.json_schema import models_json_schema
 
 from nightloom.remote.metrics import MEDIA_TYPE
 from nightloom.remote.query import LEVELS
-from nightloom.requests import Done, Pause, Refused, Resume, Retire, Skip, Unread
+from nightloom.requests import Done, Pause, Refused, Reload, Resume, Retire, Skip, Unread
 from nightloom.status import Status
 
 Json = dict[str, object]
@@ -24,7 +24,7 @@ class Failed(BaseModel):
 
 
 MODELS: tuple[type[BaseModel], ...] = (
-    *(Status, Pause, Resume, Skip, Retire),
+    *(Status, Pause, Resume, Skip, Retire, Reload),
     *(Done, Refused, Unread, Failed),
 )
 
@@ -69,7 +69,7 @@ def _status() -> Json:
 
 
 def _requests() -> Json:
-    bodies = [_ref(one) for one in (Pause, Resume, Skip, Retire)]
+    bodies = [_ref(one) for one in (Pause, Resume, Skip, Retire, Reload)]
     operation = _operation(
         "request",
         "Ask for something; in force when it is answered.",

@@ -1,20 +1,38 @@
 """The plots of a report: what each shows; how axes and keys look is in `plots`."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import tzinfo
 from math import inf, nan
 
 import numpy as np
 
-from nightloom.report.plots import LEFT, RIGHT, WIDTH, Axis, Plot
+from nightloom.drawing.plots import LEFT, RIGHT, WIDTH, Axis, Plot
+from nightloom.drawing.svg import (
+    FAINT,
+    GRID,
+    INK,
+    MOON,
+    Canvas,
+    Scale,
+    Style,
+    style,
+    tick_text,
+    ticks,
+)
 from nightloom.report.records import Exposure, FilterFacts, Look, Night
 from nightloom.report.same_sky import QUANTITIES, Quantity
-from nightloom.report.svg import FAINT, GRID, INK, Canvas, Scale, Style, style, tick_text, ticks
 
 CLOUDED = "#f3e3c3"
 """Behind stretches under cloud or in shelter."""
 
-MOON = Style("#595959", "circle", "2 3")
+
+ZONE = "#e3ece8"
+"""Behind where the critical focus zone is."""
+
+OFFSETS_KEY = (
+    "Lines: two standard errors; shaded: a quarter of the critical focus zone to either side; full"
+    " marks: good enough to be used."
+)
 
 
 def styles(filters: Sequence[str]) -> dict[str, Style]:
@@ -144,14 +162,14 @@ def _offset(night: Night, look: Look) -> float:
     return (steps if steps is not None else origin) - origin
 
 
-def offsets(night: Night, keys: Mapping[str, Style]) -> Canvas | None:
+def offsets(filters: Iterable[FilterFacts], keys: Mapping[str, Style]) -> Canvas | None:
     """Learned offsets less the configured ones, with two standard errors and the focus zone.
 
     None where only the filter that all are counted from was looked at.
     """
     rows = [
         (one, one.learned_steps - one.configured_steps)
-        for one in night.filters.values()
+        for one in filters
         if one.learned_steps is not None and one.configured_steps is not None
     ]
     if len(rows) < 2:
@@ -178,7 +196,7 @@ def _offset_row(
     canvas: Canvas, x: Scale, y: float, one: FilterFacts, off: float, key: Style
 ) -> None:
     quarter = (one.zone_steps or 0.0) / 4.0
-    canvas.rectangle(x(-quarter), y - 8.0, x(quarter) - x(-quarter), 16.0, "#e3ece8")
+    canvas.rectangle(x(-quarter), y - 8.0, x(quarter) - x(-quarter), 16.0, ZONE)
     canvas.line(x(0.0), y - 8.0, x(0.0), y + 8.0, INK, 1.2)
     error = min(2.0 * (one.error_steps or 0.0), one.zone_steps or inf)
     left, right = max(off - error, x.low), min(off + error, x.high)

@@ -84,15 +84,38 @@ def layer(picture: Small, affine: Affine, shape: tuple[int, int], clear_s: float
     return Layer(np.asarray(laid, np.float32), noise)
 
 
-def combined(layers: Sequence[Layer]) -> Small:
-    """The clipped and weighted mean of layers of one shape; NaN where no layer reaches."""
-    weights = np.array([layer.noise**-2.0 for layer in layers], np.float32)
-    rows = layers[0].picture.shape[0]
-    mean = np.empty(layers[0].picture.shape, np.float32)
-    for row in range(0, rows, CHUNK_ROWS):
-        part = np.stack([layer.picture[row : row + CHUNK_ROWS] for layer in layers])
-        mean[row : row + CHUNK_ROWS] = _weighted_mean(_clipped(part), weights)
-    return mean
+class Mean:
+    """The clipped and weighted mean of layers of one shape, which come in several batches.
+
+    Each batch is clipped by itself, so it should be of some twenty layers, and from all over the
+    night.
+    """
+
+    def __init__(self, shape: tuple[int, int]) -> None:
+        self._light, self._weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+
+    def add(self, layers: Sequence[Layer]) -> None:
+        """Take in a batch."""
+        weights = np.array([layer.noise**-2.0 for layer in layers], np.float32)
+        for row in range(0, len(self._light), CHUNK_ROWS):
+            part = np.s_[row : row + CHUNK_ROWS]
+            stack = _clipped(np.stack([layer.picture[part] for layer in layers]))
+            there = ~np.isnan(stack)
+            each = np.where(there, weights[:, None, None], 0.0)
+            self._weight[part] += each.sum(axis=0)
+            self._light[part] += (np.where(there, stack, 0.0) * each).sum(axis=0)
+
+    def picture(self) -> Small:
+        """What came of it; NaN where no layer reaches."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = self._light / self._weight
+        return np.asarray(np.where(self._weight > 0.0, mean, np.nan), np.float32)
+
+
+def batches(count: int, most: int) -> list[slice]:
+    """So many things in order, as slices of at most `most`, each from first to last by turns."""
+    number = -(-count // most)
+    return [slice(first, None, number) for first in range(number)]
 
 
 def _clipped(stack: Small) -> Small:
@@ -120,15 +143,6 @@ def _median(stack: Small) -> Small:
     high = np.minimum(count // 2, len(stack) - 1)
     pair = [np.take_along_axis(ordered, one[None], axis=0)[0] for one in (low, high)]
     return np.asarray((pair[0] + pair[1]) / 2.0, np.float32)
-
-
-def _weighted_mean(stack: Small, weights: NDArray[np.float32]) -> Small:
-    there = ~np.isnan(stack)
-    each = np.where(there, weights[:, None, None], 0.0)
-    total = each.sum(axis=0)
-    summed = (np.where(there, stack, 0.0) * each).sum(axis=0)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.where(total > 0.0, summed / total, np.nan), np.float32)
 
 
 def gradient_of(picture: Small, tiles: int = 8) -> float:

@@ -3,12 +3,12 @@
 from collections.abc import Callable, Iterator, Sequence
 from datetime import tzinfo
 
+from nightloom.drawing.svg import Style
 from nightloom.report import charts, html
 from nightloom.report.findings import Findings
 from nightloom.report.opening import clock
 from nightloom.report.records import Exposure, Fate, Night, Told
 from nightloom.report.same_sky import Spread
-from nightloom.report.svg import Style
 
 TOLD_MAX = 60
 """Warnings that are listed; the log has all."""
@@ -28,12 +28,8 @@ def focus(night: Night, keys: dict[str, Style], zone: tzinfo) -> Iterator[str]:
             slope = f"{line.slope_steps_per_c:+.1f} ± {line.error_steps_per_c:.1f}"
             caption += f" Dashed: {slope.replace('-', '−')} steps for each °C, {told}."
         drawn.append(html.figure(warm, caption))
-    if (learned := charts.offsets(night, keys)) is not None:
-        caption = (
-            "Lines: two standard errors; shaded: a quarter of the critical focus zone to either"
-            " side; full marks: good enough to be used."
-        )
-        drawn.append(html.figure(learned, caption))
+    if (learned := charts.offsets(night.filters.values(), keys)) is not None:
+        drawn.append(html.figure(learned, charts.OFFSETS_KEY))
     yield html.element("div", "".join(drawn), "pair") if drawn else ""
     if night.looks:
         rows = [

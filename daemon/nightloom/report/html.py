@@ -4,7 +4,7 @@ import base64
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from nightloom.report.svg import Canvas
+from nightloom.drawing.svg import Canvas
 
 
 def element(name: str, inside: str, kind: str = "") -> str:

@@ -24,6 +24,7 @@ from nightloom.report.records import (
 from nightloom.schedule.costs import bound_fraction
 from nightloom.schedule.windows import NightWindows, NoDarkness
 from nightloom.settings import Settings, Target, cycle_of
+from nightloom.settings.observatory import Observatory
 from nightloom.sky import Interval, NightTable
 
 STEP_S = 300.0
@@ -190,29 +191,29 @@ def _filters(
     settings: Settings, learned: Offsets | None, used: Sequence[Exposure | Look]
 ) -> dict[str, FilterFacts]:
     """Every filter that a target asks for, and others that were used, targets' first."""
-    observatory = settings.observatory
     names = [name for target in settings.targets.targets for name in target.subs]
-    found = {}
-    for name in dict.fromkeys([*names, *(one.filter for one in used)]):
-        said = observatory.filters.get(name)
-        if said is None:
-            found[name] = FilterFacts(name)
-            continue
-        facts = FilterFacts(
-            name, said.wavelength_nm, said.bandwidth_nm, said.offset_steps,
-            zone_steps=zone_steps(observatory, name),
-        )  # fmt: skip
-        one = learned.offsets.get(name) if learned else None
-        if learned is not None and one is not None:
-            origin = observatory.filters[learned.reference].offset_steps
-            facts = replace(
-                facts,
-                learned_steps=origin + one.steps,
-                error_steps=one.error_steps,
-                trust=one.trust.value,
-            )
-        found[name] = facts
-    return found
+    every = dict.fromkeys([*names, *(one.filter for one in used)])
+    return {name: filter_facts(settings.observatory, learned, name) for name in every}
+
+
+def filter_facts(observatory: Observatory, learned: Offsets | None, name: str) -> FilterFacts:
+    """What is known of a filter; of one that is no longer configured, its name."""
+    said = observatory.filters.get(name)
+    if said is None:
+        return FilterFacts(name)
+    facts = FilterFacts(
+        name, said.wavelength_nm, said.bandwidth_nm, said.offset_steps,
+        zone_steps=zone_steps(observatory, name),
+    )  # fmt: skip
+    one = learned.offsets.get(name) if learned else None
+    if learned is None or one is None:
+        return facts
+    return replace(
+        facts,
+        learned_steps=observatory.filters[learned.reference].offset_steps + one.steps,
+        error_steps=one.error_steps,
+        trust=one.trust.value,
+    )
 
 
 def _line(learned: Offsets | None) -> FocusLine | None:

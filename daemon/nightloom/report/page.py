@@ -1,17 +1,17 @@
 """The page of a night, out of its data: one file, with no script and nothing from outside."""
 
 from collections.abc import Iterator
-from datetime import date, datetime, tzinfo
+from datetime import tzinfo
 from html import escape
 from pathlib import Path
 
+from nightloom.drawing.svg import COLOURS, FAINT, Canvas
 from nightloom.report import charts, evidence, html
 from nightloom.report.findings import Findings
 from nightloom.report.minutes import GAP_USES, OPEN_USES, Minutes, Use
 from nightloom.report.opening import clear_s, clock, hours, sentences
 from nightloom.report.records import FilterRow, Night, Stay
-from nightloom.report.svg import COLOURS, FAINT, Canvas
-from nightloom.report.timeline import PHASES, timeline
+from nightloom.report.timeline import KEY, PHASES, timeline, times, title
 
 STYLE = Path(__file__).with_name("page.css")
 
@@ -22,23 +22,22 @@ SHORT_S = 20.0
 def page(found: Findings) -> str:
     """The whole file."""
     night = found.night
-    day = date.fromisoformat(night.night)
-    title = f"Night of {day.day} {day:%B %Y}, {night.observatory}"
-    body = "".join(_parts(found, title))
+    name = title(night)
+    body = "".join(_parts(found, name))
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(title)}</title><style>{STYLE.read_text(encoding='utf-8')}</style></head>"
+        f"<title>{escape(name)}</title><style>{STYLE.read_text(encoding='utf-8')}</style></head>"
         f"<body>{body}</body></html>\n"
     )
 
 
-def _parts(found: Findings, title: str) -> Iterator[str]:
+def _parts(found: Findings, name: str) -> Iterator[str]:
     night, zone = found.night, found.zone
     keys = charts.styles(list(night.filters))
-    yield html.words("h1", title)
+    yield html.words("h1", name)
     yield html.words("p", sentences(found.clauses), "said")
-    yield html.words("p", _times(night, zone), "small")
+    yield html.words("p", times(night, zone), "small")
     yield html.section("Gathered against wanted", *_gathered(night), kind="whole")
     yield html.section("What it looks like", *_looks_like(found))
     yield html.section("The night", *_line_of_time(night, zone), kind="whole")
@@ -52,15 +51,6 @@ def _parts(found: Findings, title: str) -> Iterator[str]:
     yield html.section("What went wrong, and what was done", *evidence.told(night, zone))
 
 
-def _times(night: Night, zone: tzinfo) -> str:
-    begins, ends = night.dark.start_unix_s, night.dark.end_unix_s
-    offset = f"{datetime.fromtimestamp(begins, zone):%z}"
-    named = night.zone or "UTC"
-    if night.zone:
-        named += f" (UTC{offset[:3]}:{offset[3:]})".replace("-", "−")
-    return f"All times are {named}. Dark from {clock(begins, zone)} to {clock(ends, zone)}."
-
-
 # Gathered -----------------------------------------------------------------------------------------
 
 
@@ -71,7 +61,7 @@ def _gathered(night: Night) -> Iterator[str]:
         if any(row.worth_s is not None for row in rows):
             heads.insert(2, "worth")
             for row, told in zip(rows, cells, strict=True):
-                told.insert(2, "–" if row.worth_s is None else hours(row.worth_s))
+                told.insert(2, "–" if row.worth_s is None else _together(hours(row.worth_s)))
         yield html.words("h3", target)
         yield html.table(heads, cells, range(1, len(heads)))
     if any(row.worth_s is not None for rows in night.targets.values() for row in rows):
@@ -84,7 +74,13 @@ def _row(row: FilterRow) -> list[str]:
     if wanted:
         asked = f"{percent(row.all_s / wanted)} of {hours(wanted)}"
     counts = [str(row.kept), str(row.rejected)]
-    return [row.filter, hours(row.tonight_s), hours(row.all_s), asked, *counts]
+    gathered = [_together(hours(row.tonight_s)), _together(hours(row.all_s))]
+    return [row.filter, *gathered, asked, *counts]
+
+
+def _together(words: str) -> str:
+    """Words that are not broken between two lines."""
+    return words.replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _looks_like(found: Findings) -> Iterator[str]:
@@ -115,16 +111,9 @@ def _looks_like(found: Findings) -> Iterator[str]:
 
 
 def _line_of_time(night: Night, zone: tzinfo) -> Iterator[str]:
-    used = [name for name in night.filters if any(sub.filter == name for sub in night.subs)]
-    drawn = [html.figure(one) for one in timeline(night, used, zone)]
+    drawn = [html.figure(one) for one in timeline(night, zone)]
     yield html.element("div", "".join(drawn), "pair")
-    yield html.words(
-        "p",
-        "Full boxes: subs kept; empty with a cross: rejected; low: given up. Strokes: dithers."
-        " Diamonds: focus curves; circles: short looks; empty: not used. Triangles: trouble."
-        + _skies(night, zone),
-        "small",
-    )
+    yield html.words("p", KEY + _skies(night, zone), "small")
     others = [
         f"{clock(stay.span.start_unix_s, zone)} {PHASES[stay.phase][0]}, {minutes_text(spent_s)}"
         for stay in night.stays

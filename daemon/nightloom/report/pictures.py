@@ -1,11 +1,11 @@
 """Looks at a night's frames on disk: one at a time, each read by strips.
 
 However many frames there are and however large, what is in memory is one strip and the small
-pictures of at most LAYERS_MAX frames.
+pictures of at most BATCH frames.
 """
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from warnings import catch_warnings, simplefilter
@@ -16,15 +16,15 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from nightloom.report.colours import Channels, channels, coloured
-from nightloom.report.combining import Layer, between, combined, gradient_of, layer
+from nightloom.report.combining import Layer, Mean, batches, between, gradient_of, layer
 from nightloom.report.records import Exposure, Fate, FilterFacts
 from nightloom.small_picture import Small, grey_bytes, small, step_of, stretched
 
 SIDE_PX_MAX = 640
 THUMBNAIL_PX_MAX = 200
 
-LAYERS_MAX = 40
-"""Frames of a target and filter that are combined; of more, as many, evenly over the night."""
+BATCH = 40
+"""Frames that are clipped and combined at a time: so many small pictures are in memory."""
 
 THUMBNAILS_MAX = 24
 """Rejected frames that are shown; a night with more has one cause for most."""
@@ -131,38 +131,48 @@ def _combinations(
     found: list[Combination] = []
     for name in order:
         own = [sub for sub in subs if sub.filter == name]
-        layers, seconds = [], 0.0
-        for sub in _evenly(own):
-            seen = frames.seen(sub)
-            if seen is None:
+        mean: Mean | None = None
+        used: list[Exposure] = []
+        for part in batches(len(own), BATCH):
+            placed = list(_placed(frames, own[part]))
+            if not placed:
                 continue
-            frames.gradients[sub.uid] = gradient_of(seen.picture)
-            if not seen.placed:
-                frames.unread[sub.uid] = "it does not say where it points"
-                continue
-            reference = reference or seen
-            layers.append(_laid(seen, reference, sub))
-            seconds += sub.exposure_s
-        if layers:
-            pictures[name] = combined(layers)
+            reference = reference or placed[0][1]
+            mean = mean or Mean(_shape(reference))
+            mean.add([_laid(seen, reference, sub) for sub, seen in placed])
+            used += [sub for sub, _ in placed]
+        if mean is not None:
+            pictures[name] = mean.picture()
             shown = png(grey_bytes(stretched(pictures[name])))
-            found.append(Combination(name, shown, len(layers), len(own), seconds))
+            seconds = sum(sub.exposure_s for sub in used)
+            found.append(Combination(name, shown, len(used), len(own), seconds))
     chosen = channels(list(pictures), filters)
     return [*found, _in_colour(pictures, chosen, found)] if chosen else found
 
 
-def _evenly(subs: Sequence[Exposure]) -> list[Exposure]:
-    if len(subs) <= LAYERS_MAX:
-        return list(subs)
-    places = np.linspace(0, len(subs) - 1, LAYERS_MAX).round().astype(int)
-    return [subs[place] for place in places]
+def _placed(frames: _Frames, subs: Sequence[Exposure]) -> Iterator[tuple[Exposure, _Seen]]:
+    """The frames that can be read and say where they point; what is seen of others is kept."""
+    for sub in subs:
+        seen = frames.seen(sub)
+        if seen is None:
+            continue
+        frames.gradients[sub.uid] = gradient_of(seen.picture)
+        if seen.placed:
+            yield sub, seen
+        else:
+            frames.unread[sub.uid] = "it does not say where it points"
+
+
+def _shape(seen: _Seen) -> tuple[int, int]:
+    rows, columns = seen.picture.shape
+    return rows, columns
 
 
 def _laid(seen: _Seen, reference: _Seen, sub: Exposure) -> Layer:
-    rows, columns = reference.picture.shape
+    shape = _shape(reference)
     transparency = max(TRANSPARENCY_MIN, sub.transparency if sub.transparency is not None else 1.0)
-    affine = between(reference.wcs, seen.wcs, (rows, columns), reference.step)
-    return layer(seen.picture, affine, (rows, columns), sub.exposure_s * transparency)
+    affine = between(reference.wcs, seen.wcs, shape, reference.step)
+    return layer(seen.picture, affine, shape, sub.exposure_s * transparency)
 
 
 def _in_colour(

@@ -1,11 +1,14 @@
 """The night as a line of time, broken into rows like a text."""
 
 from collections.abc import Iterator, Sequence
-from datetime import tzinfo
+from datetime import date, datetime, tzinfo
 
-from nightloom.report.plots import WIDTH, hours_in
+from nightloom.drawing.letters import width_px
+from nightloom.drawing.plots import WIDTH, hours_in
+from nightloom.drawing.sheet import sheet
+from nightloom.drawing.svg import COLOURS, FAINT, GRID, INK, PAPER, Canvas, Scale
+from nightloom.report.opening import clock
 from nightloom.report.records import Act, Fate, Night
-from nightloom.report.svg import COLOURS, FAINT, GRID, INK, PAPER, Canvas, Scale
 from nightloom.sky import Interval
 
 ROW_S = 4 * 3600.0
@@ -26,11 +29,37 @@ PHASES = {
 }
 """Each phase's name and its shade; asleep is left white."""
 
-LETTER = 6.6
+
+KEY = (
+    "Full boxes: subs kept; empty with a cross: rejected; low: given up. Strokes: dithers."
+    " Diamonds: focus curves; circles: short looks; empty: not used. Triangles: trouble."
+)
 
 
-def timeline(night: Night, filters: Sequence[str], zone: tzinfo) -> list[Canvas]:
+def night_sheet(night: Night, said: str, zone: tzinfo) -> Canvas:
+    """The night as a drawing of its own; `said` is what is said of it first."""
+    return sheet(title(night), [said, times(night, zone)], timeline(night, zone), [KEY])
+
+
+def title(night: Night) -> str:
+    """The night's date, and whose it is."""
+    day = date.fromisoformat(night.night)
+    return f"Night of {day.day} {day:%B %Y}, {night.observatory}"
+
+
+def times(night: Night, zone: tzinfo) -> str:
+    """In whose time all is told, and from when to when it was dark."""
+    begins, ends = night.dark.start_unix_s, night.dark.end_unix_s
+    offset = f"{datetime.fromtimestamp(begins, zone):%z}"
+    named = night.zone or "UTC"
+    if night.zone:
+        named += f" (UTC{offset[:3]}:{offset[3:]})".replace("-", "−")
+    return f"All times are {named}. Dark from {clock(begins, zone)} to {clock(ends, zone)}."
+
+
+def timeline(night: Night, zone: tzinfo) -> list[Canvas]:
     """One canvas for each row of the night, the last one as long as it needs to be."""
+    filters = [name for name in night.filters if any(sub.filter == name for sub in night.subs)]
     whole = _whole(night)
     rows = max(1, -(-int(whole.duration_s) // int(ROW_S)))
     length_s = max(whole.duration_s / rows, 1.0)
@@ -46,7 +75,9 @@ def _whole(night: Night) -> Interval:
 
 
 def _row(night: Night, filters: Sequence[str], zone: tzinfo, part: Interval) -> Canvas:
-    names = ["phase", *filters, "dither", "focus", "trouble"]
+    used = {sub.filter for sub in night.subs if sub.open.common(part) is not None}
+    lines = [(number, name) for number, name in enumerate(filters) if name in used]
+    names = ["phase", *(name for _, name in lines), "dither", "focus", "trouble"]
     bottom = TOP + BAND * len(names)
     canvas = Canvas(WIDTH, bottom + 24.0, "what was done when")
     x = Scale(part.start_unix_s, part.end_unix_s, LEFT, WIDTH - RIGHT)
@@ -58,9 +89,9 @@ def _row(night: Night, filters: Sequence[str], zone: tzinfo, part: Interval) -> 
         canvas.text(LEFT - 6.0, y + 14.5, name, "end")
         canvas.line(LEFT, y + BAND, WIDTH - RIGHT, y + BAND, GRID)
     _phases(canvas, x, night, part)
-    for number, name in enumerate(filters):
-        _subs(canvas, x, night, part, name, number, TOP + BAND * (number + 1))
-    _marks(canvas, x, night, part, TOP + BAND * (len(filters) + 1))
+    for line, (number, name) in enumerate(lines, start=1):
+        _subs(canvas, x, night, part, name, number, TOP + BAND * line)
+    _marks(canvas, x, night, part, TOP + BAND * (len(lines) + 1))
     return canvas
 
 
@@ -77,7 +108,7 @@ def _phases(canvas: Canvas, x: Scale, night: Night, part: Interval) -> None:
         words, shade = PHASES[stay.phase]
         left, right = x(shown.start_unix_s), x(shown.end_unix_s)
         canvas.rectangle(left, TOP + 2.0, right - left, BAND - 4.0, shade, FAINT)
-        if right - left > LETTER * len(words) + 8.0:
+        if right - left > width_px(words, 12.0) + 4.0:
             ink = PAPER if stay.phase == "stranded" else INK
             canvas.text((left + right) / 2, TOP + 14.0, words, "middle", ink, 12.0)
 

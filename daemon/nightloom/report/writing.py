@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
+from nightloom.drawing.svg import Canvas
 from nightloom.report.findings import Findings
 from nightloom.report.looking_up import Sources, night_of
 from nightloom.report.minutes import minutes
@@ -12,6 +13,7 @@ from nightloom.report.opening import opening, sentences
 from nightloom.report.page import page
 from nightloom.report.pictures import pictures_of, with_gradients
 from nightloom.report.same_sky import spreads
+from nightloom.report.timeline import night_sheet
 
 
 @dataclass(frozen=True)
@@ -23,6 +25,8 @@ class Written:
     """The first sentence or two."""
     figures: Mapping[str, object]
     """What the report says, as `--json` has it."""
+    drawing: Canvas
+    """The night as a line of time, to be a file of its own."""
 
 
 def report_file(output_folder: Path, night: date) -> Path:
@@ -44,7 +48,8 @@ def write_report(sources: Sources, file: Path) -> Written:
         partial.replace(file)
     finally:
         partial.unlink(missing_ok=True)
-    return Written(file, sentences(found.clauses), figures(found))
+    said = sentences(found.clauses)
+    return Written(file, said, figures(found), night_sheet(found.night, said, found.zone))
 
 
 def findings(sources: Sources) -> Findings:

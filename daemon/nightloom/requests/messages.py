@@ -51,10 +51,16 @@ class Retire(_Message):
     now: bool = False
 
 
+class Reload(_Message):
+    """Read the configuration again, and take what may be taken while the daemon runs."""
+
+    request: Literal["reload"] = "reload"
+
+
 Change = Pause | Resume | Skip | Retire
 """What changes the night."""
 
-Request = Ask | Change
+Request = Ask | Reload | Change
 
 
 # What is answered ---------------------------------------------------------------------------

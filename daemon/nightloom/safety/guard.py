@@ -24,7 +24,7 @@ from nightloom.telemetry.events import (
     RoofClosed,
     RoofOpened,
 )
-from nightloom_drivers.clock import SteadyClock
+from nightloom_drivers.clock import SteadyClock, steady_s
 from nightloom_drivers.devices import (
     Device,
     Mount,
@@ -311,11 +311,11 @@ class Guard:
         """Park the mount: never refused, since every way to safety begins with it."""
         if self.is_parked:
             return
-        began_s = self._clock.unix_s()
+        began_s = steady_s()
         was_free = self._acts.may_be_free("mount")
         async with self._acts.of("mount", "park"):
             await self._mount.park(released_first=was_free)
-        self._log.emit(MountParked(took_s=self._clock.unix_s() - began_s))
+        self._log.emit(MountParked(took_s=steady_s() - began_s))
 
     # Roof -------------------------------------------------------------------------------------
 
@@ -332,10 +332,10 @@ class Guard:
             ),
             self._unparked(),
         )
-        began_s = self._clock.unix_s()
+        began_s = steady_s()
         async with self._acts.of("roof", "open"):
             await self._roof.open()
-        self._log.emit(RoofOpened(took_s=self._clock.unix_s() - began_s))
+        self._log.emit(RoofOpened(took_s=steady_s() - began_s))
 
     async def close_roof(self) -> None:
         """Close. Raises GuardRefusal over a mount not parked, unless the roof clears it."""
@@ -343,11 +343,11 @@ class Guard:
             return
         if not self.roof_clears_always:
             self._demand("closing the roof", self._unparked())
-        began_s = self._clock.unix_s()
+        began_s = steady_s()
         was_open = self._acts.may_be_free("roof")
         async with self._acts.of("roof", "close"):
             await self._close(self._roof, was_open)
-        self._log.emit(RoofClosed(took_s=self._clock.unix_s() - began_s))
+        self._log.emit(RoofClosed(took_s=steady_s() - began_s))
 
     async def _close(self, roof: Roof, was_open: bool) -> None:
         """Close a roof, also one that says it is closed and does not move.

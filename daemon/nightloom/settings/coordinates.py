@@ -1,6 +1,7 @@
 """Coordinates as people write them, turned into degrees of J2000 when they are read."""
 
 import re
+import warnings
 
 EQUINOX = re.compile(r"(J(19|20|21)\d\d|B1[89]\d\d)(\.\d+)?")
 """A Julian or Besselian year, such as J2000, J2026.9 and B1950."""
@@ -34,7 +35,7 @@ def in_j2000(table: dict[str, object]) -> dict[str, object]:
 
 
 def read_angle(text: str, unit: str) -> float | None:
-    """Degrees of an angle such as "05h35m17s"; None when it is no angle.
+    """Degrees of an angle such as "05h35m17s"; None when it is no angle, as with 60 minutes.
 
     `unit` is that of a text without letters, such as "05:35:17": "hourangle" or "deg".
     """
@@ -42,10 +43,12 @@ def read_angle(text: str, unit: str) -> float | None:
     from astropy.coordinates import Angle
     from astropy.units import UnitsError
 
-    try:
-        return float(Angle(text, unit=unit).deg)
-    except (ValueError, UnitsError):  # astropy's parse errors all derive from these two
-        return None
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")  # 60 minutes or seconds are a warning, 75 an error
+        try:
+            return float(Angle(text, unit=unit).deg)
+        except (ValueError, UnitsError, Warning):  # what astropy raises derives from these
+            return None
 
 
 def of_j2000(ra_deg: float, dec_deg: float, equinox: str) -> tuple[float, float]:

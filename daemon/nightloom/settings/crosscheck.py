@@ -21,6 +21,8 @@ def disagreements(tables: Tables) -> list[Problem]:
         *_targets_of_one_name(tables),
         *_local_times_without_zone(tables),
         *_policies_without_slot(tables),
+        *_blind_filters_asked(tables),
+        *_offsets_out_of_reach(tables),
         *_roof_without_station(tables),
     ]
 
@@ -65,9 +67,9 @@ def _targets_without_slot(tables: Tables) -> Iterator[Problem]:
 
 
 def _targets_of_one_name(tables: Tables) -> Iterator[Problem]:
-    names = [target.get("name") for target in _targets(tables)]
+    names = [one for target in _targets(tables) if isinstance(one := target.get("name"), str)]
     for name in dict.fromkeys(names):
-        if isinstance(name, str) and names.count(name) > 1:
+        if names.count(name) > 1:
             yield Problem("targets.toml", "target", name, "must name one target only")
 
 
@@ -89,6 +91,43 @@ def _policies_without_slot(tables: Tables) -> Iterator[Problem]:
         name = _table(tables.get("policies.toml"), section).get("filter")
         if slots and isinstance(name, str) and name not in slots:
             yield _no_slot("policies.toml", f"{section}.filter", name, slots)
+
+
+def _blind_filters_asked(tables: Tables) -> Iterator[Problem]:
+    """Through a blind filter nothing is seen: no stars, and no target."""
+    filters = _table(tables.get("observatory.toml"), "filter")
+    blind = {name for name in filters if _table(filters, name).get("blind") is True}
+    wrong = "lets no light through (blind = true in observatory.toml); ask for another filter"
+    for target in _targets(tables):
+        for place, table in _filter_tables(target):
+            for name in table:
+                if name in blind:
+                    yield Problem("targets.toml", f"{place}.{name}", name, wrong)
+    for section in ("focus", "acquire"):
+        asked = _table(tables.get("policies.toml"), section).get("filter")
+        if isinstance(asked, str) and asked in blind:
+            yield Problem("policies.toml", f"{section}.filter", asked, wrong)
+
+
+def _offsets_out_of_reach(tables: Tables) -> Iterator[Problem]:
+    """Each filter's focus lies where the focuser can go, as far as the numbers tell."""
+    observatory = tables.get("observatory.toml")
+    focuser = _table(observatory, "focuser")
+    lowest, highest = focuser.get("minimum_steps", 0), focuser.get("maximum_steps", 100000)
+    start, filters = focuser.get("start_steps"), _table(observatory, "filter")
+    if not (isinstance(lowest, int) and isinstance(highest, int) and lowest < highest):
+        return
+    for name in filters:
+        steps = _table(filters, name).get("offset_steps")
+        if not isinstance(steps, int):
+            continue
+        key, travel = f"filter.{name}.offset_steps", f"{lowest} to {highest} steps"
+        if abs(steps) > highest - lowest:
+            wrong = f"is farther than the focuser may travel, from {travel} (focuser.minimum_steps,"
+            yield Problem("observatory.toml", key, steps, f"{wrong} maximum_steps)")
+        elif isinstance(start, int) and not lowest <= start + steps <= highest:
+            wrong = f"leads from focuser.start_steps to {start + steps}, beyond its travel from"
+            yield Problem("observatory.toml", key, steps, f"{wrong} {travel}")
 
 
 def _roof_without_station(tables: Tables) -> Iterator[Problem]:

@@ -15,6 +15,7 @@ from nightloom.plain_text import plain_text
 from nightloom_drivers.frame_kind import FrameKind
 
 SUFFIX = ".fits"
+_WIDE = re.compile(r"\d{3}")
 # A folder's or file's name may be 255 bytes long on all common file systems; the rest is for the
 # ending and for what is put around a name while its file is being written.
 PART_BYTES_MAX = 235
@@ -80,6 +81,8 @@ class NamePattern:
                 raise ValueError(f"unknown field {{{name}}}; allowed are {', '.join(FIELDS)}")
             if conversion or "{" in (spec or ""):
                 raise ValueError(f"field {{{name}}} may carry a plain format only")
+            if _WIDE.search(spec or ""):
+                raise ValueError(f"field {{{name}}} may be 99 characters wide at the most")
         parts = self.text.split("/")
         if any(part in {"", ".", ".."} for part in parts):
             raise ValueError(f"{self.text!r} must name folders below the frame folder")

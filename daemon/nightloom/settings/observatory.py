@@ -23,7 +23,12 @@ from nightloom_drivers.devices.weather_units import UNITS, Limit
 
 
 def _absolute(folder: Path) -> Path:
-    expanded = folder.expanduser()
+    if "\0" in str(folder):
+        raise ValueError("must be a path, and none has a null character in it")
+    try:
+        expanded = folder.expanduser()
+    except RuntimeError:
+        raise ValueError("must be an absolute path; that user has no home here") from None
     if not expanded.is_absolute():
         raise ValueError("must be an absolute path, or one that starts with ~")
     return expanded
@@ -97,6 +102,18 @@ class Server(Table):
     port: int = Field(default=7624, ge=1, le=65535, description="TCP port of the INDI server")
 
 
+FASTEST_RATIO = 0.5
+"""Of focal length to aperture."""
+
+
+def _likely_unit(focal_length: float, aperture_mm: float) -> str:
+    """What a focal length that cannot be in millimetres may have been meant in."""
+    for unit, mm in (("metres", 1000.0), ("inches", 25.4)):
+        if 1.5 <= mm * focal_length / aperture_mm <= 20.0:
+            return f": if it is in {unit}, write {mm * focal_length:.4g}"
+    return ""
+
+
 class Optics(Table):
     """The main telescope."""
 
@@ -112,6 +129,17 @@ class Optics(Table):
         description="diameter of the secondary mirror over that of the aperture",
     )
 
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        """No optics are faster than f/0.5: the sine condition, for an image in air."""
+        if self.focal_ratio < FASTEST_RATIO:
+            raise ValueError(
+                f"must have focal_length_mm at least {FASTEST_RATIO:g} times aperture_mm, as no"
+                f" telescope is faster; {self.focal_length_mm:g} mm to {self.aperture_mm:g} mm"
+                f" is not{_likely_unit(self.focal_length_mm, self.aperture_mm)}"
+            )
+        return self
+
     @property
     def described(self) -> str:
         """Its name; without one, its aperture, focal ratio and focal length."""
@@ -126,6 +154,11 @@ class Optics(Table):
     def scale_arcsec_per_px(self, pixel_um: float) -> float:
         """Sky angle of one pixel of the main camera's frames, of this size with its binning."""
         return scale_arcsec_per_px(pixel_um, self.focal_length_mm)
+
+
+LEAST_PIXEL_UM, MOST_PIXEL_UM = 0.5, 100.0
+"""A pixel is no smaller than a wave of the light that it is to tell apart (common practice, no
+source for the largest)."""
 
 
 class _Sized(Table):
@@ -157,12 +190,25 @@ class Camera(_Sized):
     """The imaging camera."""
 
     device: str = Field(min_length=1, description="INDI name of the device")
-    gain: float = Field(ge=0, description="gain, in the camera's own units")
-    offset: float = Field(ge=0, description="offset, in the camera's own units")
+    gain: float | None = Field(
+        default=None,
+        ge=0,
+        description="gain, in the camera's own units; left out, it stays as it is, as for a camera"
+        " that has none to set",
+    )
+    offset: float | None = Field(
+        default=None,
+        ge=0,
+        description="offset, in the camera's own units; left out, as for gain",
+    )
     binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
     pixel_um: float | None = Field(
-        default=None, gt=0, description="size of an unbinned pixel; left out, the camera is asked"
+        default=None,
+        ge=LEAST_PIXEL_UM,
+        le=MOST_PIXEL_UM,
+        description="size of an unbinned pixel; left out, the camera is asked",
     )
+    cooled: bool = Field(default=True, description="false for a camera without a cooler")
     target_temperature_c: float = Field(
         default=-10.0, ge=-60, le=40, description="sensor temperature during the night"
     )
@@ -188,8 +234,10 @@ class GuideCamera(_Sized):
         default="main", description="which chip of that device: its main one or its guide head"
     )
     exposure_s: float = Field(default=2.0, gt=0, le=60, description="guide exposure")
-    focal_length_mm: float = Field(gt=0, description="focal length in front of the guide chip")
-    pixel_um: float = Field(gt=0, description="size of an unbinned pixel")
+    focal_length_mm: float = Field(ge=10, description="focal length in front of the guide chip")
+    pixel_um: float = Field(
+        ge=LEAST_PIXEL_UM, le=MOST_PIXEL_UM, description="size of an unbinned pixel"
+    )
     binning: int = Field(default=1, ge=1, le=8, description="pixels joined in each direction")
     saturation_adu: float = Field(
         default=65535.0, gt=0, description="pixel value at which a guide star's light is cut off"
@@ -232,6 +280,9 @@ class Filter(Table):
 
     offset_steps: int = Field(
         description="focuser position with this filter less that with the reference filter"
+    )
+    blind: bool = Field(
+        default=False, description="true for a slot that lets no light through, as for darks"
     )
     wavelength_nm: float = Field(gt=200, lt=2000, description="middle of its pass band")
     bandwidth_nm: float | None = Field(
@@ -401,7 +452,7 @@ class Weather(Table):
         default_factory=dict,
         validation_alias="limit",
         description="own limits by the station's INDI parameter, besides the station's: minimum"
-        " and maximum, with the unit behind",
+        f" and maximum, with the unit behind ({', '.join(UNITS)}), or without one",
     )
 
 

@@ -1,7 +1,6 @@
 """Reads one folder of TOML into settings, or says everything that is wrong with it."""
 
 import json
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -10,6 +9,7 @@ from pydantic import BaseModel, ValidationError
 
 from nightloom.settings.crosscheck import Tables, disagreements
 from nightloom.settings.observatory import Observatory
+from nightloom.settings.parsing import Unreadable, table_in
 from nightloom.settings.policies import Policies
 from nightloom.settings.problems import ABSENT, Problem, SettingsError
 from nightloom.settings.targets import Targets
@@ -84,16 +84,10 @@ class _Reader:
 
     def _table(self, file: str) -> dict[str, object] | None:
         try:
-            return tomllib.loads((self.folder / file).read_text("utf-8"))
-        except FileNotFoundError:
-            self._refuse(file, "", f"is missing in {self.folder}")
-        except tomllib.TOMLDecodeError as error:
-            self._refuse(file, "", f"is not valid TOML: {error}")
-        except UnicodeDecodeError as error:
-            self._refuse(file, f"byte {error.start}", "is not UTF-8 text")
-        except OSError as error:
-            self._refuse(file, "", f"cannot be read: {error.strerror}")
-        return None
+            return table_in(self.folder / file)
+        except Unreadable as error:
+            self._refuse(file, error.place, error.wrong)
+            return None
 
     def _refuse(self, file: str, key: str, allowed: str) -> None:
         self.problems.append(Problem(file, key, ABSENT, allowed))

@@ -48,8 +48,10 @@ class Target(Table):
     """One object and the subs asked of it. Coordinates, once read, are ICRS, as good as J2000."""
 
     hints: ClassVar[dict[str, str]] = {
-        "ra": 'must be text such as "05h35m17s", or write ra_deg as a number in degrees',
-        "dec": 'must be text such as "-05d23m28s", or write dec_deg as a number in degrees',
+        "ra": 'must be text such as "05h35m17s", below 24 h and with minutes and seconds below 60,'
+        " or write ra_deg as a number in degrees",
+        "dec": 'must be text such as "-05d23m28s", from -90 to 90 degrees and with minutes and'
+        " seconds below 60, or write dec_deg as a number in degrees",
     }
 
     name: str = Field(min_length=1, description="name of the object")

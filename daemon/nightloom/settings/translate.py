@@ -12,27 +12,7 @@ from pydantic_core import ErrorDetails, ValidationError
 from nightloom.settings.fields import KeyPath, field_at, fields_of, model_at, plain_type
 from nightloom.settings.problems import ABSENT, Problem
 from nightloom.settings.table import Table
-
-UNITS = {
-    "_c_per_min": "degrees Celsius a minute",
-    "_arcsec": "arcseconds",
-    "_percent": "percent",
-    "_steps": "focuser steps",
-    "_hours": "hours",
-    "_deg": "degrees",
-    "_adu": "ADU",
-    "_mm": "millimetres",
-    "_um": "micrometres",
-    "_nm": "nanometres",
-    "_ms": "milliseconds",
-    "_px": "pixels",
-    "_m": "metres",
-    "_s": "seconds",
-    "_h": "hours",
-    "_c": "degrees Celsius",
-    "_d": "days",
-}
-"""What the last word of a key says about its number; longer endings first."""
+from nightloom.units import UNITS, unit_of
 
 # Endings that people write in place of ours.
 _FOREIGN_UNITS = ("_minutes", "_min", "_sec", "_seconds", "_rad", "_cm", "_km", "_degrees", "_days")
@@ -68,11 +48,6 @@ def _honest(details: list[ErrorDetails]) -> list[ErrorDetails]:
             detail["type"] == "too_short" and len(detail["input"]) >= detail["ctx"]["min_length"]
         )
     ]
-
-
-def unit_of(key: str) -> str | None:
-    """The unit that a key's ending stands for, in words."""
-    return next((unit for ending, unit in UNITS.items() if key.endswith(ending)), None)
 
 
 def _value(detail: ErrorDetails) -> object:
@@ -114,7 +89,7 @@ def _resembling(place: KeyPath, model: type[BaseModel]) -> list[str]:
 
 
 def _without_unit(key: str) -> str:
-    endings = sorted((*UNITS, *_FOREIGN_UNITS), key=len, reverse=True)
+    endings = sorted((*(f"_{unit}" for unit in UNITS), *_FOREIGN_UNITS), key=len, reverse=True)
     return next((key.removesuffix(end) for end in endings if key.endswith(end)), key)
 
 
@@ -129,21 +104,30 @@ def _rule(place: KeyPath, model: type[BaseModel], detail: ErrorDetails) -> str:
         words = "must not be empty"
     elif kind in (int, float):
         noun = "a whole number" if kind is int else "a number"
-        words = f"must be {noun}{_bounds(field)}{f', in {unit}' if unit else ''}"
+        words = f"must be {noun}{bounds(field)}{f', in {unit}' if unit else ''}"
     elif kind is bool:
         words = "must be true or false"
     elif kind is str:
         words = "must be a text in quotes"
     elif get_origin(kind) is dict or (isinstance(kind, type) and issubclass(kind, BaseModel)):
         words = "must be a table"
+    elif detail["type"] in ("missing", "tuple_type") and get_origin(kind) is tuple:
+        words = "must be a list"
+    elif detail["type"] == "missing":
+        words = "must be given"
     elif detail["type"] == "literal_error":
         words = f"must be {detail['ctx']['expected']}"
     else:
         words = f"is not allowed: {_lower(detail['msg'])}"
-    return f"{words} ({field.description})" if field.description else words
+    return f"{words} ({reason_of(field)})" if field.description else words
 
 
-def _bounds(field: FieldInfo) -> str:
+def reason_of(field: FieldInfo) -> str:
+    """A field's description on one line, and as no sentence of its own."""
+    return _lower(" ".join((field.description or "").split()).removesuffix("."))
+
+
+def bounds(field: FieldInfo) -> str:
     """The field's bounds in words, with a blank before them; empty when it has none."""
     low = high = ""
     for bound in field.metadata:
@@ -187,4 +171,5 @@ def _inner(table: object, step: int | str) -> object:
 
 
 def _lower(sentence: str) -> str:
-    return sentence[:1].lower() + sentence[1:]
+    """With a small letter first, unless it begins with an abbreviation, such as INDI."""
+    return sentence if sentence[1:2].isupper() else sentence[:1].lower() + sentence[1:]

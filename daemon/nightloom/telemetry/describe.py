@@ -1,9 +1,20 @@
 """The documentation of the log, from the events themselves."""
 
+import inspect
+import re
 from typing import get_args, get_origin
 
 from nightloom.telemetry import events
 from nightloom.telemetry.event import Event
+from nightloom.telemetry.words import SAID
+from nightloom.units import unit_of
+
+HEAD = """# Every event of the log
+
+Made from the models by `python -m nightloom.reference`; change those, not this. Each line of the
+log is one JSON object: `utc`, `level`, `event`, and the fields below. The sentence is what a person
+is told; a part of it in square brackets is left out where a field in it has no value.
+"""
 
 
 def all_events() -> list[type[Event]]:
@@ -17,17 +28,27 @@ def all_events() -> list[type[Event]]:
 
 
 def describe_events() -> str:
-    """A Markdown section for each event: its name, its meaning, and a table of its fields."""
-    return "\n\n".join(_section(kind) for kind in all_events()) + "\n"
+    """A Markdown section for each event: its name, meaning, sentence, and a table of its fields."""
+    return "\n\n".join([HEAD.rstrip(), *map(_section, all_events())]) + "\n"
 
 
 def _section(kind: type[Event]) -> str:
     rows = [
-        f"| `{name}` | {_type(field.annotation)} | {field.description} |"
+        f"| `{name}` | {_type(field.annotation)} | {unit_of(name) or ''} | {field.description} |"
         for name, field in kind.model_fields.items()
     ]
-    table = "\n".join(["| field | type | meaning |", "|---|---|---|", *rows]) if rows else ""
-    return f"### `{kind.name()}` ({kind.level})\n\n{kind.__doc__}\n\n{table}".rstrip()
+    head = ["| field | type | unit | meaning |", "| --- | --- | --- | --- |"]
+    parts = [f"### `{kind.name()}` ({kind.level})", str(kind.__doc__), _sentence(kind)]
+    return "\n\n".join([*parts, "\n".join([*head, *rows])] if rows else parts)
+
+
+def _sentence(kind: type[Event]) -> str:
+    """What people are told, with the names of the fields where their values stand."""
+    template = SAID[kind].template
+    if isinstance(template, str):
+        plain = re.sub(r"\{(\w+)(:[^}]*)?\}", r"{\1}", template)
+        return f"Sentence: “{plain}”"
+    return f"Sentence: {inspect.getdoc(template)}"
 
 
 def _type(annotation: object) -> str:

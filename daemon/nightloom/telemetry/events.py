@@ -115,7 +115,7 @@ class ReportWritten(Event):
     night: str = Field(description="date of the evening, YYYY-MM-DD")
     path: str = Field(description="the file, for a browser")
     said: str = Field(description="what it says first")
-    took_s: float = Field(description="time from the night's end")
+    took_s: float = Field(description="time since it was asked for, at the night's end or later")
 
 
 class ReportFailed(Event):
@@ -141,6 +141,14 @@ class Restarted(Event):
     level: ClassVar[Level] = "warning"
 
     night: str = Field(description="date of the evening, YYYY-MM-DD")
+    unfinished: list[str] = Field(description="what had been begun, oldest first")
+
+
+class LeftOverSettled(Event):
+    """The daemon found what an earlier one had begun in a night that is over, and ends it."""
+
+    level: ClassVar[Level] = "warning"
+
     unfinished: list[str] = Field(description="what had been begun, oldest first")
 
 

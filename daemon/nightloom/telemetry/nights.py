@@ -14,8 +14,13 @@ def log_file(output_folder: Path, night: date) -> Path:
 
 def nights_logged(output_folder: Path) -> list[date]:
     """The nights that have a log, the newest one last."""
+    return nights_in(output_folder / "logs")
+
+
+def nights_in(folder: Path) -> list[date]:
+    """The nights whose logs are in a folder, such as a rehearsal's, the newest one last."""
     nights = []
-    for file in (output_folder / "logs").glob("????-??-??.jsonl"):
+    for file in folder.glob("????-??-??.jsonl"):
         try:
             nights.append(date.fromisoformat(file.stem))
         except ValueError:

@@ -77,6 +77,7 @@ PHASES = {
 
 
 def _phase(event: e.PhaseChanged) -> str:
+    """What goes on in the phase, and the reason where it says more."""
     doing = PHASES.get(event.after, event.after)
     needless = not event.reason or event.reason.lower() == doing.lower()
     return doing if needless else f"{doing}: {event.reason}"
@@ -88,6 +89,7 @@ def _next_step(step: str) -> str:
 
 
 def _trouble(event: e.DeviceTrouble) -> str:
+    """The device, how it failed, what was asked and seen, what happens next, and the mend."""
     parts = [f"{event.device} {event.kind}; asked: {event.asked}; seen: {event.seen}"]
     parts += [f"next: {_next_step(event.next_step)}"] if event.next_step else []
     return "; ".join([*parts, event.mend] if event.mend else parts)
@@ -97,16 +99,19 @@ def _arrived(what: str) -> Function:
     """What came to be; how long that took, unless it was so already."""
 
     def told(event: e.MountParked | e.RoofOpened | e.RoofClosed) -> str:
+        """What came to be; how long that took, unless it was so already."""
         return what if event.took_s < 0.5 else f"{what}, after {duration(event.took_s)}"
 
     return _function(told)
 
 
 def _target(event: e.TargetChosen) -> str:
+    """The target that is next, whether it is again, and why."""
     return f"{event.target}{' again' if event.again else ' is next'}: {event.reason}"
 
 
 def _calibration_doubt(event: e.GuidingDoubted) -> str:
+    """Why the calibration fits no more, and what part of the way the pulses moved."""
     shares = {"right ascension": event.ra_share, "declination": event.dec_share}
     moved = [
         f"{axis} pulses moved {written(share, 'share')} of the way"
@@ -119,6 +124,7 @@ def _calibration_doubt(event: e.GuidingDoubted) -> str:
 
 
 def _curve(event: e.FocusCurve) -> str:
+    """The filter and the reason, then the best position and its error, or why it is not used."""
     head = f"Focus curve in {event.filter} ({event.reason})"
     took = f"in {duration(event.took_s)}"
     if not event.accepted:
@@ -151,6 +157,7 @@ def _look(event: e.FocusChecked) -> str:
 
 
 def _offsets(event: e.OffsetsAdopted) -> str:
+    """The offsets against the reference filter, which are as configured, and the slope."""
     learned = written(dict(event.offsets_steps), "move")
     parts = [f"Focus offsets learned, against {event.reference}: {learned}"]
     parts += [f"as configured: {', '.join(event.kept)}"] if event.kept else []
@@ -162,6 +169,7 @@ LIT = {"moonlight": "Moonlight brightens the sky", "twilight": "Twilight brighte
 
 
 def _sky(event: e.SkyChanged) -> str:
+    """What dims the stars or brightens the sky, and by how much."""
     lost = written(event.lost_mag, "mag")
     match event.cause:
         case "clear":
@@ -175,6 +183,7 @@ def _sky(event: e.SkyChanged) -> str:
 
 
 def _hold(event: e.CloudHold) -> str:
+    """What stops the subs, by which cause."""
     light = written(event.star_fraction, "light")
     cause = f", by {event.cause}" if event.cause not in ("", "clear", "unknown") else ""
     return f"Subs stop{cause}: {event.reason or f'{light} of a clear sky is left'}"
@@ -191,6 +200,7 @@ _CAUSES = {
 
 
 def _not_centred(event: e.PointingFailed) -> str:
+    """The target, the likely cause, and the reason."""
     cause = _CAUSES.get(event.cause, event.cause)
     return f"{event.target} could not be centred, {cause}: {event.reason}"
 
@@ -233,6 +243,7 @@ SAID: dict[type[Event], Said] = {
         " again: {reason}"
     ),
     e.PhaseChanged: Said(_function(_phase)),
+    e.LeftOverSettled: Said("Ended what a daemon that is no more had begun: {unfinished}"),
     e.Restarted: Said("Started anew into a night under way[; left unfinished: {unfinished}]"),
     e.OperatorAsked: Said("Asked for, by {origin}: {request}[; {answer}]"),
     e.LedgerUnread: Said(

@@ -28,6 +28,8 @@ QUIET_S = 0.5
 """Drivers define their vectors in one burst; this long without a new one ends it."""
 
 
+LACKING = "it has no such property"
+
 OFF: Mapping[str, Value] = {"CONNECT": False, "DISCONNECT": True}
 
 
@@ -45,7 +47,8 @@ class Device:
         """Switch the device on, now and whenever its driver starts anew, and prepare it.
 
         Raises DeviceGone, naming the devices that are there, when this one is not;
-        DeviceRefused when it will not connect; DeviceLate when a needed vector stays away.
+        DeviceRefused when it will not connect; when a needed vector stays away DeviceLate, or
+        DeviceIncapable where the device has never had it.
         """
         end_s = asyncio.get_running_loop().time() + deadline_s
         await self._present(min(deadline_s, 10.0))
@@ -63,9 +66,7 @@ class Device:
             raise DeviceRefused(self.device, "CONNECTION", asked="CONNECT", seen="Alert")
         for name in self.needed:
             left_s = max(end_s - asyncio.get_running_loop().time(), 0.1)
-            await self.link.wait(
-                self.device, name, lambda _: True, timeout_s=left_s, asked="its definition"
-            )
+            await self._defined(name, left_s)
         await self._quiet()
         await self.prepare()
         await self.restore()
@@ -79,11 +80,17 @@ class Device:
         return self.link.get(self.device, name)
 
     def need(self, name: str) -> Vector:
-        """The vector as last heard. Raises DeviceGone when it is not defined."""
+        """The vector as last heard.
+
+        Raises DeviceGone when it is not defined, and DeviceIncapable when it never was, though the
+        device has shown all that it has.
+        """
         vector = self.get(name)
-        if vector is None:
-            raise DeviceGone(self.device, name, asked="its value", seen="it is not defined")
-        return vector
+        if vector is not None:
+            return vector
+        if self.is_ready and not self.link.ever_had(self.device, name):
+            raise self.cannot(name, "its value", LACKING)
+        raise DeviceGone(self.device, name, asked="its value", seen="it is not defined")
 
     def has(self, name: str, *elements: str) -> bool:
         """Whether the driver has the vector, and all these elements in it."""
@@ -130,9 +137,11 @@ class Device:
     ) -> Vector:
         """Ask, and wait until the device has done it.
 
-        Raises DeviceRefused (Alert, or dropped for what it is), DeviceContradicts (it settled
-        on something else), DeviceLate (neither), DeviceGone.
+        Raises DeviceRefused (Alert, or dropped for what it is), DeviceIncapable (the device lacks
+        it), DeviceContradicts (it settled on something else), DeviceLate (neither), DeviceGone.
         """
+        if self.link.connected:
+            self.need(name)
         sent = self.link.set(self.device, name, values)
         return await self.outcome(name, done, sent, deadline_s, spelled(values))
 
@@ -209,6 +218,18 @@ class Device:
             raise DeviceGone(
                 self.device, "CONNECTION", asked="to be there", seen=f"the link knows {there}"
             ) from None
+
+    async def _defined(self, name: str, deadline_s: float) -> None:
+        """Wait for a vector; one that this device never had is not in it."""
+        asked = "its definition"
+        try:
+            await self.link.wait(
+                self.device, name, lambda _: True, timeout_s=deadline_s, asked=asked
+            )
+        except DeviceLate:
+            if self.link.ever_had(self.device, name):
+                raise
+            raise self.cannot(name, asked, LACKING) from None
 
     async def _quiet(self) -> None:
         count = -1

@@ -5,8 +5,10 @@ cameras write (FITS standard 4.0, sections 3, 4.1, 4.2 and 5.2); packed frames g
 """
 
 import io
+import math
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -26,6 +28,9 @@ LIST_KEYWORDS = ("SKY", "NOISE", "APERTURE", "APNOISE", "FOUND", "COLUMNS", "ROW
 
 HEADER_MAX = 100 * BLOCK
 """Drivers write one or two blocks; without this, a broken frame would be searched to its end."""
+
+COUNT_MAX = 10**8
+"""No sensor has more pixels along one side, and no list more stars."""
 
 UNSIGNED_ZERO = 32768
 
@@ -50,7 +55,7 @@ class FitsImage:
         """Width and height in pixels, as the header states them."""
         listed = self.header.get("NAXIS") == 0
         width, height = ("COLUMNS", "ROWS") if listed else ("NAXIS1", "NAXIS2")
-        return int(self.header.get(width, 0)), int(self.header.get(height, 0))
+        return _count(self.header, width), _count(self.header, height)
 
     def number(self, keyword: str) -> float | None:
         """A keyword's number, or None."""
@@ -66,9 +71,18 @@ class FitsImage:
 
 
 def open_image(suffix: str, data: bytes | memoryview) -> FitsImage:
-    """Read the header of a frame sent with INDI's format suffix. Raises ValueError, zlib.error."""
+    """Read the header of a frame sent with INDI's format suffix; its size is known then.
+
+    Raises ValueError, zlib.error.
+    """
+    image = _opened(suffix, data)
+    _ = image.size
+    return image
+
+
+def _opened(suffix: str, data: bytes | memoryview) -> FitsImage:
     if suffix.endswith(".z"):
-        return open_image(suffix.removesuffix(".z"), zlib.decompress(data))
+        return _opened(suffix.removesuffix(".z"), zlib.decompress(data))
     if suffix.endswith(".fz"):
         return _open_packed(data)
     if suffix not in (".fits", ".fit"):
@@ -121,10 +135,20 @@ def _string(text: str) -> str:
     return inside.replace("''", "'").rstrip()
 
 
+def _count(header: Mapping[str, CardValue], keyword: str) -> int:
+    """How many there are of something. Raises ValueError where a header states no such number."""
+    value = header.get(keyword, 0)
+    number = math.nan if isinstance(value, (str, bool)) else float(value)
+    if not 0 <= number <= COUNT_MAX:  # nor NaN
+        raise ValueError(f"its header states {keyword} = {value!r}")
+    count = int(number)
+    return count
+
+
 def _pixels(header: Mapping[str, CardValue], data: bytes | memoryview, start: int) -> Pixels:
     if header.get("NAXIS") != 2:
         raise ValueError(f"an image of {header.get('NAXIS')} axes is not one of a mono camera")
-    width, height = int(header.get("NAXIS1", 0)), int(header.get("NAXIS2", 0))
+    width, height = _count(header, "NAXIS1"), _count(header, "NAXIS2")
     coding = header.get("BITPIX"), header.get("BZERO", 0), header.get("BSCALE", 1)
     if coding not in _CODED:
         raise ValueError(f"pixels coded as BITPIX, BZERO, BSCALE = {coding} are not 16-bit counts")
@@ -149,16 +173,22 @@ def _open_packed(data: bytes | memoryview) -> FitsImage:
         return next(hdu for hdu in hdus if isinstance(hdu, fits.CompImageHDU))
 
     def read() -> Pixels:
-        with fits.open(io.BytesIO(data)) as hdus:
+        with _unpacking(), fits.open(io.BytesIO(data)) as hdus:
             return np.ascontiguousarray(image(hdus).data, dtype=np.uint16)
 
-    try:
-        with fits.open(io.BytesIO(data)) as hdus:
-            cards = image(hdus).header.cards
-            header = {card.keyword: card.value for card in cards if card.value is not None}
-    except (OSError, StopIteration) as error:
-        raise ValueError(f"its packing cannot be read: {error}") from error
+    with _unpacking(), fits.open(io.BytesIO(data)) as hdus:
+        cards = image(hdus).header.cards
+        header = {card.keyword: card.value for card in cards if card.value is not None}
     return FitsImage(header, read)
+
+
+@contextmanager
+def _unpacking() -> Iterator[None]:
+    """Astropy raises whatever its parts raise, for a broken frame. Raises ValueError."""
+    try:
+        yield
+    except Exception as error:
+        raise ValueError(f"its packing cannot be read: {error or type(error).__name__}") from error
 
 
 def read_stars(header: Mapping[str, CardValue], data: bytes | memoryview, start: int) -> StarList:
@@ -172,10 +202,10 @@ def read_stars(header: Mapping[str, CardValue], data: bytes | memoryview, start:
     known = [float(value) for value in said if isinstance(value, (int, float))]
     if len(known) < len(said):
         raise ValueError(f"a table of stars needs {', '.join(LIST_KEYWORDS)}")
-    sky, noise, aperture, aperture_noise, found, columns, rows = known
+    sky, noise, aperture, aperture_noise = known[:4]
     stars = numbers.astype(np.float64).view(LISTED)
-    shape = int(rows), int(columns)
-    return StarList(shape, stars, int(found), sky, noise, aperture, aperture_noise)
+    found, columns, rows = (_count(header, keyword) for keyword in LIST_KEYWORDS[4:])
+    return StarList((rows, columns), stars, found, sky, noise, aperture, aperture_noise)
 
 
 @lru_cache
@@ -185,4 +215,4 @@ def _rows(block: bytes) -> int:
     named = [table.get(f"TTYPE{number}") for number in range(1, len(LISTED_NAMES) + 1)]
     if table.get("XTENSION") != "BINTABLE" or named != [name.upper() for name in LISTED_NAMES]:
         raise ValueError("it has neither pixels nor a table of stars")
-    return int(table.get("NAXIS2", 0))
+    return _count(table, "NAXIS2")

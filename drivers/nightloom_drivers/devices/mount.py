@@ -31,6 +31,10 @@ COORDINATES, TRACKING, PARKING = (
 LATE_VALUE_S = 3.0
 """Time given to a position, or to tracking, that follows the end of a slew."""
 
+STILL_S, STILL_DEG = 30.0, 0.3
+"""A mount that says it parks and goes no further in this time does not park: the sky itself turns
+by 0.13°."""
+
 EXACT_DEG = 30 / 3600
 """What a mount may differ from a place it has just been told: the sky turns by 15″ a second."""
 
@@ -167,7 +171,8 @@ class Mount(PlacedDevice):
         A second request would stop a mount that is parking, so it is sent once at most. A mount
         that says it is parked is told again unless it was seen to park; where it tracks all the
         same, or is known to have been free (`released_first`), it is unparked before, since most
-        drivers answer a request for what they take to be true with nothing at all.
+        drivers answer a request for what they take to be true with nothing at all. One that says
+        it parks and stands still is late before its deadline.
         """
         if self.seen_parked:
             return
@@ -177,7 +182,7 @@ class Mount(PlacedDevice):
         sent = self.link.serial
         if not self._parking():
             self.link.set(self.device, PARKING, one_of(self.need(PARKING), "PARK"))
-        await self.outcome(PARKING, _parked, sent, self.settings.park_deadline_s, "PARK")
+        await self._parks(sent)
         await self._untracked()
         self._parked_life = self.life
 
@@ -289,6 +294,21 @@ class Mount(PlacedDevice):
                 self.device, TRACKING, asked=f"{_spelled(target)}, tracking", seen="it stands still"
             ) from None
 
+    async def _parks(self, sent: int) -> None:
+        """Wait until it is parked, as long as it is on the way."""
+        time_s = asyncio.get_running_loop().time
+        end_s, before = time_s() + self.settings.park_deadline_s, self.get(COORDINATES)
+        while True:
+            left_s = end_s - time_s()
+            try:
+                await self.outcome(PARKING, _parked, sent, min(STILL_S, left_s), "PARK")
+                return
+            except (DeviceLate, DeviceContradicts):
+                now = self.get(COORDINATES)
+                if left_s <= STILL_S or _stands_still(before, now):
+                    raise
+                before = now
+
     def _parking(self) -> bool:
         vector = self.need(PARKING)
         return vector.on("PARK") and vector.state is State.BUSY
@@ -312,6 +332,13 @@ def _position(vector: Vector) -> Position:
 
 def _near(vector: Vector, target: Position, tolerance_deg: float) -> bool:
     return _position(vector).distance_deg(target) <= tolerance_deg
+
+
+def _stands_still(before: Vector | None, now: Vector | None) -> bool:
+    """Whether a mount that reports its place has reported the same one again."""
+    if before is None or now is None or before.serial == now.serial:
+        return False
+    return _near(now, _position(before), STILL_DEG)
 
 
 def _parked(vector: Vector) -> bool:

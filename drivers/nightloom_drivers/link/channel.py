@@ -20,6 +20,14 @@ INLINE_BYTES_MAX = 64 * 1024
 """Above this a record goes through memory; one packet may not exceed the send buffer, 208 KiB."""
 
 
+RECORD_BYTES_MAX = 16 * 2**20
+"""No property is larger; whoever is told of one holds it several times over."""
+
+
+class TooLong(Exception):
+    """A record is larger than any honest one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Start:
     """The first record to the child: where to connect, and its patience, all in real seconds.
@@ -76,9 +84,11 @@ class Channel(Generic[Heard]):
     def send(self, record: object, memory: int | None = None) -> None:
         """Send a record, and with it the descriptor `memory`, which stays the caller's to close.
 
-        Raises OSError when the other side is gone or, without blocking, does not read.
+        Raises TooLong, and OSError when the other side is gone or, without blocking, does not read.
         """
         packet = pickle.dumps(record, protocol=5)
+        if len(packet) > RECORD_BYTES_MAX:
+            raise TooLong(f"a record of {len(packet) / 2**20:.0f} MB")
         attached = [] if memory is None else [memory]
         if len(packet) <= INLINE_BYTES_MAX:
             socket.send_fds(self._end, [b"i", packet], attached)

@@ -31,6 +31,8 @@ FAREWELL_S = 5.0
 """How long a child may take to end when told to; it needs a few milliseconds."""
 BACKLOG_MAX = 10_000
 """Requests that wait to be read by a child before it is taken for hung."""
+VECTORS_MAX = 10_000
+"""A large observatory has two thousand; a server that goes on defining more is out of its mind."""
 RECORDS_A_TURN_MAX = 64
 """Records read before the loop's other callbacks get their turn."""
 
@@ -162,10 +164,17 @@ class IndiLink(Link):
             case Received(blob) if memory is not None:
                 self._hear(Received(dataclasses.replace(blob, data=mapped(memory))))
             case Lost(reason):
-                ended.set_result(reason)
-                self._lose(reason)
+                self._end(reason, ended)
             case _:
                 self._hear(event)
+                if len(self._vectors) > VECTORS_MAX:
+                    self._end(f"the server defines more than {VECTORS_MAX} properties", ended)
+
+    def _end(self, reason: str, ended: asyncio.Future[str]) -> None:
+        """Have done with this child, and with all that it told."""
+        if not ended.done():
+            ended.set_result(reason)
+        self._lose(reason)
 
     def _lose(self, reason: str) -> None:
         if self.connected:

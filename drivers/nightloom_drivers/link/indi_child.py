@@ -14,6 +14,7 @@ import functools
 import os
 import queue
 import re
+import resource
 import signal
 import socket
 import struct
@@ -28,7 +29,7 @@ from typing import NoReturn
 import PyIndi
 
 from nightloom_drivers.clock import real_monotonic_s
-from nightloom_drivers.link.channel import Channel, Request, Start, WithBlobs
+from nightloom_drivers.link.channel import Channel, Request, Start, TooLong, WithBlobs
 from nightloom_drivers.link.indi_snapshot import readable, snapshot, take_frames
 from nightloom_drivers.link.liveness import Liveness
 from nightloom_drivers.link.vector import (
@@ -50,6 +51,12 @@ RETRY_S = (0.5, 5.0)
 """First and longest wait between two attempts to connect."""
 DRAIN_S_MAX = 1.0
 """How long an orderly end waits for the server's machine to have everything that was sent."""
+LOOK_S = 1.0
+"""Between two looks at what has come; a flood brings half a gigabyte in some seconds."""
+EVENTS_WAITING_MAX, FRAMES_WAITING_MAX = 2000, 4
+"""More are not taken from a server until the parent has read some: it has to wait."""
+DATA_BYTES_MAX = 2 * 2**30
+"""More memory the system does not give to this process; a camera of 150 megapixels needs 1.2 GB."""
 UNACKNOWLEDGED_MS_MAX = 20_000
 """After this long without an acknowledgement the server's machine is taken for gone."""
 
@@ -80,6 +87,7 @@ class Listener(PyIndi.BaseClient):  # type: ignore[misc]
         super().__init__()
         self.tell = tell
         self.with_blobs: set[str] = set()
+        self.frames_waiting = threading.Semaphore(FRAMES_WAITING_MAX)
         self.messages, self.pings_answered = 0, 0
 
     def trouble(self, text: str) -> None:
@@ -96,6 +104,7 @@ class Listener(PyIndi.BaseClient):  # type: ignore[misc]
         if vector.kind is Kind.BLOB:
             for element, suffix, memory in take_frames(held):
                 if vector.device in self.with_blobs:
+                    self.frames_waiting.acquire()
                     self.tell(Received(Blob(vector.device, element, suffix, b"")), memory)
                 else:
                     os.close(memory)
@@ -131,7 +140,7 @@ class IndiChild:
 
     def __init__(self, channel: Channel[Start | Request | WithBlobs], start: Start) -> None:
         self.channel, self.start = channel, start
-        self.told: queue.SimpleQueue[tuple[Event, int | None]] = queue.SimpleQueue()
+        self.told = queue.Queue[tuple[Event, int | None]](EVENTS_WAITING_MAX)
         self.listener = Listener(self.tell)
         self.busy_since_s: float | None = None
         self.pings = 0
@@ -147,14 +156,17 @@ class IndiChild:
         self.channel.send(Found())  # before what libindi may already have reported
         for work in (self._pass_on, self._watch_sends):
             threading.Thread(target=work, daemon=True).start()
-        ping_due_s = real_monotonic_s()
+        ping_due_s = look_due_s = real_monotonic_s()
         self.liveness = Liveness(self.start.silence_s, ping_due_s)
         while True:
             now_s = real_monotonic_s()
+            if now_s >= look_due_s:
+                self._look(now_s)
+                look_due_s = now_s + min(LOOK_S, self.start.ping_s)
             if now_s >= ping_due_s:
                 self._ping(now_s)
                 ping_due_s = now_s + self.start.ping_s
-            if self.channel.readable(ping_due_s - now_s):
+            if self.channel.readable(min(ping_due_s, look_due_s) - now_s):
                 self._obey()
 
     def tell(self, event: Event, memory: int | None = None) -> None:
@@ -167,12 +179,16 @@ class IndiChild:
             event, memory = self.told.get()
             try:
                 self.channel.send(event, memory)
+            except TooLong as problem:
+                event = Lost(f"the server sent {problem}")
+                self.channel.send(event)
             except (BrokenPipeError, ConnectionResetError):
                 pass  # The parent is gone: the main thread sees it too, and ends in good order.
             except OSError:
                 os._exit(1)  # An event that cannot be passed on must not be missed in silence.
             if memory is not None:
                 os.close(memory)
+                self.listener.frames_waiting.release()
             if isinstance(event, Lost):
                 os._exit(0)
 
@@ -236,13 +252,16 @@ class IndiChild:
         else:
             self.listener.sendNewProperty(asked)
 
-    def _ping(self, now_s: float) -> None:
-        """Ask for a sign of life, unless the server has not made itself understood for too long."""
+    def _look(self, now_s: float) -> None:
+        """End it when the server has not made itself understood for too long."""
         listener, received_bytes = self.listener, bytes_received(self.wire)
         answers = listener.pings_answered > 0
         lost = self.liveness.lost(now_s, received_bytes, listener.messages, answers=answers)
         if lost:
             self._end(lost)
+
+    def _ping(self, now_s: float) -> None:
+        """Ask for a sign of life."""
         self.pings += 1
         self.busy_since_s = now_s
         self.listener.sendPingRequest(str(self.pings))
@@ -343,6 +362,7 @@ def main() -> None:
     for stopping in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(stopping, signal.SIG_IGN)
     channel = Channel[Start | Request | WithBlobs](socket.socket(fileno=int(sys.argv[1])))
+    resource.setrlimit(resource.RLIMIT_DATA, (DATA_BYTES_MAX, DATA_BYTES_MAX))
     try:
         start, _ = channel.receive()
     except EOFError:

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Self
 
-from nightloom_drivers.errors import DeviceGone, DeviceLate, DeviceRefused
+from nightloom_drivers.errors import DeviceGone, DeviceIncapable, DeviceLate, DeviceRefused
 from nightloom_drivers.link.reconnecting import CONNECTION, Reconnecting
 from nightloom_drivers.link.vector import (
     Blob,
@@ -60,6 +60,7 @@ class Link(ABC):
         self.connected = False
         self.serial = 0
         self._vectors: dict[tuple[str, str], Vector] = {}
+        self._defined: set[tuple[str, str]] = set()
         self._ends: Counter[str] = Counter()
         self._losses = 0
         self._reconnecting = Reconnecting(self._switch_on)
@@ -104,6 +105,10 @@ class Link(ABC):
         """The vector as last heard, or None. It may be old: decisions rest on `wait`."""
         return self._vectors.get((device, name))
 
+    def ever_had(self, device: str, name: str) -> bool:
+        """Whether the device has ever defined it: what it had once may come back."""
+        return (device, name) in self._defined
+
     def life(self, device: str) -> int:
         """Which life of its driver this is: what was seen in an earlier one may be no more true.
 
@@ -116,13 +121,17 @@ class Link(ABC):
     def set(self, device: str, name: str, values: Mapping[str, Value]) -> int:
         """Send a request and return the serial before it, to be handed to `wait` as `after`.
 
-        Raises DeviceGone when the link is down or the vector unknown, and DeviceRefused for what
-        drivers drop without an answer: read-only vectors, unknown elements, values of a wrong kind.
+        Raises DeviceGone when the link is down or the vector unknown, and for what drivers drop
+        without an answer DeviceIncapable (read-only vectors, unknown elements) and DeviceRefused
+        (values of a wrong kind).
         """
         vector = self._known(device, name, values)
-        problem = _impossible(vector, values)
-        if problem:
-            raise DeviceRefused(device, name, asked=_text(values), seen=problem)
+        for problem, error in (
+            (_lacking(vector, values), DeviceIncapable),
+            (_unfit(vector, values), DeviceRefused),
+        ):
+            if problem:
+                raise error(device, name, asked=_text(values), seen=problem)
         before = self.serial
         self._transmit(device, name, vector.kind, values)
         return before
@@ -239,6 +248,7 @@ class Link(ABC):
                 vector = vector.heard(self.serial)
                 event = type(event)(vector)
                 self._vectors[vector.device, vector.name] = vector
+                self._defined.add((vector.device, vector.name))
                 self._wake(vector)
             case Received(blob):
                 event = Received(dataclasses.replace(blob, serial=self.serial))
@@ -284,7 +294,7 @@ class Link(ABC):
 
     def _switch_on(self, connection: Vector) -> None:
         """Switch on a device whose driver has started anew."""
-        problem = _impossible(connection, ON)
+        problem = _lacking(connection, ON) or _unfit(connection, ON)
         if problem:
             self._hear(Said(connection.device, f"it cannot be switched on: {problem}"))
         else:
@@ -299,13 +309,18 @@ class Link(ABC):
         return vector
 
 
-def _impossible(vector: Vector, values: Mapping[str, Value]) -> str:
-    """Why drivers would drop this request in silence, or an empty text."""
+def _lacking(vector: Vector, values: Mapping[str, Value]) -> str:
+    """What the driver has not, so that it would drop this request in silence, or an empty text."""
     if not vector.writable:
         return "it is read-only"
     unknown = sorted(set(values) - set(vector.elements))
     if unknown:
         return f"it has no element {', '.join(unknown)}"
+    return ""
+
+
+def _unfit(vector: Vector, values: Mapping[str, Value]) -> str:
+    """Why values are none of the driver's elements', or an empty text."""
     for element, value in values.items():
         if not _fits(vector.kind, value):
             return f"{element} is a {vector.kind}, which {value!r} is not"

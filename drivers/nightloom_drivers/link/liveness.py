@@ -11,6 +11,8 @@ FRAME_BYTES_PER_S = 10_000
 """A frame comes at least this fast; at this rate one of 50 MB would take an hour and a half."""
 FRAME_S_MAX = 600.0
 """No frame takes longer, however fast bytes come."""
+MESSAGE_BYTES_MAX = 512 * 2**20
+"""No message is longer: 150 megapixels of two bytes are 400 MB in base64. libindi holds it all."""
 UNASKED_SILENCES = 3
 """A server that answers no sign of life speaks by itself at times: it is given so much longer."""
 
@@ -38,6 +40,8 @@ class Liveness:
         elif received_bytes > self._heard_bytes and self._unheeded_s is None:
             self._unheeded_s = now_s
         flows = self._flows(now_s, received_bytes)
+        if received_bytes - self._heard_bytes > MESSAGE_BYTES_MAX:
+            return f"the server sends a message of more than {MESSAGE_BYTES_MAX / 2**20:.0f} MB"
         owes = answers or not received_bytes
         since_s = self._heard_s if owes else self._unheeded_s
         patience_s = self._silence_s * (1 if owes else UNASKED_SILENCES)

@@ -3,10 +3,13 @@
 import asyncio
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from nightloom_drivers.link.link import Link
+from nightloom_drivers.link.reconnecting import Reconnecting
 from nightloom_drivers.link.vector import Event, Found, Kind, Lost, Received, Removed, Value
+
+Held = TypeVar("Held")
 
 LATENCY_S = 0.001
 """What a message takes each way: a driver on the same machine answers in about 1 ms."""
@@ -45,6 +48,14 @@ class _Wire:
 
     def _deliver(self) -> None:
         self._under_way.popleft()()
+
+
+class _Strangers(list[Held]):
+    """Those of a new client; who was with the old one may leave all the same."""
+
+    def remove(self, one: Held) -> None:
+        if one in self:
+            super().remove(one)
 
 
 class LoopbackLink(Link):
@@ -86,6 +97,16 @@ class LoopbackLink(Link):
         self._lives.update(list(self._responders))
         self._with_blobs.clear()
         self._hear(Lost(reason))
+
+    def renew(self) -> None:
+        """Cut the connection in the name of a client that has died; the next one is a stranger.
+
+        Nobody is told: who listened and who waited is no more.
+        """
+        self._listeners, self._waiters = _Strangers(), _Strangers()
+        self._reconnecting, self._blob_devices = Reconnecting(self._switch_on), []
+        if self.connected:
+            self.disconnect("its client is gone")
 
     @property
     def responders(self) -> list[Responder]:

@@ -109,7 +109,8 @@ class GuideCamera:
         self._sensor, self._path, self._weather = sensor, path, weather
         self._jitter_px = jitter_arcsec / arcsec_per_px
         self._rng = np.random.default_rng(stream)
-        self._pool = self._rng.standard_normal(_POOL_SIZE, np.float32)
+        pixels = self.settings.width_px * self.settings.height_px
+        self._pool = self._rng.standard_normal(max(_POOL_SIZE, 2 * pixels), np.float32)
 
     def view(self, t_start_s: float, exposure_s: float) -> View:
         """Return the stars and the glow of an exposure that has ended, without pixels.
@@ -137,7 +138,7 @@ class GuideCamera:
         noise = float(np.sqrt(even * exposure_s + s.read_noise_e**2))
         electrons += self._starlight(view, exposure_s, noise)
         electrons += np.float32(view.glow_e_per_s * exposure_s)
-        begin = int(self._rng.integers(_POOL_SIZE - electrons.size))
+        begin = int(self._rng.integers(len(self._pool) - electrons.size))
         grain = np.sqrt(electrons + np.float32(s.read_noise_e**2))
         grain *= self._pool[begin : begin + electrons.size].reshape(electrons.shape)
         electrons += grain

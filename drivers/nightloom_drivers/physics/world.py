@@ -4,7 +4,6 @@ from functools import cached_property
 
 import numpy as np
 
-from nightloom_drivers.depth import Depth
 from nightloom_drivers.physics.cameras import GuideCamera, MainCamera
 from nightloom_drivers.physics.clouds import Clouds
 from nightloom_drivers.physics.cooler import Cooler
@@ -23,6 +22,7 @@ from nightloom_drivers.physics.starfield import star_source
 from nightloom_drivers.physics.weather import Weather
 from nightloom_drivers.physics.wheel import Wheel
 from nightloom_drivers.rig_settings import RigSettings
+from nightloom_drivers.sent import Sent
 
 # One child stream each, in this order for ever: append, never reorder.
 _STREAMS = (
@@ -31,20 +31,41 @@ _STREAMS = (
 )  # fmt: skip
 
 
+_LASTING = ("mount", "sensor", "guide_sensor")
+"""What is by chance in the rig itself."""
+
+
+def _streams(seed: int, night: int) -> dict[str, np.random.SeedSequence]:
+    children = np.random.SeedSequence(seed).spawn(len(_STREAMS))
+    streams = dict(zip(_STREAMS, children, strict=True))
+    if night:
+        others = np.random.SeedSequence([seed, night]).spawn(len(_STREAMS))
+        passing = dict(zip(_STREAMS, others, strict=True))
+        streams |= {name: passing[name] for name in _STREAMS if name not in _LASTING}
+    return streams
+
+
 class World:
     """Everything physical about one rig; times are Unix seconds, UTC.
 
-    `depth` is what its cameras send. Commands to one device must come in the order of time.
-    `dusk_s` is the end of evening twilight of the night that `start_s` falls in, from which
-    passages of weather are counted.
+    `sent` is what its cameras send. Commands to one device must come in the order of time.
+    `night` numbers the nights of one rig: what is by chance in the air, and in the light, is
+    another each night. `dusk_s` is the end of evening twilight of the night that `start_s` falls
+    in, from which passages of weather are counted.
     """
 
     def __init__(
-        self, settings: RigSettings, seed: int, start_s: float, depth: Depth = Depth.PIXELS
+        self,
+        settings: RigSettings,
+        seed: int,
+        start_s: float,
+        sent: Sent = Sent.PIXELS,
+        night: int = 0,
     ) -> None:
-        self.settings, self.depth = settings, depth
-        children = np.random.SeedSequence(seed).spawn(len(_STREAMS))
-        streams = self._streams = dict(zip(_STREAMS, children, strict=True))
+        self.settings, self.sent = settings, sent
+        self.clock_off_s = 0.0
+        """How far the computer's clock is ahead, by which its drivers date their frames."""
+        streams = self._streams = _streams(seed, night)
         self.site = Site(settings.site)
         self.dusk_s = self.site.dusk_s(start_s)
         self.mount = Mount(settings.mount, self.site, streams["mount"], start_s)
@@ -94,6 +115,10 @@ class World:
             self.panel,
         )
         self.guide_path = GuideLightPath(settings, self.air, self.stars, self.mount, self.roof)
+
+    def dated(self, t_s: float) -> float:
+        """What the computer's clock reads at a time, in Unix seconds."""
+        return t_s + self.clock_off_s
 
     @cached_property
     def camera(self) -> MainCamera:

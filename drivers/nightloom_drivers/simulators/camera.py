@@ -44,7 +44,7 @@ class Chip:
     """What a camera simulator needs of the physics.
 
     `context` adds to the header what the camera hears from other devices at the given time;
-    `telescope` is the focal length and aperture in mm.
+    `telescope` is the focal length and aperture in mm, `dated` what the computer's clock reads.
     """
 
     sensor: SensorSettings
@@ -53,6 +53,7 @@ class Chip:
     cooler: Cooler | None = None
     binning_max: int = 1
     context: Callable[[float], list[Card]] = field(default=lambda _: [])
+    dated: Callable[[float], float] = field(default=lambda t_s: t_s)
 
 
 class CameraSimulator(Simulator):
@@ -105,12 +106,13 @@ class CameraSimulator(Simulator):
     async def _expose(self, exposure_s: float) -> None:
         begun_s, window, kind = self._clock.unix_s(), self._window(), self.choice("CCD_FRAME_TYPE")
         binning = int(self.number("CCD_BINNING", "HOR_BIN"))
+        dated_s = self._chip.dated(begun_s)
         self._count(exposure_s)
         await self.last(exposure_s, self._count)
         self._count(0.0)
         seen = FrameKind.DARK if self.covered else _KINDS[kind][0]
         frame = self._chip.expose(begun_s, exposure_s, seen, window, binning)
-        cards = self._header(begun_s, exposure_s, kind, window, binning)
+        cards = self._header(begun_s, dated_s, exposure_s, kind, window, binning)
         data = (
             listed_bytes(frame, cards) if isinstance(frame, StarList) else fits_bytes(frame, cards)
         )
@@ -122,11 +124,17 @@ class CameraSimulator(Simulator):
         self.publish("CCD_EXPOSURE", State.BUSY, CCD_EXPOSURE_VALUE=left_s)
 
     def _header(
-        self, begun_s: float, exposure_s: float, kind: str, window: Window, binning: int
+        self,
+        begun_s: float,
+        dated_s: float,
+        exposure_s: float,
+        kind: str,
+        window: Window,
+        binning: int,
     ) -> list[Card]:
         """The cards that libindi's cameras write, so far as they are known here."""
         sensor, focal_mm = self._chip.sensor, self.number("SCOPE_INFO", "FOCAL_LENGTH")
-        begun = datetime.fromtimestamp(begun_s, UTC).isoformat(timespec="milliseconds")
+        begun = datetime.fromtimestamp(dated_s, UTC).isoformat(timespec="milliseconds")
         cooler = self._chip.cooler
         temperature_c = cooler.temperature_c(begun_s) if cooler else float("nan")
         pixel_um = sensor.pixel_um

@@ -100,6 +100,8 @@ class Faults:
     ) -> None:
         self._link, self._simulators, self._world, self._clock = link, simulators, world, clock
         self._dead: set[str] = set()
+        self.served = True
+        """Whether there is a server that answers."""
 
     def simulator(self, device: str) -> Simulator:
         """The device's driver, the last one when it was started again."""
@@ -182,6 +184,7 @@ class Faults:
 
     async def server_gone(self, for_s: float, *, reborn: bool = True) -> None:
         """The server is gone for a time, and its drivers with it unless they are not `reborn`."""
+        self.served = False
         self._link.disconnect("the server is gone")
         alive = [device for device in DEVICES if device not in self._dead]
         if reborn:
@@ -191,6 +194,7 @@ class Faults:
         if reborn:
             for device in alive:
                 self._link.replace(self._fresh(device))
+        self.served = True
         self._link.reconnect()
 
     def not_a_number(self, device: str) -> None:

@@ -7,7 +7,6 @@ from functools import partial
 from pathlib import Path
 
 from nightloom_drivers.clock import Clock
-from nightloom_drivers.depth import Depth
 from nightloom_drivers.frame_kind import FrameKind
 from nightloom_drivers.physics.cameras import Window
 from nightloom_drivers.physics.site import icrs_deg
@@ -15,6 +14,7 @@ from nightloom_drivers.physics.sky import airmass
 from nightloom_drivers.physics.sphere import unit
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import RigSettings
+from nightloom_drivers.sent import Sent
 from nightloom_drivers.simulators.camera import CameraSimulator, Chip, Exposed
 from nightloom_drivers.simulators.dust_cap import DustCapSimulator
 from nightloom_drivers.simulators.fits import Card
@@ -59,9 +59,11 @@ def read_settings(folder: Path | None) -> RigSettings:
     return RigSettings.model_validate(tomllib.loads((folder / "rig.toml").read_text("utf-8")))
 
 
-def build_rig(settings: RigSettings, clock: Clock, seed: int, depth: Depth = Depth.PIXELS) -> Rig:
+def build_rig(
+    settings: RigSettings, clock: Clock, seed: int, sent: Sent = Sent.PIXELS, night: int = 0
+) -> Rig:
     """A rig that begins at the clock's present; call it while the clock's loop runs."""
-    world = World(settings, seed, clock.unix_s(), depth)
+    world = World(settings, seed, clock.unix_s(), sent, night)
     return Rig(world, fresh_simulators(world, clock))
 
 
@@ -77,24 +79,26 @@ def _main_chip(world: World) -> Chip:
     optics = world.settings.optics
     return Chip(
         world.settings.sensor,
-        world.listing_camera.expose if world.depth is Depth.STARS else world.camera.expose,
+        world.listing_camera.expose if world.sent is Sent.STARS else world.camera.expose,
         (optics.focal_length_mm, optics.aperture_mm),
         world.cooler,
         BINNING_MAX,
         lambda t_s: _context(world, t_s),
+        world.dated,
     )
 
 
 def _guide_chip(world: World) -> Chip:
     """The guide camera does not bin."""
-    listing = world.depth is Depth.STARS
+    listing = world.sent is Sent.STARS
     camera = world.listing_guide_camera if listing else world.guide_camera
 
     def expose(t_s: float, exposure_s: float, kind: FrameKind, part: Window, _: int) -> Exposed:
         return camera.expose(t_s, exposure_s, kind, part)
 
     guide = world.settings.guide
-    return Chip(guide.sensor, expose, (guide.optics.focal_length_mm, guide.optics.aperture_mm))
+    telescope = guide.optics.focal_length_mm, guide.optics.aperture_mm
+    return Chip(guide.sensor, expose, telescope, dated=world.dated)
 
 
 def _context(world: World, t_s: float) -> list[Card]:

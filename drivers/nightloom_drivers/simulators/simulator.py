@@ -9,6 +9,7 @@ Long on purpose: what all devices share, once, with its transport's and its subc
 import asyncio
 import math
 from collections.abc import Callable, Coroutine, Mapping
+from contextvars import copy_context
 from dataclasses import dataclass, field
 
 from nightloom_drivers.link.vector import (
@@ -100,6 +101,7 @@ class Simulator:
         self.hears: Hears = everything
         self.says: Says = unchanged
         self.powered: Callable[[], bool] = lambda: True
+        self._context = copy_context()  # its own: what it does outlives whoever asked for it
         self._outbox: Callable[[Event], None] = _nowhere
         self._watchers: list[Watcher] = []
         self._tasks: set[asyncio.Task[None]] = set()
@@ -138,7 +140,7 @@ class Simulator:
 
     def begin(self, work: Coroutine[object, object, None]) -> asyncio.Task[None]:
         """Go on with something that takes time, until it ends or the device is switched off."""
-        task = asyncio.get_running_loop().create_task(work)
+        task = asyncio.get_running_loop().create_task(work, context=self._context)
         self._tasks.add(task)
         task.add_done_callback(self._ended)
         return task

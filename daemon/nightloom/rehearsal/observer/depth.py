@@ -35,11 +35,11 @@ def true_depth(
     looking: tuple[float, float],
     passed: float,
     wander_arcsec: float,
-    growth: float,
+    radius_arcsec: float,
 ) -> Depth:
     """Of a sub between the first and the last of `times`, (n,), `looking` at altitude and azimuth.
 
-    `passed` is what cloud let through, `growth` the part by which defocus widens the stars.
+    `passed` is what cloud let through, `radius_arcsec` the half-flux radius by air and defocus.
     """
     altitude, azimuth = looking
     middle_s, sensor = float(times[len(times) // 2]), world.settings.sensor
@@ -51,13 +51,17 @@ def true_depth(
     mag = world.sky.brightness_mag_per_arcsec2(middle_s, glass, altitude, azimuth)
     warmth = 2 ** (world.cooler.temperature_c(middle_s) / sensor.doubling_c)
     noise = zero * scale**2 * float(10 ** (-0.4 * mag)) + sensor.dark_e_per_s * warmth
-    air = world.sky.seeing_fwhm_arcsec(middle_s, altitude, glass.wavelength_nm) / 2
-    shaken = HALF_FLUX_PER_SIGMA * np.hypot(wander_arcsec / 2**0.5, scale / 12**0.5)
     return Depth(
         passed * world.sky.extinction(glass, altitude) / world.sky.extinction(glass, 90.0),
         noise + sensor.read_noise_e**2 / exposure_s,
-        float((air * (1 + growth)) ** 2 + shaken**2),
+        float(radius_arcsec**2 + shaken_arcsec(world, wander_arcsec) ** 2),
     )
+
+
+def shaken_arcsec(world: World, wander_arcsec: float) -> float:
+    """The half-flux radius that the telescope's wander, over both axes, and the pixels give."""
+    scale = scale_arcsec_per_px(world.settings.optics, world.settings.sensor)
+    return HALF_FLUX_PER_SIGMA * float(np.hypot(wander_arcsec / 2**0.5, scale / 12**0.5))
 
 
 @dataclass(frozen=True)

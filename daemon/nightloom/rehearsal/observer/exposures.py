@@ -1,11 +1,15 @@
 """What the cameras did: when one last looked at the sky, and the subs that left the main one."""
 
 import zlib
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 
 import numpy as np
 
-from nightloom.rehearsal.observer.depth import Depth, true_depth
+from nightloom.rehearsal.observer.depth import Depth, shaken_arcsec, true_depth
+from nightloom.rehearsal.observer.frame_bytes import pixels
+from nightloom.rehearsal.observer.lit_sky import lit_by
 from nightloom.rehearsal.observer.rules import ASKED_SKY
 from nightloom.settings import Settings, Target
 from nightloom_drivers.physics.sphere import separation_deg, unit
@@ -20,14 +24,10 @@ SAMPLES = 32
 UNDER_IT_DEG = 1.0
 """A sub is of a target that is so near the middle of its frame."""
 
-MOON_EDGE_DEG = -0.8333
-"""Altitude of the Moon's centre when its upper edge rises: half a degree of disc, and refraction of
-34′ (Meeus, Astronomical Algorithms, chapter 15; its parallax is in the altitude)."""
+SAME_START_S = 0.5
 
-BLOCK = 2880
-"""A FITS file is made of blocks of so many bytes (FITS standard 4.0, section 3.1)."""
-
-CARD = 80
+ON_ITS_WAY_S = 2.0
+"""From its arrival to when a frame must be safely on disk."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,8 @@ class Exposure:
     binning: int
     stuck: bool = False
     """Wheel or focuser was not where it was asked to be, when the shutter opened."""
+    dated_s: float = 0.0
+    """When it began by the clock of the daemon's computer."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,7 @@ class TakenSub:
     transmission: float
     wander_arcsec: float
     defocus_growth: float
+    """By what part defocus alone widens the stars that air, guiding and pixels would have made."""
     pixels_crc: int
     stuck: bool = False
     """Whether wheel or focuser had not done what it was asked last, or had lost its driver."""
@@ -72,6 +75,8 @@ class TakenSub:
     """What lit the sky shortly before, and when it began: dark, moonlit or twilit."""
     sun_altitude_deg: float = -90.0
     """Of the centre of the Sun when it began."""
+    lost: bool = False
+    """The disk refused it, or the daemon died before it can have been there: it need not be."""
 
 
 class Exposures:
@@ -81,6 +86,7 @@ class Exposures:
         self._settings, self._world = settings, world
         self._under_way: dict[str, Exposure] = {}
         self.subs: list[TakenSub] = []
+        self._arrived_s: dict[float, float] = {}
         self._looked_s = 0.0
         self._asked_slot: int | None = None
         self._asked_steps: int | None = None
@@ -97,6 +103,7 @@ class Exposures:
             size == (frame.limits["WIDTH"][1], frame.limits["HEIGHT"][1]),
             int(camera.number("CCD_BINNING", "HOR_BIN")),
             self._stuck(t_s),
+            self._world.dated(t_s),
         )
         self._under_way[camera.device] = one
         return one
@@ -128,6 +135,24 @@ class Exposures:
         if one is not None and one.light:
             self._looked_s = max(self._looked_s, min(t_s, one.begun_s + one.exposure_s))
 
+    def cut_off(self, now_s: float) -> None:
+        """Whoever was to take the frames is no more: one that is exposed or came just now, and
+        only one that did, may be lost.
+        """
+        for device in tuple(self._under_way):
+            self.given_up(device, now_s)
+        self.subs = [
+            replace(sub, lost=sub.lost or now_s - self._arrived_s[sub.start_s] <= ON_ITS_WAY_S)
+            for sub in self.subs
+        ]
+
+    def not_taken(self, starts: Iterable[datetime]) -> None:
+        """The disk refused the frames that began then."""
+        refused_s = [start.timestamp() for start in starts]
+        self.subs = [
+            replace(sub, lost=sub.lost or _among(sub.start_s, refused_s)) for sub in self.subs
+        ]
+
     def light_s(self, now_s: float) -> float:
         """When a camera last looked at the sky; 0 for never."""
         ends = [
@@ -137,7 +162,7 @@ class Exposures:
         ]
         return max([self._looked_s, *ends])
 
-    def delivered(self, device: str, data: bytes, slews: int) -> None:
+    def delivered(self, device: str, data: bytes, slews: int, now_s: float) -> None:
         """A frame left the main camera."""
         one = self._under_way.get(device)
         if one is None or not one.light or not one.whole:
@@ -147,6 +172,7 @@ class Exposures:
         sub = self._sub(one, data, slews)
         if sub is not None:
             self.subs.append(sub)
+            self._arrived_s[sub.start_s] = now_s
 
     def _sub(self, one: Exposure, data: bytes, slews: int) -> TakenSub | None:
         world, observatory = self._world, self._settings.observatory
@@ -157,8 +183,7 @@ class Exposures:
             return None
         name, glass = observatory.wheel.slots[slot - 1], world.settings.wheel.filters[slot - 1]
         sight = world.mount.boresight(times)
-        places = unit(sight.ra_deg, sight.dec_deg)
-        middle = places.mean(axis=0)
+        middle = (places := unit(sight.ra_deg, sight.dec_deg)).mean(axis=0)
         target = self._target(middle, name, one.exposure_s)
         if target is None:
             return None
@@ -171,9 +196,10 @@ class Exposures:
         ]
         looking = float(altitude[SAMPLES // 2]), float(azimuth[SAMPLES // 2])
         wander_arcsec, through = float(np.sqrt(np.mean(wander**2))), float(np.mean(passed))
-        growth = self._defocus_growth(float(times[SAMPLES // 2]), looking[0], glass)
+        air, disc = self._blurs_arcsec(float(times[SAMPLES // 2]), looking[0], glass)
+        steady = float(np.hypot(air, shaken_arcsec(world, wander_arcsec)))
         return TakenSub(
-            one.begun_s,
+            one.dated_s,
             one.exposure_s,
             target.name,
             name,
@@ -183,24 +209,19 @@ class Exposures:
             slews,
             through,
             wander_arcsec,
-            growth,
+            float(np.hypot(steady, disc) / steady - 1),
             zlib.crc32(pixels(data)),
             one.stuck or bool(self._gone),
-            true_depth(world, glass, times, looking, through, wander_arcsec, growth),
+            true_depth(world, glass, times, looking, through, wander_arcsec, np.hypot(air, disc)),
             *self._light(one.begun_s),
         )
 
     def _light(self, t_s: float) -> tuple[frozenset[str], float]:
         """What lit the sky shortly before a moment, and then, and the altitude of the Sun."""
-        skies = frozenset(self._sky(t_s - early_s) for early_s in (0.0, ASKED_SKY.tolerance))
-        return skies, self._world.site.sun_altitude_deg(t_s)
-
-    def _sky(self, t_s: float) -> str:
-        """What lights the sky: the Sun above the altitude of the dark, or the Moon's upper edge."""
-        site = self._world.site
-        if site.sun_altitude_deg(t_s) > self._settings.policies.dark.sun_altitude_deg:
-            return "twilit"
-        return "moonlit" if site.moon_altaz_deg(t_s)[0] > MOON_EDGE_DEG else "dark"
+        site, dark_deg = self._world.site, self._settings.policies.dark.sun_altitude_deg
+        moments = (t_s, t_s - ASKED_SKY.tolerance)
+        skies = frozenset(lit_by(site, dark_deg, moment) for moment in moments)
+        return skies, site.sun_altitude_deg(t_s)
 
     def _target(self, middle: np.ndarray, filter_name: str, exposure_s: float) -> Target | None:
         """The nearest target that asks for such a sub: panels of a mosaic lie close together."""
@@ -232,20 +253,26 @@ class Exposures:
         )
         return any(abs(exposure_s - other_s) < 1e-3 for other_s in others)
 
-    def _defocus_growth(self, t_s: float, altitude_deg: float, glass: FilterSettings) -> float:
-        """By what part defocus alone widens the half-flux radius that the air gives.
+    def _blurs_arcsec(
+        self, t_s: float, altitude_deg: float, glass: FilterSettings
+    ) -> tuple[float, float]:
+        """The half-flux radii that the air and defocus alone give; the latter may be infinite.
 
         The air's is half of its FWHM; a disc of radius r holds half of its light within r / √2.
         """
         world = self._world
+        air = world.sky.seeing_fwhm_arcsec(t_s, altitude_deg, glass.wavelength_nm) / 2
         best = world.light_path.best_focus_steps(t_s)
         if best is None:
-            return float("inf")
+            return air, float("inf")
         optics = world.settings.optics
         out_um = abs(world.focuser.drawtube_steps(t_s) - best) * world.settings.focuser.step_um
         radius_arcsec = out_um / (2 * optics.focal_ratio) * 206.264806 / optics.focal_length_mm
-        air = world.sky.seeing_fwhm_arcsec(t_s, altitude_deg, glass.wavelength_nm) / 2
-        return float(np.hypot(air, radius_arcsec / np.sqrt(2)) / air - 1)
+        return air, float(radius_arcsec / np.sqrt(2))
+
+
+def _among(start_s: float, others_s: Iterable[float]) -> bool:
+    return any(abs(other_s - start_s) < SAME_START_S for other_s in others_s)
 
 
 def _is_asked(target: Target, asked_s: float, exposure_s: float, unguided_s: float | None) -> bool:
@@ -253,22 +280,3 @@ def _is_asked(target: Target, asked_s: float, exposure_s: float, unguided_s: flo
     longest_s = max(sub.exposure_s for sub in target.subs.values())
     shorter = 1.0 if unguided_s is None else min(1.0, unguided_s / longest_s)
     return any(abs(asked_s * factor - exposure_s) < 1e-3 for factor in (1.0, shorter))
-
-
-def pixels(data: bytes) -> memoryview:
-    """The bytes of the first image of 16-bit numbers, or table, in a FITS file.
-
-    Raises ValueError where there is none.
-    """
-    sizes: dict[bytes, int] = {}
-    for at in range(0, len(data), CARD):
-        card = data[at : at + CARD]
-        if card.startswith((b"NAXIS ", b"NAXIS1 ", b"NAXIS2 ", b"BITPIX ")):
-            sizes[card[:6].rstrip()] = int(card[10:].split(b"/")[0])
-        if card.rstrip() == b"END" and sizes[b"NAXIS"]:
-            begin = -(-(at + CARD) // BLOCK) * BLOCK
-            size = sizes[b"NAXIS1"] * sizes[b"NAXIS2"] * abs(sizes[b"BITPIX"]) // 8
-            if begin + size > len(data):
-                raise ValueError(f"it ends after {len(data)} of {begin + size} bytes")
-            return memoryview(data)[begin : begin + size]
-    raise ValueError("no header with an image or a table has an end")

@@ -3,12 +3,13 @@
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
+from datetime import datetime
 from functools import partial
 
 from nightloom.rehearsal.observer.exposures import Exposures, TakenSub
 from nightloom.rehearsal.observer.mount import MountRules
 from nightloom.rehearsal.observer.roof import RoofRules
-from nightloom.rehearsal.observer.rules import ENDS_SAFE, Finding, Findings
+from nightloom.rehearsal.observer.rules import ENDED, ENDS_SAFE, Finding, Findings
 from nightloom.rehearsal.observer.truth import Moment, moment
 from nightloom.rehearsal.observer.weather import WeatherRules
 from nightloom.settings import Settings
@@ -62,6 +63,19 @@ class Observer:
     def subs(self) -> list[TakenSub]:
         """The subs that left the camera."""
         return list(self._exposures.subs)
+
+    def daemon_died(self) -> None:
+        """The daemon was killed: what was on its way to the disk may be lost."""
+        self._exposures.cut_off(self._clock.unix_s())
+
+    def disk_refused(self, dates: Iterable[str]) -> None:
+        """The disk did not take the frames of these DATE-OBS, which may be lost."""
+        self._exposures.not_taken(datetime.fromisoformat(f"{one}+00:00") for one in dates)
+
+    def never_ended(self) -> None:
+        """The night went on when it should have been over, and was broken off."""
+        seen = f"the night was not over {ENDED.tolerance / 60:.0f} min after its dark hours"
+        self._findings.add(ENDED, self._clock.unix_s(), seen)
 
     @asynccontextmanager
     async def watching(self) -> AsyncIterator[None]:
@@ -132,7 +146,8 @@ class Observer:
             case Asked(name="CCD_EXPOSURE"):
                 self._asked.add(camera.device)
             case Received(blob=blob) if main and self._reachable():
-                self._exposures.delivered(camera.device, bytes(blob.data), self._mount.slews)
+                data, now_s = bytes(blob.data), self._clock.unix_s()
+                self._exposures.delivered(camera.device, data, self._mount.slews, now_s)
             case Updated(vector=vector) if vector.name == "CCD_EXPOSURE":
                 if vector.state is not State.BUSY:
                     self._exposures.given_up(camera.device, self._clock.unix_s())

@@ -14,7 +14,8 @@ from astropy.wcs import WCS
 
 from nightloom.rehearsal.observer.entries import Entry, read_entries
 from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares, suits
-from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub, pixels
+from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub
+from nightloom.rehearsal.observer.frame_bytes import pixels
 from nightloom.rehearsal.observer.limits import look_at_hours, look_at_limits
 from nightloom.rehearsal.observer.panels import look_at_panels
 from nightloom.rehearsal.observer.rules import (
@@ -62,7 +63,7 @@ def audit(
         _compare(settings, sub, entry, findings)
         if entry.accepted:
             _judge(settings, sub, entry, findings)
-        if frames is not None:
+        if frames is not None and (entry.accepted or not sub.lost):
             _look_at_file(settings, sub, entry, frames, findings)
     if frames is not None:
         _look_for_strays(entries, frames, ended_s, findings)
@@ -85,8 +86,11 @@ def _paired(
 ) -> Iterator[tuple[TakenSub, Entry]]:
     """Each sub with its one entry, by the start of the exposure."""
     left = list(entries)
-    for sub in subs:
-        same = [one for one in left if abs(one.start_s - sub.start_s) < FRAMES_KEPT.tolerance]
+    for number, sub in enumerate(subs):
+        same = [one for one in left if _near_s(one.start_s, sub.start_s)]
+        # where a clock was set back, a later sub may be dated as this one is
+        alike = sum(_near_s(later.start_s, sub.start_s) for later in subs[number + 1 :])
+        same = same[: max(1, len(same) - alike)]
         left = [one for one in left if one not in same]
         if len(same) > 1:
             names = ", ".join(one.uid for one in same)
@@ -94,7 +98,7 @@ def _paired(
             findings.add(FRAMES_KEPT, sub.start_s, seen)
         if same:
             yield sub, same[0]
-        elif sub.certain:
+        elif sub.certain and not sub.lost:
             seen = f"{_named(sub)} left the camera and is not in the ledger"
             findings.add(FRAMES_KEPT, sub.start_s, seen)
     for entry in left:

@@ -67,6 +67,12 @@ ENDS_SAFE = Rule(
     0.1,
     "° of either axis from its park position",
 )
+ENDED = Rule(
+    "ended",
+    "A night is over, or its rig is stranded and a person called, so long after its dark hours.",
+    3600.0,
+    "s",
+)
 ONE_ROUND = Rule(
     "one_round",
     "The roof closes and opens again, with nothing in the weather that asks for it, fewer times.",
@@ -170,8 +176,9 @@ DITHERED = Rule(
 
 RULES = (
     CLOSED_IN_TIME, ROOF_OVER_PARKED, OPEN_FOR_SOMETHING, SUN, PIER, WATCHED, SLEW_IN_THE_OPEN,
-    ENDS_SAFE, ONE_ROUND, FRAMES_KEPT, POINTED, WCS_TRUE, NOTHING_HALF_DONE, CLEAR, NOT_TRAILED,
-    IN_FOCUS, EVEN, EVEN_IN_DEPTH, EVEN_PANELS, ASKED_SKY, IN_ITS_HOURS, NIGHTLY_LIMIT, DITHERED,
+    ENDS_SAFE, ENDED, ONE_ROUND, FRAMES_KEPT, POINTED, WCS_TRUE, NOTHING_HALF_DONE, CLEAR,
+    NOT_TRAILED, IN_FOCUS, EVEN, EVEN_IN_DEPTH, EVEN_PANELS, ASKED_SKY, IN_ITS_HOURS, NIGHTLY_LIMIT,
+    DITHERED,
 )  # fmt: skip
 
 

@@ -5,15 +5,16 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from math import isfinite
 
-from nightloom.report.svg import FAINT, GRID, INK, Canvas, Scale, Style, tick_text, ticks
+from nightloom.drawing.letters import shortened, width_px
+from nightloom.drawing.svg import FAINT, GRID, INK, Canvas, Scale, Style, tick_text, ticks
 from nightloom.sky import Interval
 
 WIDTH, HEIGHT = 440.0, 230.0
 """Two such stand side by side on a desk's screen, one fills a telephone's."""
 
 LEFT, RIGHT, BOTTOM, ABOVE = 54.0, 20.0, 42.0, 24.0
-LETTER = 7.1
-"""Width of a letter of 13 px: a little more than most have."""
+KEY_LINE, KEY_MARK = 40.0, 22.0
+"""Where a key's name begins after a piece of line, long enough to tell dashes, or after a mark."""
 
 
 @dataclass(frozen=True)
@@ -48,13 +49,17 @@ class Plot:
         height: float = HEIGHT,
         lines: bool = False,
     ) -> None:
-        rows = _rows(keys or {})
+        rows = _rows(keys or {}, KEY_LINE if lines else KEY_MARK)
         self.top = ABOVE + 18.0 * len(rows)
         self.bottom = height + 18.0 * len(rows) - BOTTOM
         self.canvas = Canvas(WIDTH, self.bottom + BOTTOM, title)
         self.canvas.text(0.0, 14.0, y.name, colour=INK)
         for number, row in enumerate(rows):
-            self._key_row(ABOVE + 9.0 + 18.0 * number, row, lines)
+            for x, name, one in row:
+                sample(self.canvas, x, ABOVE + 9.0 + 18.0 * number, one, lines=lines)
+                room = KEY_LINE if lines else KEY_MARK
+                told = shortened(name, WIDTH - x - room)
+                self.canvas.text(x + room, ABOVE + 13.5 + 18.0 * number, told)
         self.y = Scale(y.low, y.high, self.bottom, self.top + 4.0)
         self.x = Scale(0.0, 1.0, LEFT, WIDTH - RIGHT)
         marks = ticks(y.low, y.high)
@@ -62,7 +67,8 @@ class Plot:
         for value in marks:
             self.canvas.line(LEFT, self.y(value), WIDTH - RIGHT, self.y(value), GRID)
             text = tick_text(value, step)
-            self.canvas.text(LEFT - 6.0, self.y(value) + 4.5, text, "end", FAINT)
+            size = min(13.0, 13.0 * (LEFT - 6.0) / width_px(text, 13.0))
+            self.canvas.text(LEFT - 6.0, self.y(value) + 4.5, text, "end", FAINT, size)
 
     def over_time(self, span: Interval, zone: tzinfo) -> None:
         """Have the night along the bottom, in the site's time."""
@@ -103,13 +109,13 @@ class Plot:
             left, right = self.x(shown.start_unix_s), self.x(shown.end_unix_s)
             self.canvas.rectangle(left, self.top, right - left, self.bottom - self.top, fill)
 
-    def _key_row(self, y: float, row: Sequence[tuple[float, str, Style]], lines: bool) -> None:
-        for x, name, style in row:
-            if lines:
-                self.canvas.line(x, y, x + 26.0, y, style.colour, 2.0, style.dash)
-            else:
-                self.canvas.mark(x + 12.0, y, style.mark, style.colour)
-            self.canvas.text(x + 32.0 if lines else x + 22.0, y + 4.5, name)
+
+def sample(canvas: Canvas, x: float, y: float, one: Style, *, lines: bool) -> None:
+    """A piece of line, or a mark, as it is drawn in a style; its right end is before KEY_LINE."""
+    if lines:
+        canvas.line(x, y, x + KEY_LINE - 6.0, y, one.colour, 2.2, one.dash)
+    else:
+        canvas.mark(x + 12.0, y, one.mark, one.colour)
 
 
 def hours_in(span: Interval, zone: tzinfo) -> list[tuple[float, str]]:
@@ -128,13 +134,13 @@ def hours_in(span: Interval, zone: tzinfo) -> list[tuple[float, str]]:
     return moments
 
 
-def _rows(keys: Mapping[str, Style]) -> list[list[tuple[float, str, Style]]]:
+def _rows(keys: Mapping[str, Style], room: float) -> list[list[tuple[float, str, Style]]]:
     """Where each key stands: in rows no wider than the canvas."""
     rows: list[list[tuple[float, str, Style]]] = []
-    x = WIDTH
+    x = 0.0
     for name, one in keys.items():
-        width = 46.0 + LETTER * len(name)
-        if x + width > WIDTH:
+        width = room + 14.0 + width_px(name, 13.0)
+        if not rows or x + width > WIDTH:
             rows.append([])
             x = 0.0
         rows[-1].append((x, name, one))

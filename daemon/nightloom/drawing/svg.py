@@ -11,22 +11,31 @@ COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#000000", "#e69f00", "#5
 """Okabe & Ito's set for all kinds of colour vision (Color Universal Design, 2008), yellow left out:
 it is hardly seen on white."""
 
+SCREEN = 1.4
+"""How much larger than drawn a file of its own is shown at most."""
+
 MARKS = ("circle", "square", "up", "diamond", "cross", "down", "plus")
 DASHES = ("", "7 3", "2 2.5", "9 3 2 3", "4 2", "1 3", "12 4")
 
 
 @dataclass(frozen=True)
 class Style:
-    """How one kind of thing is drawn: no two share colour, mark or dash within seven."""
+    """How one kind of thing is drawn: no two share colour, mark or dash within seven, and no two
+    all three within 49.
+    """
 
     colour: str
     mark: str
     dash: str
 
 
+MOON = Style(FAINT, "circle", "2 3")
+
+
 def style(number: int) -> Style:
     """The style of the kind of that number."""
-    return Style(COLOURS[number % 7], MARKS[number % 7], DASHES[number % 7])
+    other = (number + number // 7) % 7
+    return Style(COLOURS[number % 7], MARKS[other], DASHES[other])
 
 
 @dataclass(frozen=True)
@@ -99,12 +108,19 @@ class Canvas:
         anchor: str = "start",
         colour: str = INK,
         size: float = 13.0,
+        *,
+        bold: bool = False,
     ) -> None:
         """Words whose line begins, ends or has its middle there."""
+        weight = ' font-weight="bold"' if bold else ""
         self._parts.append(
             f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="{colour}"'
-            f' font-size="{size:g}">{escape(words)}</text>'
+            f' font-size="{size:g}"{weight}>{escape(words)}</text>'
         )
+
+    def place(self, other: "Canvas", x: float, y: float) -> None:
+        """Another drawing with its upper left corner there."""
+        self._parts.append(f'<g transform="translate({x:.1f} {y:.1f})">{other.inside()}</g>')
 
     def mark(
         self, x: float, y: float, kind: str, colour: str, size: float = 3.2, hollow: bool = False
@@ -136,14 +152,32 @@ class Canvas:
                 f' stroke="{colour}" stroke-width="{1.5 if open_shape else 1:g}"/>'
             )
 
+    def inside(self) -> str:
+        """What is drawn, without the canvas."""
+        return "".join(self._parts)
+
     def svg(self) -> str:
         """The drawing as an element of a page."""
-        name = escape(self._title, quote=True)
+        return f"<svg {self._frame()}>{self.inside()}</svg>"
+
+    def file_text(self) -> str:
+        """The drawing as a file of its own, as wide as its window.
+
+        On a large screen it is no wider than SCREEN times its own size; a telephone is told by its
+        device, since its window says that it is 980 px wide.
+        """
+        width, height = f"{self.width:g}", f"{self.height:g}"
         return (
-            f'<svg viewBox="0 0 {self.width:g} {self.height:g}" role="img" aria-label="{name}">'
-            + "".join(self._parts)
-            + "</svg>"
+            f'<svg xmlns="http://www.w3.org/2000/svg" {self._frame()} width="{width}"'
+            f' height="{height}" font-family="system-ui, sans-serif">'
+            "<style>svg{width:100%;height:auto;display:block;margin:auto}"
+            f"@media (min-device-width:700px){{svg{{max-width:{SCREEN * self.width:g}px}}}}</style>"
+            f'<rect width="{width}" height="{height}" fill="{PAPER}"/>{self.inside()}</svg>\n'
         )
+
+    def _frame(self) -> str:
+        name = escape(self._title, quote=True)
+        return f'viewBox="0 0 {self.width:g} {self.height:g}" role="img" aria-label="{name}"'
 
 
 def ticks(low: float, high: float, about: int = 5) -> list[float]:
@@ -152,7 +186,7 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
         return [low]
     raw = (high - low) / about
     power = 10.0 ** floor(log10(raw))
-    step = next(power * part for part in (1.0, 2.0, 2.5, 5.0, 10.0) if power * part >= raw)
+    step = next(power * part for part in (1.0, 2.0, 5.0, 10.0) if power * part >= raw)
     first, last = ceil(low / step - 1e-9), floor(high / step + 1e-9)
     return [number * step for number in range(first, last + 1)]
 
@@ -160,8 +194,6 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
 def tick_text(value: float, step: float) -> str:
     """A tick's value with as many decimals as its step has."""
     decimals = max(0, -floor(log10(step) + 1e-9)) if step > 0 else 0
-    if step > 0 and abs(step * 10**decimals - round(step * 10**decimals)) > 1e-6:
-        decimals += 1
     return f"{value + 0.0:.{decimals}f}".replace("-", "−")
 
 

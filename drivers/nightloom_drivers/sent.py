@@ -1,10 +1,10 @@
-"""How deep a rehearsal goes: what its simulated cameras send."""
+"""What simulated cameras send; everything else of a rehearsal is the same."""
 
 from enum import StrEnum
 
 
-class Depth(StrEnum):
-    """Everything but the frames is the same in each depth."""
+class Sent(StrEnum):
+    """The frames of both cameras."""
 
     PIXELS = "pixels"
     """Pictures, which the daemon measures."""

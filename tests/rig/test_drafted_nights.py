@@ -1,0 +1,97 @@
+"""A night with the configuration that was drafted from the devices, and nothing else known.
+
+Only what the drafted comments ask for is written, and guesses that do not fit are corrected.
+"""
+
+import sys
+from contextlib import AbstractContextManager
+from pathlib import Path
+
+import pytest
+
+from nightloom.ledger import FILE_NAME, Ledger
+from rig.daemon import running
+from rig.drafted import correct, drafted, fill_in
+from rig.observatory import LATITUDE_DEG, Place, midnight, park_near, simulators
+from servers import Server, free_port
+
+pytestmark = [pytest.mark.rig, pytest.mark.long]  # tests/cli/test_check_servers.py is its sister
+
+SUB_S = 30.0
+
+STEP_UM = 0.07
+"""What the C++ simulator's stars grow by is as if its steps were so short."""
+
+NIGHT_S_MAX = 1500.0
+
+
+def night(config: Path, output: Path) -> list[str]:
+    """Let the daemon live through a night of one cycle; the filters of what it kept, sorted."""
+    correct(config, {"output_folder": ('"~/nightloom"', f'"{output}"')})
+    with running(config, "--nights", "1") as daemon:
+        assert daemon.ended(NIGHT_S_MAX) == 0, daemon.story()
+        assert [line["event"] for line in daemon.of("roof_closed", "night_ended")][-2:] == [
+            "roof_closed",
+            "night_ended",
+        ]
+    with Ledger.read(output / FILE_NAME) as ledger:
+        kept = [frame.filter for frame in ledger.frames() if frame.verdict == "accepted"]
+    return sorted(kept)
+
+
+def full_field(place: Place, filters: tuple[str, ...]) -> str:
+    """One sub through each of the filters."""
+    where = f"ra_deg = {place.ra_deg}\ndec_deg = {place.dec_deg}\n"
+    sub = f"exposure_s = {SUB_S}\nwanted_hours = {SUB_S / 3600.0:.6f}\n"
+    subs = "".join(f"[target.filter.{name}]\n{sub}" for name in filters)
+    return f'[[target]]\nname = "Full Field"\n{where}{subs}'
+
+
+def test_a_night_with_what_was_drafted_from_the_cpp_simulators(tmp_path: Path) -> None:
+    config, place, filters = tmp_path / "config", midnight(), ("Blue", "Green", "Red")
+    with simulators(tmp_path / "home") as server:
+        park_near(server, place)  # and so the mount is told where it stands
+        drafted(config, server.port)
+        asked = {"step_um": STEP_UM, "wavelength_nm": 550.0}
+        fill_in(config, asked, full_field(place, filters))
+        correct(config, {"target_temperature_c": ("-10.0", "-1.0")})
+        assert night(config, tmp_path / "out") == list(filters)
+
+
+OUR_RIG = """
+stars = "tycho2"
+star_limit_mag = 12.0
+[site]
+latitude_deg = {latitude_deg}
+longitude_deg = {longitude_deg}
+elevation_m = 100.0
+[optics]
+focal_length_mm = 300.0
+aperture_mm = 75.0
+[sensor]
+pixel_um = 5.2
+[weather]
+mean_temperature_c = 2.0
+daily_swing_c = 0.0
+"""
+"""A short telescope, whose field the solver's index files cover."""
+
+
+def our_rig(home: Path, place: Place) -> AbstractContextManager[Server]:
+    """`nightloom-rig` on a port, where it is midnight."""
+    home.mkdir()
+    settings = {"latitude_deg": LATITUDE_DEG, "longitude_deg": place.longitude_deg}
+    (home / "rig.toml").write_text(OUR_RIG.format(**settings))
+    port = free_port()
+    call = "import sys; from nightloom_drivers.serve import main; sys.exit(main())"
+    command = [sys.executable, "-c", call, "--port", str(port), "--config", str(home)]
+    return Server(command, home, port).running()
+
+
+def test_a_night_with_what_was_drafted_from_our_own_rig(tmp_path: Path) -> None:
+    config, place, filters = tmp_path / "config", midnight(), ("B", "L", "R")
+    with our_rig(tmp_path / "home", place) as server:
+        drafted(config, server.port)
+        fill_in(config, {"step_um": 2.0}, full_field(place, filters))
+        correct(config, {"target_temperature_c": ("-10.0", "0.0")})
+        assert night(config, tmp_path / "out") == list(filters)

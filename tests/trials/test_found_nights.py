@@ -1,0 +1,34 @@
+"""What trials found, each as a short night of its own."""
+
+from pathlib import Path
+
+from astropy.io import fits
+
+from night.nights import NIGHT, SELDOM_S, demo
+from nightloom.rehearsal import TROUBLES, Rehearsal, play_virtually
+from nightloom.rehearsal.troubles import Coming
+from nightloom.schedule.windows import darkness
+from nightloom_drivers.rig_settings import MountSettings
+from nightloom_drivers.sent import Sent
+
+BY_NAME = {trouble.name: trouble for trouble in TROUBLES}
+
+
+def test_without_guiding_no_frame_says_where_it_was_taken(tmp_path: Path) -> None:
+    """A pole that is 20′ off moves the stars by up to 20′ × 15°/h = 5.2″ a minute."""
+    settings, rig = demo(
+        targets={"L": 50.0},
+        guide_s=SELDOM_S,
+        policies={"guiding": {"unguided_s": 50.0}},
+        rig={"mount": MountSettings(polar_error_arcmin=20.0).model_dump()},
+    )
+    (tmp_path / "frames").mkdir()
+    dusk_s = darkness(settings, NIGHT).start_unix_s
+    comings = (Coming(BY_NAME["guide-camera-dead"], dusk_s + 60.0),)
+    rehearsal = Rehearsal(settings, rig, NIGHT, tmp_path, 7, 0.4, comings=comings, sent=Sent.STARS)
+    assert play_virtually(rehearsal).violations == []
+    headers = [fits.getheader(path) for path in sorted((tmp_path / "frames").rglob("*.fits"))]
+    unguided = [header for header in headers if "GUIDERMS" not in header]
+    assert len(unguided) > 5
+    assert not any("CRVAL1" in header for header in unguided)
+    assert all("CRVAL1" in header for header in headers if "GUIDERMS" in header)
