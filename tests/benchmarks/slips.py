@@ -493,7 +493,7 @@ SLIPS = (
          "or (completes and not _takes_a_cycle(cycle, here))", "",
          ("cycle/test_even.py",)),
     Slip("nobody sees a pointing that took too many",
-         "daemon/nightloom/rehearsal/observer/records.py",
+         "daemon/nightloom/rehearsal/observer/dithers.py",
          "latest[sub.target, sub.filter] = sub, number + 1",
          "latest[sub.target, sub.filter] = sub, number",
          ("rehearsal/test_record_rules.py::test_a_pointing_takes_no_more_than_it_has_room_for",)),

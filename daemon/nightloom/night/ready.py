@@ -102,7 +102,10 @@ async def cool(context: Context, wanted_c: float | None = None) -> None:
     began_s, ramp = steady_s(), said.cooling_ramp_c_per_min
     wanted_c = said.target_temperature_c if wanted_c is None else wanted_c
     try:
-        await camera.cool(wanted_c, ramp, COOLING_DEADLINE_S)
+        if camera.is_below(wanted_c):
+            await camera.keep_below(wanted_c)
+        else:
+            await camera.cool(wanted_c, ramp, COOLING_DEADLINE_S)
     except (DeviceLate, DeviceContradicts):
         reached_c = camera.temperature_c
         if reached_c is None:

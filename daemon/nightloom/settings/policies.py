@@ -167,7 +167,7 @@ class DitherPolicy(Table):
         default=1, ge=1, le=1000, description="subs of each filter that one pointing takes"
     )
     exposed_s_per_pointing: float = Field(
-        default=60.0,
+        default=30.0,
         ge=0,
         le=7200,
         description="exposed seconds of each filter that one pointing takes where these are more"

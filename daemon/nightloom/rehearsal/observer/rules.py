@@ -170,7 +170,7 @@ DITHERED = Rule(
     "dithered",
     "Before a sub for which its pointing has no room beside those of its filter, neither in subs"
     " nor in exposed seconds, there is a slew, or the telescope is moved by the dither's shortest"
-    " step, less this.",
+    " step, less this and what it wandered in both.",
     1.0,
     "px",
 )
