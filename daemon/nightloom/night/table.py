@@ -64,12 +64,12 @@ _TARGET: Mapping[Cut, Phase] = {**_OPEN, Cut.SKIP: P.ACQUIRING}
 _AFTER_DAWN: Mapping[Cut, Phase] = {
     Cut.DAY: P.RETIRING,
     **{
-        cut: P.RETIRING if after is P.READYING else after
+        cut: P.RETIRING if after in (P.READYING, P.SHELTERING) else after
         for cut, after in _OPEN.items()
         if cut is not Cut.DAWN
     },
 }
-"""What cuts in when the dark hours are over: nothing leads back into them."""
+"""What cuts in when the dark hours are over: nothing leads back into them, or waits to go on."""
 
 _CLOSING: Mapping[Cut, Phase] = {
     Cut.MISTAKE: P.STRANDED,
