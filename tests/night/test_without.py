@@ -1,14 +1,20 @@
 """Which part a fault is of, and what a target asks of a rig that lacks something."""
 
+from datetime import date
+from pathlib import Path
+
 import pytest
 
-from night.nights import demo
+from night.nights import SELDOM_S, demo
 from nightloom.executor import NotComputed
 from nightloom.faults import Part
 from nightloom.night.mending import part_of
 from nightloom.night.reduced import reduced
+from nightloom.rehearsal import TROUBLES, Rehearsal, play_virtually
 from nightloom.safety import GuardRefusal
 from nightloom.settings import AskedSub
+from nightloom.telemetry import Event
+from nightloom.telemetry.events import SubBegun, TroubleOver
 from nightloom_drivers.errors import DeviceGone
 from nightloom_drivers.simulators.rig import CAMERA, FOCUSER, MOUNT, ROOF
 
@@ -60,3 +66,23 @@ def test_a_filter_that_cannot_be_reached_is_left_out() -> None:
     assert reduced(ASKED, ["Ha"], None) == {"Ha": ASKED["Ha"]}
     assert reduced(ASKED, ["B"], None) == {}
     assert reduced(ASKED, ["L"], 60.0)["L"].exposure_s == 12.0
+
+
+def test_a_wheel_that_turns_again_turns_for_the_very_next_sub(tmp_path: Path) -> None:
+    """It is found to while the rig is made ready for one more in the filter that it stood in."""
+    wheel = tuple(one for one in TROUBLES if one.name in ("cloud", "wheel-stuck", "wind"))
+    settings, rig = demo(guide_s=SELDOM_S, targets=dict.fromkeys("LRGB", 60.0))
+    begun, found_at = list[str](), list[int]()
+
+    def hear(_: object, event: Event) -> None:
+        if isinstance(event, TroubleOver) and Part.WHEEL.value in event.parts:
+            found_at.append(len(begun))
+        if isinstance(event, SubBegun):
+            begun.append(event.filter)
+
+    night, seed = date(2027, 1, 12), 47  # in which the wheel is found to turn under a download
+    rehearsal = Rehearsal(settings, rig, night, tmp_path, seed, 1.2, frames=False, troubles=wheel)
+    played = play_virtually(rehearsal, lambda _: (hear,))
+    assert begun[found_at[0] - 1] == "R"
+    assert begun[found_at[0]] != "R"
+    assert played.violations == []

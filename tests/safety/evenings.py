@@ -1,6 +1,6 @@
 """Short nights in which something goes wrong at a moment, and the truth of what the rig did then.
 
-A person comes an hour after the dark and mends what is broken, so that every night has an end.
+A person comes 50 minutes after the dark and mends what is broken, so that every night has an end.
 What a test states of mount and roof is read from the world, never from what the daemon says.
 """
 
@@ -194,7 +194,7 @@ def evening(
     *,
     hours: float = 0.3,
     changed: tuple[Settings, RigSettings] | None = None,
-    mended_after_s: float = 3600.0,
+    mended_after_s: float = 3000.0,
     seed: int = 7,
 ) -> Evening:
     """Let a short night go by with a trouble beside it."""

@@ -3,6 +3,7 @@
 import asyncio
 from dataclasses import replace
 
+from nightloom.faults import Part
 from nightloom.night.context import Context
 from nightloom.night.focus_check import look_at_focus
 from nightloom.night.gap import change_filter, prepare
@@ -30,20 +31,28 @@ async def _take_subs(context: Context) -> Ending:
     The closing of the shutter is the moment of decision: while the frame downloads, the wheel
     turns, the focuser follows and the guide stars move to the next pointing.
     """
-    due = _next(context)
-    if isinstance(due, Planned):
-        await _prepare(context, due)
+    due = await _made_ready(context)
     while isinstance(due, Planned):
         ending = await _last_look(context, due)
         if ending is not None:
             return ending
         download = await expose(context, due)
         await context.pipeline.take_back(context.cloud_monitor.guides())
-        due = _next(context)
         async with asyncio.TaskGroup() as group:
             group.create_task(download.arrived())
-            if isinstance(due, Planned):
-                group.create_task(_prepare(context, due))
+            ready = group.create_task(_made_ready(context))
+        due = ready.result()
+    return due
+
+
+async def _made_ready(context: Context) -> Planned | Ending:
+    """The sub that is due, with the rig ready for it; planned anew where the wheel turns again."""
+    without_wheel = context.without(Part.WHEEL)
+    due = _next(context)
+    if isinstance(due, Planned):
+        await _prepare(context, due)
+    if without_wheel and not context.without(Part.WHEEL):
+        return await _made_ready(context)
     return due
 
 
