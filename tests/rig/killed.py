@@ -114,6 +114,7 @@ def campaign(
                 _rest(float(chance.uniform(0.0, 3.0 * (stand.sub_s + 2.0))))
             if number == kills:
                 daemon.until(lambda d: len(d.of("frame_accepted")) >= 2, READY_S_MAX)
+                came.killed_s.append(WallClock().unix_s())  # as the block ends, to start by day
                 break
             _kill(daemon, came)
             left.append(_kept(stand.output))
