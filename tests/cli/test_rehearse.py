@@ -13,6 +13,7 @@ import pytest
 
 from night.nights import SELDOM_S
 from nightloom.cli import main
+from nightloom.ledger import FILE_NAME, Ledger
 from nightloom.rehearsal import TROUBLES
 from nightloom.settings import demo_folder
 
@@ -146,6 +147,27 @@ def test_a_rehearsal_at_star_lists_reports_the_same_figures(
     assert max(path.stat().st_size for path in frames) < 500_000
 
 
+def test_nights_follow_each_other_in_one_folder(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    words = ("--nights", "2", "--hours", "0.26", "--send", "stars", "--no-frames")
+    first, second = rehearsed(capsys, *words, "--out", str(out))["nights"]
+    assert (first["night"], second["night"]) == ("2026-11-10", "2026-11-11")
+    assert first["violations"] == second["violations"] == []
+    assert first["guide_rms_arcsec"] != second["guide_rms_arcsec"], "the sky is another"
+    with Ledger.read(out / FILE_NAME) as ledger:
+        tally_s = ledger.accepted_s("NGC 891")
+    for name, seconds in tally_s.items():
+        assert seconds == first["accepted_s"].get(name, 0) + second["accepted_s"].get(name, 0)
+    said = (out / "2026-11-11.jsonl").read_text()
+    assert '"event":"guiding_calibrated"' not in said.replace(": ", ":"), "it is kept"
+    assert {path.name for path in out.glob("report-*.html")} == {
+        "report-2026-11-10.html",
+        "report-2026-11-11.html",
+    }
+
+
 def test_the_help_lists_every_trouble(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit, match="0"):
         main(["rehearse", "--help"])
@@ -157,6 +179,7 @@ def test_the_help_lists_every_trouble(capsys: pytest.CaptureFixture[str]) -> Non
     ("words", "sentence"),
     [
         (["--hours", "0"], "--hours 0 must be above 0 and up to 24."),
+        (["--nights", "0"], "--nights 0 must be from 1 to 366."),
         (["--seed", "-1"], "--seed -1 must be 0 or more."),
         (["--speed", "0", "--indi"], "--speed 0 must be above 0 and up to 200."),
         (["--trouble", "rain", "hail"], "--trouble hail is none; known are server-gone, "),

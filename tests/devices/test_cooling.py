@@ -68,6 +68,24 @@ def test_a_target_out_of_reach_is_late() -> None:
     tell(cooler(coldest_c=-5.0), story)
 
 
+def test_a_sensor_in_cold_air_is_kept_from_becoming_warm_and_not_waited_for() -> None:
+    device = cooler()
+
+    async def story(link: Link) -> None:
+        camera = CooledDevice(link, "Odd", CLOCK)
+        await camera.connect()
+        assert camera.is_below(20.0)
+        assert not camera.is_below(10.2), "at its set point, as near as coolers regulate"
+        begun_s = asyncio.get_running_loop().time()
+        await camera.keep_below(20.0)
+        assert asyncio.get_running_loop().time() - begun_s < 5.0
+        assert camera.need("CCD_COOLER").on("COOLER_ON")
+        await asyncio.sleep(1.0)
+        assert [float(asked[CELSIUS]) for asked in device.requests(TEMPERATURE)] == [20.0]
+
+    tell(device, story)
+
+
 def test_warming_ends_with_the_cooler_off_though_the_air_is_colder() -> None:
     async def story(link: Link) -> None:
         camera = CooledDevice(link, "Odd", CLOCK)

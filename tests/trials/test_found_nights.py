@@ -1,5 +1,6 @@
 """What trials found, each as a short night of its own."""
 
+from datetime import datetime
 from pathlib import Path
 
 from astropy.io import fits
@@ -8,6 +9,8 @@ from night.nights import NIGHT, SELDOM_S, demo
 from nightloom.rehearsal import TROUBLES, Rehearsal, play_virtually
 from nightloom.rehearsal.troubles import Coming
 from nightloom.schedule.windows import darkness
+from nightloom.telemetry import Event
+from nightloom.telemetry.events import PhaseChanged
 from nightloom_drivers.rig_settings import MountSettings
 from nightloom_drivers.sent import Sent
 
@@ -32,3 +35,25 @@ def test_without_guiding_no_frame_says_where_it_was_taken(tmp_path: Path) -> Non
     assert len(unguided) > 5
     assert not any("CRVAL1" in header for header in unguided)
     assert all("CRVAL1" in header for header in headers if "GUIDERMS" in header)
+
+
+def test_in_air_colder_than_the_set_point_nothing_is_waited_for(tmp_path: Path) -> None:
+    """A daemon that begins in the dark opens at once, and begins with its first target at once."""
+    settings, rig = demo(
+        targets={"L": 50.0},
+        guide_s=SELDOM_S,
+        weather={"mean_temperature_c": -18.0, "dew_point_c": -30.0},
+    )
+    at: dict[str, float] = {}
+
+    def note(utc: datetime, event: Event) -> None:
+        if isinstance(event, PhaseChanged):
+            at.setdefault(event.after, utc.timestamp())
+
+    acquire = settings.policies.acquire
+    late_s = acquire.open_before_s + acquire.cool_before_s + 60.0
+    rehearsal = Rehearsal(
+        settings, rig, NIGHT, tmp_path, 7, 0.3, False, late_s=late_s, sent=Sent.STARS
+    )
+    assert play_virtually(rehearsal, lambda _: (note,)).violations == []
+    assert at["acquiring"] - at["readying"] < 90.0

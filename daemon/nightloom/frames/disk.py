@@ -9,6 +9,7 @@ from nightloom.executor import Executor
 from nightloom.frames.header import HeaderFacts, header_to_judge, judged_cards
 from nightloom.frames.image import Frame
 from nightloom.frames.writer import (
+    BLOCK_BYTES,
     FrameExists,
     FrameNotWritten,
     amend_frame,
@@ -73,7 +74,7 @@ class FrameDisk:
         except (FrameExists, FrameNotWritten) as error:
             return self._lost(sub, error)
         self._refusals.clear()
-        await self._look_ahead(data.nbytes)
+        await self._look_ahead(max(data.nbytes, BLOCK_BYTES))  # a list of stars may be empty
         return ""
 
     async def look(self) -> None:

@@ -21,7 +21,7 @@ from astropy.io import fits
 from nightloom.executor import Executor
 from nightloom.frames.disk import RESERVED_BYTES
 from nightloom.frames.image import Pixels
-from nightloom.frames.writer import FrameNotWritten, free_bytes, write_frame
+from nightloom.frames.writer import BLOCK_BYTES, FrameNotWritten, free_bytes, write_frame
 from nightloom.rehearsal.lives import Lives
 from nightloom.rig import SimulatedRig
 from nightloom.sky import Interval
@@ -86,7 +86,7 @@ class TroubledDisk:
         if writes:
             self._written += 1
             _, pixels, *_ = cast(tuple[object, ...], arguments)
-            self._frame_bytes = cast(Pixels, pixels).nbytes
+            self._frame_bytes = max(cast(Pixels, pixels).nbytes, BLOCK_BYTES)
         if self._most is not None and function is cast(object, free_bytes):
             left = max(0, self._most - self._written)
             return cast(T, RESERVED_BYTES + left * self._frame_bytes)

@@ -36,8 +36,10 @@ SENSORS = (
 )  # fmt: skip
 """Width and height in pixels, and the pixel in µm: 1 to 62 megapixels."""
 
+LONG_SUB_S = 180.0
+
 SMALL_SENSOR = (1024, 768, 3.76)
-SCALE_ARCSEC, FIELD_DEG = (0.5, 3.0), (0.35, 5.0)
+SCALE_ARCSEC, FIELD_DEG = (0.5, 2.0), (0.35, 5.0)
 """Of a pixel, and of the longer side: stars are sampled, and there are some."""
 
 
@@ -89,11 +91,16 @@ def telescope(chance: np.random.Generator, pixels: bool) -> tuple[Table, Table, 
 
 
 def star_limit_mag(rig: RigSettings) -> float:
-    """How faint the stars of a sky are that is to have a few thousand of them in a frame."""
+    """How faint stars are to be, so that a frame has a few thousand of them at most, and many that
+    long subs do not saturate: those of 50,000 electrons a pixel in four, of 1e4 photons a second,
+    cm² and nm at magnitude 0.
+    """
     width_deg = (
         rig.sensor.width_px * rig.sensor.pixel_um / 1000.0 / rig.optics.focal_length_mm * 57.296
     )
-    return float(np.clip(17.0 - 4.0 * np.log10(width_deg), 14.0, 18.0))
+    electrons = rig.optics.area_cm2 * 0.6 * LONG_SUB_S * 300.0 * 1e4
+    saturated_mag = 2.5 * np.log10(electrons / 2e5)
+    return float(np.clip(17.0 - 4.0 * np.log10(width_deg), saturated_mag + 1.0, 18.0))
 
 
 def focuser(chance: np.random.Generator, ratio: float) -> tuple[Table, Table, Table]:

@@ -68,6 +68,16 @@ class CooledDevice(Device):
         asked = {CELSIUS: float(target_c)}
         await self.command(TEMPERATURE, asked, lambda v: _reads(v, target_c), left_s)
 
+    def is_below(self, target_c: float) -> bool:
+        """Whether the sensor is colder than a temperature: in cold air, and no cooler warms it."""
+        reached_c = self.temperature_c
+        return reached_c is not None and reached_c < target_c - NEAR_C
+
+    async def keep_below(self, target_c: float) -> None:
+        """Have the cooler see to it that a sensor that is colder does not become warmer than so."""
+        await self._switch_cooler(True)
+        self.aim_for(target_c)
+
     async def warm(self, ramp_c_per_min: float, target_c: float = AIR_C) -> None:
         """Let the sensor warm up gently, then switch the cooler off.
 
