@@ -74,7 +74,7 @@ def filter_sections(slots: Sequence[str]) -> Iterator[str]:
 
 
 def _lines(name: str) -> Iterator[str]:
-    yield stated(Filter, "offset_steps", 0, "learned by the focus curves")
+    yield stated(Filter, "offset_steps", 0, f"{GUESS}: nightloom offsets measure")
     known = KNOWN.get(re.sub(r"[\W_]+", "", name.casefold()))
     if name.casefold() in BLIND_NAMES:
         yield stated(Filter, "blind", True, f"{GUESS}, by its name")
