@@ -25,6 +25,7 @@ async def hold_out(context: Context) -> Ending:
     if not context.guiding.running:
         return await _look_again(context)
     while True:
+        context.guard.need_mount()  # which nothing else asks for anything meanwhile
         ending = await _watch_stars(context)
         if ending is not None:
             return ending
