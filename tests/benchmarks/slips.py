@@ -60,6 +60,7 @@ LIBRARY, SHELF = "daemon/nightloom/calibration_frames/", "night/test_library_by_
 CALIBRATING, MORNING = "safety/test_calibrating.py", "night/test_calibrating_nights.py"
 NEEDS, LEVELS = "calibration_frames/test_needs.py", "calibration_frames/test_level.py"
 TWILIGHT = "calibration_frames/test_twilight.py"
+FOUND = ("trials/test_found_nights.py",)
 REPORT, MINUTES = "daemon/nightloom/report/", "report/test_minutes.py"
 
 CHECKS, FITTING = "daemon/nightloom/checks/", ("checks/test_fitting.py",)
@@ -983,6 +984,26 @@ SLIPS = (
          "            if self.link.ever_had(self.device, name):\n                raise\n",
          "            raise\n",
          ("devices/test_device_commands.py",)),
+    # What trials found -------------------------------------------------------------------------
+    Slip("a mount that starts anew behind cloud is not noticed", NIGHT + "hold.py",
+         "        context.guard.need_mount()  # which", "        # which", FOUND),
+    Slip("unguided frames say where they were taken", NIGHT + "sub.py",
+         "wcs=None if context.unguided else context.pointing.wcs(),",
+         "wcs=context.pointing.wcs(),", FOUND),
+    Slip("cold air is waited for to become warm", NIGHT + "ready.py",
+         "if camera.is_below(wanted.target_temperature_c):", "if False:", FOUND),
+    Slip("a dither takes as long as the calendar says", NIGHT + "gap.py",
+         "    began_s = steady_s()\n    step_px",
+         "    began_s = context.clock.unix_s()\n    step_px",
+         ("rehearsal/test_lives.py",)),
+    Slip("a mount that parks and stands still has its whole time", DEVICES + "mount.py",
+         "if left_s <= STILL_S or _stands_still(before, now):", "if left_s <= STILL_S:", (MOUNTS,)),
+    Slip("a frame without stars has no room", FRAMES + "disk.py",
+         "max(data.nbytes, BLOCK_BYTES)", "data.nbytes", ("frames/test_disk.py",)),
+    Slip("what is killed clears up", "daemon/nightloom/rehearsal/lives.py",
+         "        if self._life.over:\n            return self._stand_still()\n        try:\n"
+         "            return self._work.send",
+         "        try:\n            return self._work.send", ("rehearsal/test_lives.py",)),
 )  # fmt: skip
 
 

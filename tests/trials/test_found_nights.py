@@ -57,3 +57,24 @@ def test_in_air_colder_than_the_set_point_nothing_is_waited_for(tmp_path: Path) 
     )
     assert play_virtually(rehearsal, lambda _: (note,)).violations == []
     assert at["acquiring"] - at["readying"] < 90.0
+
+
+def test_a_mount_that_starts_anew_behind_cloud_is_noticed(tmp_path: Path) -> None:
+    """Nothing else asks it for anything then, and nobody would see it track into its pier."""
+    cloud = {"begin_h_after_dusk": 0.02, "duration_h": 0.6, "depth_mag": 8.0, "contrast": 0.0}
+    settings, rig = demo(targets={"L": 50.0}, guide_s=SELDOM_S, weather={"clouds": (cloud,)})
+    anew_s = darkness(settings, NIGHT).start_unix_s + 800.0
+    phases: list[tuple[float, str, str]] = []
+
+    def note(utc: datetime, event: Event) -> None:
+        if isinstance(event, PhaseChanged):
+            phases.append((utc.timestamp(), event.before, event.after))
+
+    comings = (Coming(BY_NAME["mount-restarts"], anew_s),)
+    rehearsal = Rehearsal(
+        settings, rig, NIGHT, tmp_path, 7, 0.3, False, comings=comings, sent=Sent.STARS
+    )
+    assert play_virtually(rehearsal, lambda _: (note,)).violations == []
+    noticed_s = [at for at, *ways in phases if ways == ["holding", "readying"]]
+    assert noticed_s
+    assert 0.0 <= noticed_s[0] - anew_s < 90.0

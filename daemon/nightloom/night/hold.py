@@ -27,6 +27,7 @@ async def hold_out(context: Context) -> Ending:
         return await _look_again(context)
     async with calibrating_beside(context, closed=False):
         while True:
+            context.guard.need_mount()  # which nothing else asks for anything meanwhile
             ending = await _watch_stars(context)
             if ending is not None:
                 return ending

@@ -155,6 +155,16 @@ class Guard:
         """Whether the mount follows the sky, by its own word."""
         return self._mount.is_tracking
 
+    def need_mount(self) -> None:
+        """See that the mount says where it points. Raises DeviceGone for one whose driver started
+        anew, or is out of reach: whoever tracks on then passes its limits unseen.
+        """
+        if not self._mount.is_ready:
+            seen = "its driver has started anew, or is gone"
+            raise DeviceGone(
+                self._mount.device, "EQUATORIAL_EOD_COORD", asked="where it points", seen=seen
+            )
+
     @property
     def mount_in_a_word(self) -> str:
         """Parked, moving, tracking or at rest; unknown while it is not connected."""
