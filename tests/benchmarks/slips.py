@@ -991,7 +991,7 @@ SLIPS = (
          "wcs=None if context.unguided else context.pointing.wcs(),",
          "wcs=context.pointing.wcs(),", FOUND),
     Slip("cold air is waited for to become warm", NIGHT + "ready.py",
-         "if camera.is_below(wanted.target_temperature_c):", "if False:", FOUND),
+         "if camera.is_below(wanted_c):", "if False:", FOUND),
     Slip("a dither takes as long as the calendar says", NIGHT + "gap.py",
          "    began_s = steady_s()\n    step_px",
          "    began_s = context.clock.unix_s()\n    step_px",

@@ -192,5 +192,5 @@ closes eight times for nothing, counts depth, or has mosaics, hours, moonlight o
 
 OUT_OF_REACH = {
     "sun", "one_round", "even_in_depth", "even_panels", "asked_sky", "in_its_hours",
-    "nightly_limit",
+    "nightly_limit", "lights_first", "panel_dark", "darks_dark", "flats_on_level", "library_kept",
 }  # fmt: skip
