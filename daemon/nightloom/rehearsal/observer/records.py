@@ -92,7 +92,8 @@ def _beside_bad(entries: Iterable[Entry]) -> Iterator[str]:
     refused: dict[tuple[str, str], int] = defaultdict(int)
     for entry in entries:
         key = entry.target, entry.filter
-        refused[key] = 0 if entry.accepted else refused[key] + 1
+        counted = entry.accepted or bool(entry.taken_back_after)
+        refused[key] = 0 if counted else refused[key] + 1
         if any(
             n >= AGAIN_AND_AGAIN and target == entry.target for (target, _), n in refused.items()
         ):
