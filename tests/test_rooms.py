@@ -12,6 +12,7 @@ DAEMON = ROOT / "daemon" / "nightloom"
 SOURCES = sorted([*DAEMON.rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
 
 ACTING = {
+    "calibration_frames": {"library"},
     "clouds": {"monitor"},
     "cycle": set[str](),
     "drawing": set[str](),
@@ -49,6 +50,7 @@ ACTING = {
         "morning",
         "pictures",
         "reading",
+        "shelves",
         "writing",
     },
     "requests": {"door", "call"},

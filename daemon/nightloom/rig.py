@@ -33,6 +33,7 @@ from nightloom_drivers.devices import (
     FilterWheel,
     Focuser,
     GuidePort,
+    LightPanel,
     PowerSwitch,
     stated_unit,
 )
@@ -75,8 +76,9 @@ class Rig:
     focuser: Focuser
     guide_port: GuidePort
     dust_cap: DustCap | None
+    light_panel: LightPanel | None
+    """Connected when it is needed first, as is the power switch: a night does without either."""
     power: PowerSwitch | None
-    """Connected when it is needed first: a night does without it."""
     measuring: Measuring = OF_PIXELS
     guide_measuring: GuideMeasuring = OF_GUIDE_PIXELS
     """What finds the stars in its cameras' frames."""
@@ -93,7 +95,7 @@ class Rig:
         try:
             async with asyncio.TaskGroup() as group:
                 for device in self.devices(without):
-                    if device is not self.power:
+                    if device not in (self.light_panel, self.power):
                         group.create_task(device.connect())
         except* Exception as several:
             raise several.exceptions[0] from several

@@ -25,6 +25,8 @@ from nightloom_drivers.devices import (
     FocuserSettings,
     GuidePort,
     GuidePortSettings,
+    LightPanel,
+    LightPanelSettings,
     Mount,
     MountSettings,
     Outlet,
@@ -195,6 +197,10 @@ ROLES = (
     Role(
         "dust_cap", 512, "a dust cap",
         _made(DustCap, lambda *_: DustCapSettings()), simulated.DUST_CAP,
+    ),
+    Role(
+        "light_panel", 1024, "a light panel",
+        _made(LightPanel, lambda *_: LightPanelSettings()), simulated.LIGHT_PANEL,
     ),
     Role("power", ANY, "a power switch", _made(PowerSwitch, _power), simulated.POWER_SWITCH),
 )  # fmt: skip

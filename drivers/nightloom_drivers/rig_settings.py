@@ -96,6 +96,8 @@ class SensorSettings(_Part):
     """Share of the photons that become electrons."""
     download_s: float = Field(default=1.2, ge=0)
     """From the end of an exposure to its frame."""
+    has_shutter: bool = False
+    """Whether darks keep the light out by themselves; most cooled sensors have no shutter."""
 
 
 class GuideCameraSettings(_Part):
@@ -350,6 +352,8 @@ class EnclosureSettings(_Part):
     """Levels of the light panel."""
     panel_mag_per_arcsec2: float = 11.0
     """Surface brightness of the panel at its highest level, the same in every band."""
+    leak_share: float = Field(default=0.0, ge=0, le=1)
+    """Part of the sky's light that comes past closed covers."""
 
 
 class RigSettings(_Part):

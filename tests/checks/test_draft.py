@@ -100,7 +100,16 @@ def test_the_demo_rig_gives_a_configuration_that_lacks_two_things(
     ]
     fill_in(folder, {"step_um": 2.0}, TARGETS)
     ours, demo = read_settings(folder).observatory, read_settings(demo_folder()).observatory
-    for section in ("camera", "guide_camera", "wheel", "focuser", "mount", "guide_port", "roof"):
+    for section in (
+        "camera",
+        "guide_camera",
+        "wheel",
+        "focuser",
+        "mount",
+        "guide_port",
+        "roof",
+        "dust_cap",
+    ):
         assert getattr(ours, section).device == getattr(demo, section).device
     assert ours.wheel == demo.wheel
     assert ours.site.place == demo.site.place

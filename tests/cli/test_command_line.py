@@ -16,7 +16,7 @@ def test_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
         main(["--help"])
     assert left.value.code == 0
     told = capsys.readouterr().out
-    assert all(f"\n    {name} " in told for name in COMMANDS)
+    assert all(f"\n    {name}" in told for name in COMMANDS)
 
 
 @pytest.mark.parametrize(

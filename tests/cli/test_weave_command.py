@@ -185,3 +185,27 @@ def test_every_cycle_up_to_twelve_subs_is_woven_at_the_bound(
         assert woven["exact"]
         assert woven["cost_s"] == woven["lower_bound_s"]
         assert woven["dithers"] == max(counts)
+
+
+def test_with_room_for_several_cycles_share_a_pointing(capsys: pytest.CaptureFixture[str]) -> None:
+    """Twelve cycles of two subs change 23 times for 4 s, and once dither for 15 s meanwhile."""
+    assert main(["weave", "L:1x5", "R:1x5", "--room", "12", "--json"]) == 0
+    woven = json.loads(capsys.readouterr().out)
+    assert (woven["cycles_at_once"], woven["dithers"]) == (12, pytest.approx(1 / 12))
+    assert 12 * woven["cost_s"] == pytest.approx(23 * 4 + 15)
+    assert main(["weave", "L:1x5", "R:1x5", "--room", "12"]) == 0
+    assert "(· is a dither, after each 12 cycles)" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["L:1x5", "--room", "0"], "--room 0 must be at least 1."),
+        (["--target", "M81", "--room", "2"], "a target has its own"),
+    ],
+)
+def test_a_room_that_cannot_be_is_one_sentence(
+    words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["weave", *words]) == 2
+    assert said in capsys.readouterr().err

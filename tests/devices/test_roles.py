@@ -26,6 +26,7 @@ INDI = {
     "weather": PyIndi.BaseDevice.WEATHER_INTERFACE,
     "roof": PyIndi.BaseDevice.DOME_INTERFACE,
     "dust_cap": PyIndi.BaseDevice.DUSTCAP_INTERFACE,
+    "light_panel": PyIndi.BaseDevice.LIGHTBOX_INTERFACE,
     "power": PyIndi.BaseDevice.GENERAL_INTERFACE,
 }
 """The bits as INDI's library has them (basedevice.h)."""

@@ -22,6 +22,10 @@ SELDOM_S = 6.0
 """Guide exposures where guiding is not the matter: they are most of what a night costs."""
 
 
+NO_CALIBRATION: Mapping[str, Any] = {"night_takes": ()}
+"""Darks and flats are a matter of their own tests."""
+
+
 @dataclass(frozen=True)
 class Story:
     """A night that went by: its figures, its events in order, and what its ledger holds."""
@@ -51,7 +55,7 @@ def demo(
     """The demo observatory with a small sensor, one target, and changes.
 
     `targets` gives the first target's filters and their sub lengths in seconds, `guide_s` how long
-    the guide camera exposes.
+    the guide camera exposes. It takes no calibration frames unless `policies` say so.
     """
     settings, simulated = simulated_settings(read_settings(demo_folder()))
     told = simulated.model_dump()
@@ -67,9 +71,10 @@ def demo(
             for name, exposure_s in targets.items()
         }
         first = first.model_copy(update={"filters": filters})
+    told_policies = {"calibration": NO_CALIBRATION, **(policies or {})}
     sections = {
         name: getattr(settings.policies, name).model_copy(update=dict(values))
-        for name, values in (policies or {}).items()
+        for name, values in told_policies.items()
     }
     observatory = settings.observatory
     if guide_s is not None:
@@ -88,7 +93,7 @@ def live(
     out: Path,
     changed: tuple[Settings, RigSettings],
     *,
-    hours: float,
+    hours: float | None,
     seed: int = 7,
     frames: bool = False,
     meddler: Meddler | None = None,

@@ -22,9 +22,11 @@ from night.nights import NIGHT, SELDOM_S, Story, demo, live
 from nightloom.frames import pipeline as taking_in
 from nightloom.frames import writer
 from nightloom.ledger import FILE_NAME, Frame, Ledger, Stage
+from nightloom.settings import Settings
 from nightloom.telemetry import Event, Log
 from nightloom.telemetry import events as e
 from nightloom_drivers.devices import Camera, Exposure
+from nightloom_drivers.rig_settings import RigSettings
 
 SUB_S = 10.0
 NEVER_REACHED = 3
@@ -160,13 +162,19 @@ def mark(place: Place) -> None:
     wrap(Ledger, "begin_sub", arm)
 
 
+def dithering() -> tuple[Settings, RigSettings]:
+    """Short subs with a dither between each two, so that the frame before has come to its end."""
+    always = {"dither": {"exposed_s_per_pointing": 0.0}}
+    return demo(targets={"L": SUB_S}, guide_s=SELDOM_S, policies=always)
+
+
 def killed_night(out: Path, place: Place) -> None:
     """Live through a night in a child process that is killed at a place."""
     child = os.fork()
     if child == 0:
         try:
             mark(place)
-            live(out, demo(targets={"L": SUB_S}, guide_s=SELDOM_S), hours=0.3, frames=True)
+            live(out, dithering(), hours=0.3, frames=True)
         finally:
             os._exit(NEVER_REACHED)
     _, status = os.waitpid(child, 0)
@@ -175,7 +183,7 @@ def killed_night(out: Path, place: Place) -> None:
 
 def restarted(out: Path) -> Story:
     """The daemon again, in what is left of the night: nothing can be taken any more."""
-    return live(out, demo(targets={"L": SUB_S}, guide_s=SELDOM_S), hours=0.2, frames=True)
+    return live(out, dithering(), hours=0.2, frames=True)
 
 
 def ledger_of(out: Path) -> tuple[list[Frame], dict[str, float]]:

@@ -19,7 +19,8 @@ SUB_S, VISIT_S, R_S = 20.0, 110.0, 130.0
 
 @pytest.fixture(scope="module")
 def story(tmp_path_factory: pytest.TempPathFactory) -> Story:
-    settings, rig = demo(guide_s=SELDOM_S)
+    roomy = {"dither": {"exposed_s_per_pointing": 3 * SUB_S}}
+    settings, rig = demo(guide_s=SELDOM_S, policies=roomy)
     grid = Mosaic(columns=3, field_width_deg=0.4, field_height_deg=0.3, visit_s=VISIT_S)
     filters = {
         "L": AskedSub(exposure_s=SUB_S),

@@ -10,13 +10,19 @@ from night.nights import NIGHT, live
 from night.odd_rigs import Outcome, named, night_with
 from nightloom.telemetry import events as e
 
+PLAIN = {"cooled": False, "gain": None, "offset": None}
+
 SHORT_SUBS_S = {"L": 40.0, "R": 40.0, "G": 40.0}
 
 
 @pytest.fixture(scope="module")
 def off(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    """Offsets of R and G that are wrong by 60 steps, nearly two critical focus zones."""
-    rig = replace(named("offsets wrong by 60 steps"), hours=0.3, subs_s=SHORT_SUBS_S)
+    """Offsets of R and G that are wrong by 60 steps, nearly two critical focus zones; and a camera
+    that is neither cooled nor has its gain and offset set.
+    """
+    rig = replace(
+        named("offsets wrong by 60 steps"), hours=0.3, subs_s=SHORT_SUBS_S, said={"camera": PLAIN}
+    )
     return night_with(rig, tmp_path_factory.mktemp("off"))
 
 
@@ -27,6 +33,11 @@ def test_a_wrong_offset_costs_no_more_than_two_subs_of_its_filter(off: Outcome) 
         assert len([sub for sub in off.kept if sub.filter == name]) >= 3
     assert max(off.growths) < 0.1
     assert off.sharp_refused == []
+
+
+def test_a_camera_that_is_not_cooled_is_neither_cooled_nor_warmed(off: Outcome) -> None:
+    assert not [*off.story.of(e.SensorCooled), *off.story.of(e.SensorWarmed)]
+    assert not off.story.of(e.DeviceTrouble)
 
 
 def test_it_is_measured_and_told(off: Outcome) -> None:

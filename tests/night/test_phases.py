@@ -32,6 +32,11 @@ def open_rows() -> list[tuple[Phase, Row]]:
     return [(phase, row) for phase, row in NIGHT.items() if row.roof is Roof.MAY_BE_OPEN]
 
 
+def ends(row: Row) -> Cut:
+    """What ends a phase's time: dawn that of the dark hours, the Sun itself what comes after."""
+    return Cut.DAY if Cut.DAY in row.cuts else Cut.DAWN
+
+
 def test_every_phase_but_asleep_has_a_row() -> None:
     assert set(NIGHT) == set(Phase) - {Phase.ASLEEP}
 
@@ -51,7 +56,17 @@ def test_where_the_roof_may_be_open_the_weather_is_watched() -> None:
 
 def test_where_the_roof_may_be_open_a_person_and_dawn_are_heard_and_the_pier_is_watched() -> None:
     for phase, row in open_rows():
-        assert {Cut.OPERATOR, Cut.DAWN, Cut.LIMIT, Cut.TROUBLE} <= set(watched(row)), phase
+        assert {Cut.OPERATOR, ends(row), Cut.LIMIT, Cut.TROUBLE} <= set(watched(row)), phase
+
+
+def test_after_dawn_nothing_leads_back_to_the_nights_lights() -> None:
+    """What follows the dark hours closes before the Sun rises."""
+    late = {phase for phase, row in open_rows() if ends(row) is Cut.DAY}
+    assert late == {Phase.CALIBRATING}
+    assert set(NIGHT[Phase.CALIBRATING].leads) == {Phase.RETIRING}
+    assert set(NIGHT[Phase.CALIBRATING].cuts.values()) == {
+        Phase.RETIRING, Phase.SHELTERING, Phase.STRANDED, Phase.PAUSING,
+    }  # fmt: skip
 
 
 @ROWS
@@ -79,7 +94,7 @@ def test_nothing_weaker_than_a_person_cuts_into_making_safe() -> None:
 def test_a_phase_in_which_the_roof_may_be_open_is_left_for_one_that_closes() -> None:
     """By unsafe weather, a person, dawn and mistakes, whatever else is the matter."""
     for _, row in open_rows():
-        for cut in (Cut.UNSAFE, Cut.OPERATOR, Cut.DAWN, Cut.MISTAKE, Cut.NOT_SAFE):
+        for cut in (Cut.UNSAFE, Cut.OPERATOR, ends(row), Cut.MISTAKE, Cut.NOT_SAFE):
             assert NIGHT[row.cuts[cut]].roof is Roof.CLOSES
 
 

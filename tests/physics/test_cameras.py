@@ -14,12 +14,16 @@ from nightloom_drivers.physics.view import Projection
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import (
     AtmosphereSettings,
+    EnclosureSettings,
     OpticsSettings,
     SensorSettings,
     WheelSettings,
 )
 
 from .nights import NOON_S, PERFECT_MOUNT, open_world
+
+SHUTTERED = SensorSettings(has_shutter=True)
+"""A sensor whose darks see no light, whatever is open."""
 
 STEADY = AtmosphereSettings(seeing_log_scatter=0.0, haze_log_scatter=0.0, jitter_arcsec=0.0)
 
@@ -141,7 +145,7 @@ def test_stars_are_smallest_at_best_focus_and_grow_on_both_sides() -> None:
 
 
 def test_a_closed_roof_or_cap_leaves_a_dark_frame() -> None:
-    world, t_s = open_world()
+    world, t_s = open_world(sensor=SHUTTERED)
     lit = world.camera.expose(t_s, 30.0)
     dark = world.camera.expose(t_s, 30.0, FrameKind.DARK)
     world.cap.close(t_s + 40)
@@ -152,6 +156,36 @@ def test_a_closed_roof_or_cap_leaves_a_dark_frame() -> None:
     assert lit.mean() > dark.mean() + 20
     assert capped.mean() == pytest.approx(dark.mean(), abs=0.5)
     assert roofed.mean() == pytest.approx(dark.mean(), abs=0.5)
+
+
+def test_a_dark_without_a_shutter_sees_what_is_open_and_what_leaks() -> None:
+    world, t_s = open_world(enclosure=EnclosureSettings(leak_share=1e-3))
+    lit = world.camera.expose(t_s, 30.0)
+    opened = world.camera.expose(t_s, 30.0, FrameKind.DARK)
+    assert np.median(opened) == pytest.approx(np.median(lit), abs=1.0)
+    assert world.camera.expose(t_s, 30.0, FrameKind.BIAS).mean() == pytest.approx(500, abs=0.5)
+    world.roof.close(t_s + 40)
+    closed_s = t_s + 100
+    glow = world.light_path.view(closed_s, 30.0).glow_e_per_s
+    assert glow == pytest.approx(1e-3 * world.light_path.view(t_s, 30.0).glow_e_per_s, rel=0.1)
+
+
+def test_a_panel_gives_the_light_that_photometry_gives_it() -> None:
+    """Counted with nothing of ours: a magnitude is 10^-0.4, a star of magnitude 0 gives 10050
+    photons a second, cm² and nm in V (Bessell 1979, PASP 91, 589), and a pixel sees its own angle.
+    """
+    world, t_s = open_world()
+    world.cap.close(t_s)
+    world.panel.set_level(t_s, 102)
+    world.panel.switch(t_s, on=True)
+    settings = world.settings
+    aperture_cm2 = np.pi * (settings.optics.aperture_mm / 20) ** 2
+    pixel_arcsec = np.degrees(settings.sensor.pixel_um / 1000 / settings.optics.focal_length_mm)
+    photons = 10050 * 300 * aperture_cm2 * (pixel_arcsec * 3600) ** 2 * 10 ** (-0.4 * 11.0)
+    electrons = photons * 102 / 255 * 0.85 * 0.8 * 0.95
+    flat = world.camera.expose(t_s + 60, 2.0, FrameKind.FLAT).astype(float)
+    middle = np.median(flat[364:404, 492:532]) - 500
+    assert middle == pytest.approx(electrons * 2.0 / 0.78, rel=0.01)
 
 
 def test_starlight_follows_extinction_with_altitude() -> None:
@@ -171,7 +205,7 @@ def test_starlight_follows_extinction_with_altitude() -> None:
 
 
 def test_dark_current_doubles_with_warmth_and_hot_pixels_stay() -> None:
-    world, t_s = open_world()
+    world, t_s = open_world(sensor=SHUTTERED)
     means, hot = [], []
     for setpoint in (0.0, -6.0):
         world.cooler.set_point(t_s, setpoint)

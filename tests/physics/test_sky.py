@@ -49,6 +49,39 @@ def test_brightness_units_turn_back() -> None:
     assert v_mag_per_arcsec2(nanolamberts(20.3)) == pytest.approx(20.3)
 
 
+@pytest.mark.parametrize(("sun_deg", "lux"), [(-6.0, 3.4), (-12.0, 0.008)])
+def test_twilight_against_the_light_on_the_ground(sun_deg: float, lux: float) -> None:
+    """Illuminance at the ends of civil and nautical twilight (Explanatory Supplement to the
+    Astronomical Almanac, chapter on rising and setting; the values from memory). A sky as bright
+    everywhere as at the zenith gives π times its luminance, and 10.8e4 cd/m² is magnitude 0 a
+    square arcsecond; the glow over the Sun is brighter than the zenith, hence the width.
+    """
+    even = -2.5 * np.log10(lux / np.pi / 10.8e4)
+    assert 0.0 < twilight_v_mag_per_arcsec2(sun_deg) - even < 1.0
+
+
+def test_twilight_brightens_at_the_rate_that_flats_are_planned_by() -> None:
+    """Tyson & Gal 1993, AJ 105, 1206: a factor of 10^0.094 a minute, where the Sun goes 0.21° a
+    minute (Las Campanas; the numbers from memory).
+    """
+    faster, slower = twilight_v_mag_per_arcsec2(-9.0), twilight_v_mag_per_arcsec2(-6.0)
+    assert (faster - slower) / 3.0 == pytest.approx(2.5 * 0.094 / 0.21, rel=0.15)
+
+
+def test_the_twilight_sky_brightens_from_second_to_second() -> None:
+    """A step of 20 s would be one of 7 %, which flats would show."""
+    site = Site(SiteSettings())
+    sky = Sky(AtmosphereSettings(), site, np.random.SeedSequence(1), NOON_S)
+    filter_ = FilterSettings(name="L", wavelength_nm=550, band_nm=300)
+    dusk_s = NOON_S + next(
+        t for t in range(0, 40_000, 10) if site.sun_altitude_deg(NOON_S + t) < -6.0
+    )
+    mags = [sky.brightness_mag_per_arcsec2(dusk_s + s, filter_, 90.0, 0.0) for s in range(90)]
+    steps = np.diff(mags)
+    assert steps.min() > 0
+    assert steps.max() < 1.1 * steps.mean()
+
+
 def test_twilight_fades_without_steps() -> None:
     altitudes = np.arange(0.0, -25.0, -0.05)
     mags = [twilight_v_mag_per_arcsec2(float(a)) for a in altitudes]

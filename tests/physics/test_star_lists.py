@@ -195,7 +195,7 @@ def test_an_image_that_is_drawn_holds_as_much_light_within_a_radius() -> None:
 
 @pytest.mark.parametrize("kind", [FrameKind.DARK, FrameKind.BIAS])
 def test_a_frame_without_light_has_its_level_and_no_stars(kind: FrameKind) -> None:
-    world, t_s = open_world(mount=PERFECT_MOUNT)
+    world, t_s = open_world(mount=PERFECT_MOUNT, sensor=SensorSettings(has_shutter=True))
     picture = world.camera.expose(t_s, 60.0, kind)
     listed = world.listing_camera.expose(t_s, 60.0, kind)
     assert listed.found == len(listed.stars) == 0

@@ -162,14 +162,14 @@ SPOILT: dict[str, Callable[[Night], object]] = {
     "is in the ledger 2 times": lambda n: n.sql(
         "INSERT INTO frames SELECT 'twice', night, target, filter, exposure_s, start_utc, path,"
         " sha256, 'rejected', 'twice', pointing, NULL, NULL, NULL, NULL, NULL, kind, '', 0,"
-        " NULL, NULL, NULL, NULL, NULL, '', 0"
+        " NULL, NULL, NULL, NULL, NULL, '', 0, NULL, NULL"
         " FROM frames WHERE uid LIKE '%3'"
     ),
     "no such sub left the camera": lambda n: n.sql(
         "INSERT INTO frames SELECT 'made up', night, target, filter, exposure_s,"
         " '2026-11-10T23:00:00+00:00', path, sha256, 'rejected', 'made up', pointing,"
         " NULL, NULL, NULL, NULL, NULL, kind, '', 0,"
-        " NULL, NULL, NULL, NULL, NULL, '', 0 FROM frames WHERE uid LIKE '%3'"
+        " NULL, NULL, NULL, NULL, NULL, '', 0, NULL, NULL FROM frames WHERE uid LIKE '%3'"
     ),
     "is not on disk": lambda n: n.file(3).unlink(),
     "is not the file of the ledger's hash": lambda n: n.sql(

@@ -1,6 +1,6 @@
 """One short night of trouble, with frames, that every test of the report looks at.
 
-A bank of cloud, a wheel that sticks, a gust, and the meridian.
+A bank of cloud, a wheel that sticks, a gust, and the meridian passed meanwhile.
 """
 
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from nightloom.rehearsal import TROUBLES, Played, Rehearsal, play_virtually
 CROSSING_NIGHT = date(2027, 1, 12)
 """A target of the demo's crosses the meridian in the first hour of its dark."""
 
-HOURS, SEED = 1.2, 43
+HOURS, SEED = 1.2, 51
 TROUBLED = ("cloud", "wheel-stuck", "wind")
 
 

@@ -263,8 +263,10 @@ def our_rig(folder: Path) -> Iterator[Stand]:
             _listens(port)
 
             def judged(killed_s: list[float]) -> list[Finding]:
-                found, subs = asyncio.run(witness.told())
-                records = audit(said, night, subs, output / FILE_NAME, output / "frames").findings
+                found, subs, shots = asyncio.run(witness.told())
+                files = output / FILE_NAME, output / "frames"
+                bias_adu = settings.sensor.bias_adu
+                records = audit(said, night, subs, *files, shots, bias_adu).findings
                 return [one for one in [*found, *records] if not _excused(one, killed_s)]
 
             try:

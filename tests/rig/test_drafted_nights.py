@@ -26,24 +26,22 @@ NIGHT_S_MAX = 1500.0
 
 
 def night(config: Path, output: Path) -> list[str]:
-    """Let the daemon live through a night of one cycle; the filters of what it kept, sorted."""
+    """Let the daemon take a sub through each of the filters, and end; what it kept, sorted."""
     correct(config, {"output_folder": ('"~/nightloom"', f'"{output}"')})
     with running(config, "--nights", "1") as daemon:
+        daemon.until(lambda d: len(d.of("frame_accepted")) >= 3, NIGHT_S_MAX)
+        daemon.interrupt()
         assert daemon.ended(NIGHT_S_MAX) == 0, daemon.story()
-        assert [line["event"] for line in daemon.of("roof_closed", "night_ended")][-2:] == [
-            "roof_closed",
-            "night_ended",
-        ]
+        assert daemon.of("mount_parked", "roof_closed")[-1]["event"] == "roof_closed"
     with Ledger.read(output / FILE_NAME) as ledger:
         kept = [frame.filter for frame in ledger.frames() if frame.verdict == "accepted"]
-    return sorted(kept)
+    return sorted(kept[:3])
 
 
 def full_field(place: Place, filters: tuple[str, ...]) -> str:
-    """One sub through each of the filters."""
+    """The place, through each of the filters in turn."""
     where = f"ra_deg = {place.ra_deg}\ndec_deg = {place.dec_deg}\n"
-    sub = f"exposure_s = {SUB_S}\nwanted_hours = {SUB_S / 3600.0:.6f}\n"
-    subs = "".join(f"[target.filter.{name}]\n{sub}" for name in filters)
+    subs = "".join(f"[target.filter.{name}]\nexposure_s = {SUB_S}\n" for name in filters)
     return f'[[target]]\nname = "Full Field"\n{where}{subs}'
 
 

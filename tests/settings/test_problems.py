@@ -277,6 +277,13 @@ CASES = [
     ),
     (
         "observatory.toml",
+        '"~/nightloom-demo"',
+        "~/nightloom-demo",
+        "observatory.toml: line 6 is not valid TOML: 'output_folder = ~/nightloom-demo'; text"
+        ' stands in quotes, as in "~/nightloom-demo".',
+    ),
+    (
+        "observatory.toml",
         "offset_steps = 21",
         "offset_steps = 21000",
         "observatory.toml: filter.R.offset_steps = 21000 is farther than the focuser may travel,"

@@ -25,7 +25,7 @@ DATES = {
 }
 WITH_UNIT = re.compile(
     r"[−+]?\d[\d.]*( ± \d[\d.]*)?(″|′|°|″/s|″/px| (s|min|h|px|steps|steps/°C|°C|ADU|%|mag|MB|"
-    r"frames?|subs?|stars|attempts?|slews|times))(?!\w)"
+    r"frames?|subs?|stars|biases|darks|flats|attempts?|slews|times))(?!\w)"
 )
 DATED = re.compile(r"\d+ \w+ \d{4}|\d\d:\d\d UTC")
 COUNTED = re.compile(r"(cycle |number |frame |sub |kept, )\d+|\d+( to| times its noise)")

@@ -21,9 +21,16 @@ from nightloom.checks.draft_filters import filter_sections, slot_names
 from nightloom.checks.looking import Offered
 from nightloom.checks.toml_text import FILL_IN, GUESS, asked, comment, key_of, section, stated
 from nightloom.settings import observatory as tables
+from nightloom.settings.fields import model_at
 from nightloom.settings.table import Table
 from nightloom_drivers.devices.focuser import POSITION, STEPS
 from nightloom_drivers.devices.weather_units import UNITS, stated_unit
+
+MOST_STEPS = 1e9
+"""No focuser counts so far; a driver that says so was told nothing."""
+
+LONGEST_REST_S = 3600.0
+"""A station that rests longer between two readings watches nothing."""
 
 READINGS = 3.0
 """So many readings may be missed before a station counts as silent."""
@@ -58,8 +65,9 @@ class Rig:
     mount: Chosen | None
     guide_port: Chosen | None
     roof: Chosen | None
-    dust_cap: Chosen | None
     stations: tuple[Offered, ...]
+    simple: Mapping[str, Chosen]
+    """By section the devices of all other roles, which need no more than their name."""
 
 
 def rig_of(offers: Sequence[Offered]) -> Rig:
@@ -74,8 +82,13 @@ def rig_of(offers: Sequence[Offered]) -> Rig:
         mount=mount,
         guide_port=choosing.guide_port(offers, mount, guide),
         roof=chosen(offers, "roof"),
-        dust_cap=chosen(offers, "dust_cap"),
         stations=tuple(choosing.claimants(offers, "weather")),
+        simple={
+            name: one
+            for name in choosing.BITS
+            if name not in (*Rig.__annotations__, "weather")
+            if (one := chosen(offers, name)) is not None
+        },
     )
 
 
@@ -92,7 +105,7 @@ def draft(offers: Sequence[Offered], host: str, port: int, cautions: str) -> Map
     ]
     parts += [*filter_sections(slots), _focuser(rig.focuser), _mount(rig.mount)]
     parts += [_named("guide_port", tables.GuidePort, rig.guide_port), *_stations(rig.stations)]
-    parts += [*_roof(rig), *_dust_cap(rig.dust_cap), *_unused(offers, rig)]
+    parts += [*_roof(rig), *_simple(rig), *_unused(offers, rig)]
     return {
         "observatory.toml": "\n\n".join(parts) + "\n",
         "targets.toml": _targets(slots),
@@ -165,9 +178,9 @@ def _focuser(one: Chosen | None) -> str:
     if one is not None:
         position = one.device.vectors.get(POSITION)
         lowest, highest = position.limits.get(STEPS, (0.0, 0.0)) if position else (0.0, 0.0)
-        if not 0 <= lowest < highest < math.inf:
+        if not 0 <= lowest < highest <= MOST_STEPS:
             lowest, highest = 0.0, one.device.number("FOCUS_MAX", "FOCUS_MAX_VALUE")
-        if lowest < highest < math.inf and highest >= 1:
+        if lowest < highest <= MOST_STEPS and highest >= 1:
             says = f"as {one.device.name} says; keep clear of the mechanical ends"
             lines += [
                 stated(model, "minimum_steps", int(lowest), says),
@@ -191,7 +204,7 @@ def _stations(stations: Sequence[Offered]) -> Iterator[str]:
     """Every station: any that is unsafe or silent closes the roof."""
     for one in stations:
         period_s = one.number("WEATHER_UPDATE", "PERIOD")
-        silence_s = READINGS * period_s if 0 < period_s < math.inf else 0.0
+        silence_s = READINGS * period_s if 0 < period_s <= LONGEST_REST_S else 0.0
         yield section(
             "[[weather]]" if len(stations) > 1 else "[weather]",
             [
@@ -224,13 +237,16 @@ def _roof(rig: Rig) -> Iterator[str]:
     yield section("[roof]", lines)
 
 
-def _dust_cap(one: Chosen | None) -> Iterator[str]:
-    if one is not None:
-        yield _named("dust_cap", tables.DustCap, one)
+def _simple(rig: Rig) -> Iterator[str]:
+    for name, one in rig.simple.items():
+        model = model_at(tables.Observatory, (name,))
+        if model is not None and issubclass(model, Table):
+            yield _named(name, model, one)
 
 
 def _unused(offers: Sequence[Offered], rig: Rig) -> Iterator[str]:
-    used = [one.device for one in vars(rig).values() if isinstance(one, Chosen)]
+    said = [*vars(rig).values(), *rig.simple.values()]
+    used = [one.device for one in said if isinstance(one, Chosen)]
     names = [one.name for one in offers if one not in [*used, *rig.stations]]
     if names:
         yield comment(f"Offered and not used here: {', '.join(names)}.")

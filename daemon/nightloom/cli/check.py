@@ -35,7 +35,11 @@ PATIENCE_S = 5.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of this command."""
     add_config(parser)
-    parser.add_argument("--devices", action="store_true", help="ask the INDI server too")
+    parser.add_argument(
+        "--devices",
+        action="store_true",
+        help="ask the INDI server too; devices that are off are switched on meanwhile",
+    )
     add_draft(parser)
     parser.add_argument("--notice", action="store_true", help="send a test notice to every address")
     parser.add_argument("--json", action="store_true", help="print one JSON object")

@@ -12,6 +12,7 @@ from importlib.metadata import version
 from typing import NoReturn
 
 COMMANDS = {
+    "calibrate": "darks, biases and flats that match the lights, and what lacks; `fill` takes them",
     "check": "read the configuration, and the devices too, and list what is wrong",
     "offsets": "focus offsets and temperature slope that curves teach; `measure` takes curves",
     "outlook": "what a night has in store: dark hours, windows, the Moon, the plan",

@@ -29,8 +29,8 @@ def config_folder(arguments: argparse.Namespace) -> Path:
     folder: Path = arguments.config or default_folder()
     if not folder.is_dir():
         raise BadInput(
-            f"There is no configuration folder {folder}; copy the example configuration there"
-            " or name another folder with --config."
+            f"There is no configuration folder {folder}; have one drafted with nightloom check"
+            f" --devices --write {folder}, copy the example there, or name another with --config."
         )
     return folder
 

@@ -53,7 +53,7 @@ FOOT = (
     " worth of a clear, dark night at the zenith. Grey: not dark.",
 )
 
-LINE, BOX = 17.0, 11.0
+LINE, BOX, SMALL = 17.0, 11.0, 12.0
 
 
 def night_sheet(observatory: Observatory, seen: Outlook) -> Canvas:
@@ -132,18 +132,16 @@ def _hours(seen: Outlook, shown: Interval, keys: Mapping[str, Style]) -> Canvas:
         for target in seen.targets
         for number, group in enumerate(target.groups)
     ]
-    height = sum(1.6 * LINE if number == 0 else 0.4 * LINE for _, number, _ in rows)
-    height += sum(LINE * len(lines) + 2.0 * BOX for _, _, lines in rows)
+    heads = {target.name: _head(seen, target) for target in seen.targets}
+    height = sum(LINE * (len(head) + 0.2) for head in heads.values())
+    height += sum(LINE * len(lines) + 2.0 * BOX + 0.4 * LINE for _, _, lines in rows)
     canvas = Canvas(WIDTH, height + 1.5 * LINE, "windows and plan")
     x = Scale(shown.start_unix_s, shown.end_unix_s, LEFT, WIDTH - RIGHT)
     y = 0.0
     for target, number, lines in rows:
         if number == 0:
-            y += LINE
-            _named(canvas, y, seen, target, keys[target.name])
-            y += 0.6 * LINE
-        else:
-            y += 0.4 * LINE
+            y = _headed(canvas, y, heads[target.name], keys[target.name])
+        y += 0.4 * LINE
         for line in lines:
             canvas.text(0.0, y + 11.0, line)
             y += LINE
@@ -154,18 +152,28 @@ def _hours(seen: Outlook, shown: Interval, keys: Mapping[str, Style]) -> Canvas:
     return canvas
 
 
-def _named(canvas: Canvas, y: float, seen: Outlook, target: Target, one: Style) -> None:
+def _head(seen: Outlook, target: Target) -> list[list[str]]:
+    """A target's name and what is to be known of it: on one line, or on two where it is long."""
     night_windows = seen.night_windows
     highest = altitude_deg(night_windows, target, night_windows.dark.grid(STEP_S)).max()
-    moon = moon_separation_deg(night_windows, target)
     facts = f"up to {highest:.0f}°, meridian {clock(meridian_s(night_windows, target))}"
     if moon_highest_deg(night_windows) > 0:
-        facts += f", Moon {moon:.0f}° off"
-    sample(canvas, 0.0, y - 4.5, one, lines=True)
-    room = WIDTH - KEY_LINE - width_px(facts, 12.0) - 8.0
-    name = shortened(target.name, room, bold=True)
-    canvas.text(KEY_LINE, y, name, bold=True)
-    canvas.text(WIDTH, y, facts, "end", FAINT, 12.0)
+        facts += f", Moon {moon_separation_deg(night_windows, target):.0f}° off"
+    name = shortened(target.name, WIDTH - KEY_LINE, bold=True)
+    room = WIDTH - KEY_LINE - width_px(facts, SMALL) - 8.0
+    return [[name, facts]] if width_px(name, 13.0, bold=True) <= room else [[name], ["", facts]]
+
+
+def _headed(canvas: Canvas, y: float, head: list[list[str]], one: Style) -> float:
+    """Write a target's head; returns where it ends."""
+    sample(canvas, 0.0, y + LINE - 4.5, one, lines=True)
+    for name, *facts in head:
+        y += LINE
+        if name:
+            canvas.text(KEY_LINE, y, name, bold=True)
+        for words in facts:
+            canvas.text(WIDTH, y, words, "end", FAINT, SMALL)
+    return y + 0.2 * LINE
 
 
 def _told(group: Group, filters: Mapping[str, FilterOutlook]) -> str:

@@ -13,7 +13,7 @@ from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_night, config_folder
 from nightloom.cli.progress import progress
 from nightloom.cli.rehearsal_table import RehearsalFigures, print_figures
-from nightloom.cli.rehearsed import keep_configuration
+from nightloom.cli.rehearsed import keep_configuration, out_folder
 from nightloom.errors import BadInput
 from nightloom.ledger import FILE_NAME
 from nightloom.rehearsal import (
@@ -40,7 +40,6 @@ DEMO_NIGHT = date(2026, 11, 10)
 
 SPEED_MAX = 200.0
 """Beyond it a rehearsal over a socket is late for everything."""
-
 
 NIGHTS_MAX = 366
 
@@ -207,29 +206,11 @@ def rehearsal_of(arguments: argparse.Namespace) -> Rehearsal:
         darkness(settings, night)
     except NoDarkness as error:
         raise BadInput(f"There is nothing to rehearse: {error}.") from None
-    out = _out_folder(arguments.out, night, arguments.seed)
+    out = out_folder(arguments.out, night, arguments.seed)
     keep_configuration(configuration, out)
     return Rehearsal(
         settings, rig, night, out, arguments.seed, arguments.hours, assumed=assumptions(said, seen)
     )
-
-
-def _out_folder(asked: Path | None, night: date, seed: int) -> Path:
-    """A folder of this rehearsal's own. Raises BadInput when it cannot be."""
-    folder = asked or _unused(Path("rehearsals") / f"{night}-seed{seed}")
-    if (folder / FILE_NAME).exists():
-        raise BadInput(f"--out {folder} holds a rehearsal already; name another folder.")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "frames").mkdir(exist_ok=True)
-    except OSError as error:
-        raise BadInput(f"--out {folder} cannot be written: {error.strerror}.") from None
-    return folder.absolute()
-
-
-def _unused(folder: Path) -> Path:
-    candidates = (folder.with_name(f"{folder.name}-{n}") for n in range(2, 10_000))
-    return folder if not folder.exists() else next(c for c in candidates if not c.exists())
 
 
 def _play(rehearsal: Rehearsal, arguments: argparse.Namespace) -> Played:

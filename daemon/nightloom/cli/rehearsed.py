@@ -1,15 +1,35 @@
-"""A rehearsal's folder read again: the configuration that it keeps, and its nights."""
+"""A rehearsal's folder: where it is, the configuration that it keeps, and how it is read again."""
 
 import shutil
+from datetime import date
 from pathlib import Path
 
 from nightloom.errors import BadInput
+from nightloom.ledger import FILE_NAME
 from nightloom.rig import simulated_settings
 from nightloom.seen_sensors import seen_sensors
 from nightloom.settings import Settings, read_settings
 
 KEPT = "configuration"
 """Folder in a rehearsal's with the files that it was made with."""
+
+
+def out_folder(asked: Path | None, night: date, seed: int) -> Path:
+    """A folder of this rehearsal's own. Raises BadInput when it cannot be."""
+    folder = asked or _unused(Path("rehearsals") / f"{night}-seed{seed}")
+    if (folder / FILE_NAME).exists():
+        raise BadInput(f"--out {folder} holds a rehearsal already; name another folder.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "frames").mkdir(exist_ok=True)
+    except OSError as error:
+        raise BadInput(f"--out {folder} cannot be written: {error.strerror}.") from None
+    return folder.absolute()
+
+
+def _unused(folder: Path) -> Path:
+    candidates = (folder.with_name(f"{folder.name}-{n}") for n in range(2, 10_000))
+    return folder if not folder.exists() else next(c for c in candidates if not c.exists())
 
 
 def keep_configuration(configuration: Path, out: Path) -> None:

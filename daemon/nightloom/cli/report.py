@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--file",
         type=Path,
         help="where it goes (default: reports/DATE.html in the configured output folder, or"
-        " report.html in the rehearsal's)",
+        " report.html in the rehearsal's, report-DATE.html where it holds several nights)",
     )
     parser.add_argument(
         "--picture", type=Path, metavar="FILE", help="draw the night as a line of time, too, as SVG"
@@ -80,10 +80,12 @@ def _of_rig(arguments: argparse.Namespace) -> tuple[Sources, Path]:
 def _of_rehearsal(arguments: argparse.Namespace) -> tuple[Sources, Path]:
     """A night in a rehearsal's folder, and where its report goes. Raises BadInput."""
     folder: Path = arguments.out
-    night = arguments.night or _newest(nights_in(folder), folder)
+    nights = nights_in(folder)
+    night = arguments.night or _newest(nights, folder)
+    file = folder / ("report.html" if len(nights) < 2 else f"report-{night}.html")
     settings = rehearsed_settings(folder, arguments.config)
     log, ledger = folder / f"{night}.jsonl", folder / FILE_NAME
-    return Sources(settings, night, log, ledger, folder / "frames"), folder / "report.html"
+    return Sources(settings, night, log, ledger, folder / "frames"), file
 
 
 def _newest(nights: Sequence[date], folder: Path) -> date:

@@ -6,6 +6,7 @@ import contextlib
 import os
 import signal
 import sys
+from collections.abc import Callable
 
 from nightloom.cli.answers import DONE, FAILED
 from nightloom.cli.configuration import add_config, settings_of
@@ -63,8 +64,19 @@ def in_the_foreground(reread: Reread, nights: int | None, gathering: Work = gath
 
 
 def _asked(reread: Reread) -> Asked:
-    """What signals ask: the first of SIGNALS to stop; the second warns, a third stops at once."""
+    """What signals ask: to stop, or to read the configuration again."""
     stop, reload = asyncio.Event(), asyncio.Event()
+    signalled = stoppable(stop)
+    at_a_terminal = any(map(os.isatty, (0, 1, 2)))
+    hung_up = signalled if at_a_terminal else reload.set
+    asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, hung_up)
+    return Asked(stop, reload, reread)
+
+
+def stoppable(stop: asyncio.Event) -> Callable[[], None]:
+    """Have the first of SIGNALS set it; the second warns, a third stops at once. Returns what they
+    call.
+    """
     loop, count = asyncio.get_running_loop(), 0
 
     def signalled() -> None:
@@ -80,9 +92,7 @@ def _asked(reread: Reread) -> Asked:
 
     for number in SIGNALS:
         loop.add_signal_handler(number, signalled)
-    at_a_terminal = any(map(os.isatty, (0, 1, 2)))
-    loop.add_signal_handler(signal.SIGHUP, signalled if at_a_terminal else reload.set)
-    return Asked(stop, reload, reread)
+    return signalled
 
 
 def _tell(text: str) -> None:

@@ -68,6 +68,8 @@ class FrameRecords:
             frame_of(sub, measured, judgement, sha256),
             gain=None if camera.gain is None else float(camera.gain),
             binning=camera.binning,
+            camera_offset=None if camera.offset is None else float(camera.offset),
+            sensor_c=sub.sensor_c,
         )
         frame, others_s = weighed(shown, self._ledger.alike(shown))
         self._ledger.enter(frame, others_s)

@@ -1,5 +1,6 @@
 """The record that survives: frames, verdicts, curves, in one SQLite file."""
 
+from nightloom.ledger.calibration_frame import CalibrationFrame
 from nightloom.ledger.ledger import Ledger
 from nightloom.ledger.patience import in_time
 from nightloom.ledger.records import (
@@ -27,6 +28,7 @@ from nightloom.ledger.tally import FilterTally, TargetTally, tally, tally_s, who
 __all__ = [
     "ENOUGH",
     "FILE_NAME",
+    "CalibrationFrame",
     "Check",
     "Curve",
     "Duration",

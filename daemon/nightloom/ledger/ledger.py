@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Mapping
 from datetime import datetime
 
+from nightloom.ledger.calibration_frame import CalibrationFrame
 from nightloom.ledger.records import (
     Check,
     Curve,
@@ -249,6 +250,15 @@ class Ledger(Store):
         )
         return (rows[0]["night"], rows[0]["rotation_deg"]) if rows else None
 
+    def latest_rotation_deg(self) -> float | None:
+        """Rotation of the latest accepted frame of all targets that has one."""
+        rows = self._rows(
+            "SELECT rotation_deg FROM frames WHERE verdict = ? AND rotation_deg IS NOT NULL"
+            " ORDER BY start_utc DESC LIMIT 1",
+            [Verdict.ACCEPTED.value],
+        )
+        return rows[0]["rotation_deg"] if rows else None
+
     def subs(
         self, target: str, verdict: Verdict = Verdict.ACCEPTED, *, night: str | None = None
     ) -> dict[str, int]:
@@ -366,6 +376,21 @@ class Ledger(Store):
             [],
         )
         return [from_row(PointingMiss, row) for row in rows]
+
+    # Calibration frames ----------------------------------------------------------------------
+
+    def add_calibration_frame(self, frame: CalibrationFrame) -> None:
+        """Enter a dark, bias or flat that is kept; one uid enters once."""
+        self._insert("calibration_frames", frame)
+
+    def calibration_frames(self, *, night: str | None = None) -> list[CalibrationFrame]:
+        """Darks, biases and flats in the order in which they were taken, of all nights."""
+        where, values = where_clause(night=night)
+        names = ", ".join(columns(CalibrationFrame))
+        rows = self._rows(
+            f"SELECT {names} FROM calibration_frames {where} ORDER BY start_utc, uid", values
+        )
+        return [from_row(CalibrationFrame, row) for row in rows]
 
     # Places ----------------------------------------------------------------------------------
 

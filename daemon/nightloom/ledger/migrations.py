@@ -204,6 +204,29 @@ MIGRATIONS = (
     ALTER TABLE frames ADD COLUMN mosaic TEXT NOT NULL DEFAULT '';
     ALTER TABLE frames ADD COLUMN panel INTEGER NOT NULL DEFAULT 0 CHECK (panel >= 0);
     """,
+    """
+    ALTER TABLE frames ADD COLUMN camera_offset REAL;
+    ALTER TABLE frames ADD COLUMN sensor_c REAL;
+    ALTER TABLE subs ADD COLUMN sensor_c REAL;
+
+    CREATE TABLE calibration_frames (
+        uid TEXT PRIMARY KEY,
+        night TEXT NOT NULL,
+        kind TEXT NOT NULL CHECK (kind IN ('dark', 'bias', 'flat')),
+        filter TEXT NOT NULL CHECK ((kind = 'flat') = (filter <> '')),
+        exposure_s REAL NOT NULL CHECK (exposure_s >= 0),
+        start_utc TEXT NOT NULL,
+        path TEXT NOT NULL,
+        sha256 TEXT NOT NULL,
+        level_adu REAL NOT NULL,
+        gain REAL,
+        camera_offset REAL,
+        binning INTEGER NOT NULL,
+        sensor_c REAL,
+        rotation_deg REAL,
+        panel_level REAL
+    ) STRICT;
+    """,
 )
 
 

@@ -88,6 +88,8 @@ class Sub:
     """That of which its target is a panel; empty where it is none."""
     panel: int = 0
     """Number of the panel, from 1; 0 where it is none."""
+    sensor_c: float | None = None
+    """Temperature of the sensor when its shutter had closed."""
 
 
 @dataclass(frozen=True)
@@ -151,6 +153,10 @@ class Frame:
     """That of which its target is a panel; empty where it is none."""
     panel: int = 0
     """Number of the panel, from 1; 0 where it is none."""
+    camera_offset: float | None = None
+    """Offset setting of the camera; None where none is set."""
+    sensor_c: float | None = None
+    """Temperature of the sensor when its shutter had closed."""
 
 
 @dataclass(frozen=True)

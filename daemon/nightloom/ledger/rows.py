@@ -10,6 +10,7 @@ from functools import cache
 from numbers import Integral, Real
 from typing import TypeVar, get_type_hints
 
+from nightloom.ledger.calibration_frame import CalibrationFrame
 from nightloom.ledger.records import (
     Check,
     Curve,
@@ -34,6 +35,7 @@ AnyRecord = (
     | GuideHotPixels
     | PointingMiss
     | Place
+    | CalibrationFrame
 )
 Record = TypeVar("Record", bound=AnyRecord)
 

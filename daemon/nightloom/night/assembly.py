@@ -1,8 +1,10 @@
 """Puts a night together from its settings and its rig."""
 
 import asyncio
+from datetime import date
 from pathlib import Path
 
+from nightloom.calibration_frames.library import FOLDER, Library
 from nightloom.clouds import SkyLook
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.errors import BadInput
@@ -56,14 +58,13 @@ def build_context(
     account = account or Account()
     guard = Guard(settings, safety, Acts(ledger, clock, log), SteadyClock(clock), log)
     cloud_monitor = CloudMonitor(settings, clock, log)
-    night, camera, measuring = str(schedule.night), rig.camera, rig.measuring
+    night, camera, focuser, measuring = str(schedule.night), rig.camera, rig.focuser, rig.measuring
     offsets = KeptPointingOffsets(ledger, night)
     pointing = Pointing(
         guard, camera, solver, cloud_monitor, settings, offsets, compute, clock, log, measuring
     )
     guides = rig.guide_camera, rig.guide_port
     guiding = Guiding(*guides, guard, settings, ledger, compute, clock, log, rig.guide_measuring)
-    focuser = rig.focuser
     focusing = Focusing(camera, focuser, settings, night, ledger, compute, clock, log, measuring)
     pipeline = FramePipeline(
         settings, schedule.night, frames_folder, ledger, compute, store, clock, log, measuring
@@ -85,6 +86,7 @@ def build_context(
         pipeline=pipeline,
         target_run=target_run,
         account=account,
+        library=_library(frames_folder, schedule.night, ledger, store),
         desk=Desk(schedule, ledger, account, clock, log),
         stop=stop or asyncio.Event(),
         seed=seed,
@@ -93,6 +95,11 @@ def build_context(
     _tell_of_frames(context)
     _tell_of_guide_stars(context)
     return context
+
+
+def _library(frames: Path | None, night: date, ledger: Ledger, store: Executor) -> Library:
+    """Of calibration frames, beside the folder of frames."""
+    return Library(None if frames is None else frames.parent / FOLDER, night, ledger, store)
 
 
 def _tell_of_guide_stars(context: Context) -> None:

@@ -3,6 +3,7 @@
 import asyncio
 from dataclasses import dataclass, field
 
+from nightloom.calibration_frames.library import Library
 from nightloom.clouds.monitor import CloudMonitor
 from nightloom.faults import GivenUp, Part
 from nightloom.focusing import star_filter
@@ -49,10 +50,15 @@ class Context:
     target_run: TargetRun
     account: Account
     desk: Desk
+    library: Library
     seed: int | None = None
     stop: asyncio.Event = field(default_factory=asyncio.Event)
     shutter: Shutter = field(default_factory=Shutter)
     given_up: GivenUp = field(default_factory=GivenUp)
+    calibration_over: bool = False
+    """Set once this night takes no calibration frames any more."""
+    darks_refused: bool = False
+    """Set once a dark under the open roof showed light: the camera has no shutter."""
 
     def without(self, part: Part) -> bool:
         """Whether the night goes on without a part of the rig at present."""

@@ -132,6 +132,7 @@ class Desk:
         if phase is Phase.ASLEEP:
             return Refused(why="No night is under way.")
         if phase in ENDING or (self.retiring_for and not retire.now):
+            self._ended.set()  # calibration frames might come yet
             return Done(said="The night is ending already: the rig is parked and closed.")
         known, self.retiring_for = bool(self.retiring_for), self.retiring_for or origin
         if retire.now:
@@ -177,6 +178,11 @@ class Desk:
     async def until_skipped(self) -> None:
         """Wait until the running target is set aside from now on."""
         await self._skipped.wait()
+
+    @property
+    def ends(self) -> bool:
+        """Whether a person has asked for the end."""
+        return self._ended.is_set()
 
     async def until_ended(self) -> None:
         """Wait for the end of the night to be asked for."""

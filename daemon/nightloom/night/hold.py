@@ -7,6 +7,7 @@ import asyncio
 from typing import Literal
 
 from nightloom.clouds import AfterCloud, LongCloud, after_cloud
+from nightloom.night.calibrate import calibrating_beside
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.schedule.schedule import SET_ASIDE_S
@@ -24,11 +25,12 @@ async def hold_out(context: Context) -> Ending:
     context.cloud_monitor.waits()
     if not context.guiding.running:
         return await _look_again(context)
-    while True:
-        context.guard.need_mount()  # which nothing else asks for anything meanwhile
-        ending = await _watch_stars(context)
-        if ending is not None:
-            return ending
+    async with calibrating_beside(context, closed=False):
+        while True:
+            context.guard.need_mount()  # which nothing else asks for anything meanwhile
+            ending = await _watch_stars(context)
+            if ending is not None:
+                return ending
 
 
 async def _look_again(context: Context) -> Ending:

@@ -4,6 +4,7 @@
     Unsafe       the weather, or the station's silence
     Operator     a person asked for the end
     Dawn         the night's time is over
+    Day          the Sun rises over a rig that is open
     NotSafe      the rig could not be parked and closed
     Unkept       frames or records cannot be written any more
     Trouble      a device did not do what it was asked, or the guard refused it
@@ -30,6 +31,11 @@ from nightloom_drivers.errors import DeviceError
 
 T = TypeVar("T")
 
+BEFORE_SUNRISE_DEG = 0.6
+"""The Sun takes minutes for it: as long as parking and closing."""
+
+LOOK_AT_SUN_S = 30.0
+
 LAST_SUB_S = 60.0
 """A sub that ends within this may end before the night does: it is worth more than the minute."""
 
@@ -48,6 +54,10 @@ class Operator(Interrupt):
 
 class Dawn(Interrupt):
     """The night's time is over."""
+
+
+class Day(Interrupt):
+    """The Sun rises, and the rig is not parked and closed."""
 
 
 class TurnedTooFar(Interrupt):
@@ -73,6 +83,7 @@ class Cut(Enum):
     UNSAFE = "unsafe weather"
     OPERATOR = "a person"
     DAWN = "dawn"
+    DAY = "day"
     NOT_SAFE = "could not park or close"
     UNKEPT = "nothing can be written any more"
     TROUBLE = "device trouble"
@@ -91,6 +102,7 @@ ERRORS: dict[Cut, tuple[type[Exception], ...]] = {
     Cut.UNSAFE: (Unsafe,),
     Cut.OPERATOR: (Operator,),
     Cut.DAWN: (Dawn,),
+    Cut.DAY: (Day,),
     Cut.NOT_SAFE: (NotSafe,),
     Cut.TROUBLE: (DeviceError, GuardRefusal, NotComputed, LedgerBusy),
     Cut.UNKEPT: (FramesNotKept, LedgerError),
@@ -137,6 +149,19 @@ async def dawn(context: Context) -> None:
     raise Dawn(f"the {hours} are over")
 
 
+async def day(context: Context) -> None:
+    """Raise Day when the Sun comes up over a rig that is not parked and closed.
+
+    It must be safe before the guard would not open any more, so that it closes in time.
+    """
+    highest_deg = context.settings.policies.safety.sun_altitude_deg - BEFORE_SUNRISE_DEG
+    while True:
+        high = context.schedule.sun_altitude_deg(context.guard.later_s()) > highest_deg
+        if high and not context.guard.is_safe:
+            raise Day("the Sun rises")
+        await asyncio.sleep(LOOK_AT_SUN_S)
+
+
 async def trouble(context: Context) -> None:
     """Raise what ended the guide loop."""
     await context.guiding.watch()
@@ -177,6 +202,7 @@ WATCHES: dict[Cut, Watch] = {
     Cut.UNSAFE: unsafe,
     Cut.OPERATOR: operator,
     Cut.DAWN: dawn,
+    Cut.DAY: day,
     Cut.UNKEPT: unkept,
     Cut.TROUBLE: trouble,
     Cut.LIMIT: limit,

@@ -13,7 +13,7 @@ from nightloom.night.interrupts import WATCHES, Cut, cut_of, marked, unless
 from nightloom.night.left_over import ended_acts
 from nightloom.night.mending import go_on_without, mend, part_of, tries_of
 from nightloom.night.phases import Next, Phase
-from nightloom.night.table import NIGHT, Phases, Roof, Work, watched
+from nightloom.night.table import NIGHT, Phases, Work, watched
 from nightloom.schedule.costs import Stopwatch
 from nightloom.telemetry.events import (
     CloudHold,
@@ -53,6 +53,7 @@ class Night:
 
     def __init__(self, context: Context, gathering: Work = gather) -> None:
         self._context = context
+        context.calibration_over = gathering is not gather
         self._phases = Phases(context.log)
         self._gathering = gathering
         self._troubles = Troubles()
@@ -107,6 +108,8 @@ class Night:
         context, cuts, reason = self._context, NIGHT[phase].cuts, str(error)
         cut = cut_of(error) if cut_of(error) in cuts else Cut.MISTAKE
         after = cuts[cut]
+        if cut in (Cut.MISTAKE, Cut.OPERATOR, Cut.UNKEPT):
+            context.calibration_over = True
         match cut:
             case Cut.MISTAKE:
                 self._failure = self._failure or error
@@ -137,11 +140,11 @@ class Night:
     async def _trouble(self, phase: Phase, after: Phase, error: Exception) -> Phase:
         """Where trouble leads by the table of faults; before another try there is a rest.
 
-        What fails while the rig is made safe leads where the table of the night says, and is not
-        counted with anything that was recovered from.
+        What fails while the rig is made safe, or once the lights are done, leads where the table of
+        the night says, and is not counted with anything that was recovered from.
         """
         context = self._context
-        if NIGHT[phase].roof is Roof.CLOSES:
+        if after is not Phase.READYING:
             self._tell(error, after.value)
             return after
         linked = context.rig.link.connected
@@ -161,7 +164,7 @@ class Night:
         number = self._troubles.number(part)
         then, after = self._possible(phase, part, row, error)
         if then is Then.RETIRE:
-            self._outcome = GIVEN_UP
+            self._outcome, self._context.calibration_over = GIVEN_UP, True
         self._tell(error, then.value, row.mend)
         self._context.log.emit(
             GivenUp(

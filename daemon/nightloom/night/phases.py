@@ -23,6 +23,9 @@ class Phase(StrEnum):
     """Standing still, because a person asked for it; the weather is watched."""
     SHELTERING = "sheltering"
     """Parked and closed from bad weather."""
+    CALIBRATING = "calibrating"
+    """Taking calibration frames when the night's lights are done, parked and closed; for flats of
+    the sky it opens once more."""
     RETIRING = "retiring"
     """Parking, closing, warming up."""
     STRANDED = "stranded"

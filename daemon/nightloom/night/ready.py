@@ -8,9 +8,9 @@ from nightloom.faults import Part
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
 from nightloom.safety import make_safe
-from nightloom.telemetry.events import CoolingFellShort, SensorCooled
+from nightloom.telemetry.events import CoolingFellShort, DeviceTrouble, SensorCooled
 from nightloom_drivers.clock import steady_s
-from nightloom_drivers.errors import DeviceContradicts, DeviceLate
+from nightloom_drivers.errors import DeviceContradicts, DeviceError, DeviceLate
 
 LINK_DEADLINE_S = 600.0
 """A server that was started again is back within seconds; a host that rebooted, in minutes."""
@@ -47,7 +47,7 @@ async def ready(context: Context) -> Ending:
             opens_s = context.schedule.opens_s(due_s)
             cools_s = opens_s - context.settings.policies.acquire.cool_before_s
             if context.clock.unix_s() >= cools_s and cooling is None:
-                cooling = group.create_task(_cool(context))
+                cooling = group.create_task(cool(context))
             if context.clock.unix_s() < opens_s:
                 await make_safe(context.guard, context.log)
                 again_s = context.clock.unix_s() + PLAN_AGAIN_S
@@ -58,7 +58,7 @@ async def ready(context: Context) -> Ending:
             if reasons:
                 _leave(cooling)
                 return Next(Phase.SHELTERING, "; ".join(reasons))
-            await _open(context)
+            await open_up(context)
             await context.sleep_until(min(due_s, context.clock.unix_s() + LOOK_AGAIN_S))
             target = context.schedule.choose() if context.clock.unix_s() >= due_s else None
             if target is not None and cooling is not None:
@@ -92,40 +92,51 @@ async def connect_safety(context: Context) -> None:
         raise several.exceptions[0] from several
 
 
-async def _cool(context: Context) -> None:
-    """Cool the sensor; one that does not come to its set point is held at what it can hold."""
-    camera, wanted = context.rig.camera, context.settings.observatory.camera
-    if not wanted.cooled:
+async def cool(context: Context, wanted_c: float | None = None) -> None:
+    """Cool the sensor to a temperature, or else the configured one; one that does not come there is
+    held at what it can hold.
+    """
+    camera, said = context.rig.camera, context.settings.observatory.camera
+    if not said.cooled:
         return
-    began_s = steady_s()
-    ramp = wanted.cooling_ramp_c_per_min
+    began_s, ramp = steady_s(), said.cooling_ramp_c_per_min
+    wanted_c = said.target_temperature_c if wanted_c is None else wanted_c
     try:
-        if camera.is_below(wanted.target_temperature_c):
-            await camera.keep_below(wanted.target_temperature_c)
+        if camera.is_below(wanted_c):
+            await camera.keep_below(wanted_c)
         else:
-            await camera.cool(wanted.target_temperature_c, ramp, COOLING_DEADLINE_S)
+            await camera.cool(wanted_c, ramp, COOLING_DEADLINE_S)
     except (DeviceLate, DeviceContradicts):
         reached_c = camera.temperature_c
         if reached_c is None:
             raise
-        context.log.emit(
-            CoolingFellShort(wanted_c=wanted.target_temperature_c, reached_c=reached_c)
-        )
-        if reached_c > wanted.target_temperature_c:
+        context.log.emit(CoolingFellShort(wanted_c=wanted_c, reached_c=reached_c))
+        if reached_c > wanted_c:
             camera.aim_for(SET_POINT_STEP_C * math.ceil(reached_c / SET_POINT_STEP_C))
         return
     context.log.emit(
         SensorCooled(
-            temperature_c=camera.temperature_c or wanted.target_temperature_c,
+            temperature_c=camera.temperature_c or wanted_c,
             took_s=steady_s() - began_s,
         )
     )
 
 
-async def _open(context: Context) -> None:
-    """Open what is not open; the roof passes a parked telescope only."""
+async def open_up(context: Context) -> None:
+    """Open what is not open, with the panel dark; the roof passes a parked telescope only."""
+    await _darken_panel(context)
     if not context.guard.is_open:
         await context.guard.park()
         await context.guard.open_roof()
     if context.rig.dust_cap is not None:
         await context.rig.dust_cap.open()
+
+
+async def _darken_panel(context: Context) -> None:
+    """Have a panel dark that a run which was cut short left on; no night is lost for it."""
+    panel = context.rig.light_panel
+    try:
+        if panel is not None and panel.is_ready and panel.is_on:
+            await panel.off()
+    except DeviceError as error:
+        context.log.emit(DeviceTrouble.of(error, "the roof opens all the same"))

@@ -4,6 +4,7 @@ import asyncio
 from typing import Literal
 
 from nightloom.faults import Act, row_of
+from nightloom.night.calibrate import calibrates
 from nightloom.night.closing_up import beside
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
@@ -13,13 +14,18 @@ from nightloom_drivers.clock import steady_s
 from nightloom_drivers.errors import DeviceError
 
 
-async def retire(context: Context) -> Next[Literal[Phase.ASLEEP]]:
-    """Park and close, save what is in hand, warm up. Raises NotSafe."""
+async def retire(context: Context) -> Next[Literal[Phase.ASLEEP, Phase.CALIBRATING]]:
+    """Park and close, save what is in hand; warm up, unless calibration frames come first.
+
+    Raises NotSafe.
+    """
     async with asyncio.TaskGroup() as group:
         group.create_task(beside(context, "the night ends"))
         await make_safe(context.guard, context.log)
     await context.pipeline.drain()
-    await _warm(context)
+    if calibrates(context):
+        return Next(Phase.CALIBRATING, "calibration frames are lacking")
+    await warm(context)
     return Next(Phase.ASLEEP, "parked and closed")
 
 
@@ -30,7 +36,8 @@ async def strand(context: Context) -> Next[Literal[Phase.RETIRING]]:
     return Next(Phase.RETIRING, "trying again to park and close")
 
 
-async def _warm(context: Context) -> None:
+async def warm(context: Context) -> None:
+    """Warm the sensor up gently; trouble leaves the cooler as it is."""
     policy, began_s = context.settings.policies.warm, steady_s()
     camera = context.rig.camera
     if not context.settings.observatory.camera.cooled:

@@ -4,6 +4,7 @@ import asyncio
 from typing import Literal
 
 from nightloom.faults import Act, row_of
+from nightloom.night.calibrate import calibrating_beside
 from nightloom.night.closing_up import beside
 from nightloom.night.context import Context
 from nightloom.night.phases import Next, Phase
@@ -18,7 +19,7 @@ async def shelter(context: Context) -> Next[Literal[Phase.READYING]]:
         group.create_task(beside(context, "shelter"))
         await make_safe(context.guard, context.log)
     wait_s = context.settings.policies.weather.wait_safe_s
-    async with asyncio.TaskGroup() as group:
+    async with calibrating_beside(context, closed=True), asyncio.TaskGroup() as group:
         asking = group.create_task(_keep_asking(context))
         await context.guard.until_weather_is_safe(wait_s)
         asking.cancel()

@@ -91,6 +91,7 @@ def _closed(context: Context, sub: Sub, facts: HeaderFacts, began_s: float) -> S
         guide_peak_arcsec=facts.guide_peak_arcsec,
         guide_seeing_arcsec=facts.guide_seeing_arcsec,
         rotation_deg=None if solution is None else solution.rotation_deg,
+        sensor_c=facts.sensor_temperature_c,
         guide_transparency=context.cloud_monitor.sub_ends(sub.uid),
         lit_sky=context.schedule.lit_ratio(
             context.target_run.running, began_s + sub.exposure_s / 2

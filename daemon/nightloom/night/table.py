@@ -10,6 +10,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from nightloom.night.acquire import acquire
+from nightloom.night.calibrate import calibrate
 from nightloom.night.context import Context
 from nightloom.night.cross import cross
 from nightloom.night.gather import gather
@@ -59,6 +60,16 @@ _OPEN: Mapping[Cut, Phase] = {
 
 _TARGET: Mapping[Cut, Phase] = {**_OPEN, Cut.SKIP: P.ACQUIRING}
 """What cuts in while there is a target to set aside."""
+
+_AFTER_DAWN: Mapping[Cut, Phase] = {
+    Cut.DAY: P.RETIRING,
+    **{
+        cut: P.RETIRING if after is P.READYING else after
+        for cut, after in _OPEN.items()
+        if cut is not Cut.DAWN
+    },
+}
+"""What cuts in when the dark hours are over: nothing leads back into them."""
 
 _CLOSING: Mapping[Cut, Phase] = {
     Cut.MISTAKE: P.STRANDED,
@@ -134,7 +145,18 @@ NIGHT: Mapping[Phase, Row] = {
         {P.READYING: "the weather is safe again"},
         {**_CLOSING, Cut.OPERATOR: P.RETIRING, Cut.DAWN: P.RETIRING},
     ),
-    P.RETIRING: Row(retire, Roof.CLOSES, {P.ASLEEP: "parked and closed"}, _CLOSING),
+    P.RETIRING: Row(
+        retire,
+        Roof.CLOSES,
+        {P.ASLEEP: "parked and closed", P.CALIBRATING: "calibration frames are lacking"},
+        _CLOSING,
+    ),
+    P.CALIBRATING: Row(
+        calibrate,
+        Roof.MAY_BE_OPEN,
+        {P.RETIRING: "what could be taken is taken"},
+        _AFTER_DAWN,
+    ),
     P.STRANDED: Row(strand, Roof.CLOSES, {P.RETIRING: "trying again"}, _CLOSING),
 }
 """The whole night but for its first move, which is from asleep to readying."""

@@ -143,6 +143,10 @@ def _next(context: Context, exposing: Exposing | None) -> NextStep | None:
             wait_s = context.settings.policies.weather.wait_safe_s
             what = f"opening, when the weather has been safe for {wait_s / 60:g} min"
             return NextStep(what=what, at_utc=None)
+        case "calibrating":
+            return NextStep(
+                what="parked and closed, when calibration frames are taken", at_utc=None
+            )
         case "retiring":
             return NextStep(what="parked and closed", at_utc=None)
         case "stranded":

@@ -13,7 +13,7 @@ from nightloom.night.context import Context
 from nightloom.night.night import Night
 from nightloom.night.summary import NightSummary
 from nightloom.rehearsal.lives import Life, Lives
-from nightloom.rehearsal.observer import ENDED, Finding, Observer, TakenSub, audit
+from nightloom.rehearsal.observer import ENDED, Finding, Observer, Shot, TakenSub, audit
 from nightloom.rehearsal.rehearsal import Rehearsal
 from nightloom.rehearsal.troubles import Scene, TroubledDisk, bring_all
 from nightloom.rehearsal.witness import Witness
@@ -62,6 +62,8 @@ class Played:
     """The largest distance of a filter from its share over the night, in cycles."""
     subs: list[TakenSub]
     """The subs that left the camera, with what was true of them."""
+    shots: list[Shot]
+    """The calibration frames that did."""
     unkept: FramesNotKept | None = None
     """What ended the night early: a disk that keeps no more frames."""
 
@@ -112,7 +114,8 @@ async def _watched(
             for meddling in beside:
                 meddling.cancel()
     observer.disk_refused(scene.disk.refused)
-    played = _judged(rehearsal, summary, unkept, observer.findings, observer.subs)
+    seen = observer.findings, observer.subs, observer.shots
+    played = _judged(rehearsal, summary, unkept, *seen)
     scene.daemon.bury()
     return played
 
@@ -148,7 +151,9 @@ async def _until_too_late(
     rehearsal: Rehearsal, clock: Clock, night: Awaitable[FramesNotKept | None]
 ) -> FramesNotKept | None:
     """Let a night come to its end. Raises TimeoutError when it should have ended long ago."""
-    left_s = rehearsal.ends_s + ENDED.tolerance - clock.unix_s()
+    calibration = rehearsal.settings.policies.calibration
+    then_s = calibration.after_night_max_s if calibration.night_takes else 0.0
+    left_s = rehearsal.ends_s + ENDED.tolerance + then_s - clock.unix_s()
     async with asyncio.timeout(left_s):
         return await night
 
@@ -178,8 +183,8 @@ def play_over_socket(
                 unkept = await _play(
                     rehearsal, link, clock, workers, Threads(), summary, listeners, person, Life()
                 )
-                findings, subs = await witness.told()
-        return _judged(rehearsal, summary, unkept, findings, subs)
+                seen = await witness.told()
+        return _judged(rehearsal, summary, unkept, *seen)
 
     with asyncio.Runner(loop_factory=lambda: ScaledTimeLoop(speed, origin_s)) as runner:
         return runner.run(night())
@@ -226,7 +231,10 @@ async def _play(
         )
         try:
             async with outages_told(link, log), _beside(person, context):
-                await Night(context, rehearsal.gathering).run()
+                if rehearsal.by_day is None:
+                    await Night(context, rehearsal.gathering).run()
+                else:
+                    await rehearsal.by_day(context)
         except FramesNotKept as unkept:
             return unkept
     return None
@@ -249,6 +257,7 @@ def _judged(
     unkept: FramesNotKept | None,
     findings: list[Finding],
     subs: list[TakenSub],
+    shots: list[Shot],
 ) -> Played:
     """What was seen, and what the records hold."""
     records = audit(
@@ -257,6 +266,8 @@ def _judged(
         subs,
         rehearsal.out / FILE_NAME,
         rehearsal.frames_folder,
+        shots,
+        rehearsal.rig.sensor.bias_adu,
     )
     every = sorted([*findings, *records.findings], key=lambda finding: finding.utc)
-    return Played(summary, every, records.unevenness, subs, unkept)
+    return Played(summary, every, records.unevenness, subs, shots, unkept)

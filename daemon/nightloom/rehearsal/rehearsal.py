@@ -1,16 +1,18 @@
 """What is rehearsed: one night of one observatory on its simulated rig."""
 
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from nightloom.night.context import Context
 from nightloom.night.gather import gather
 from nightloom.night.table import Work
 from nightloom.rehearsal.troubles import Coming, Trouble
 from nightloom.schedule.schedule import ready_from_s
 from nightloom.schedule.windows import darkness
 from nightloom.settings import Settings
-from nightloom.sky import Interval
+from nightloom.sky import Interval, night_span
 from nightloom.telemetry.events import LikenessAssumed
 from nightloom_drivers.rig_settings import RigSettings
 from nightloom_drivers.sent import Sent
@@ -32,6 +34,8 @@ class Rehearsal:
     frames: bool = True
     gathering: Work = gather
     """What the night does once a target is ready: take subs, or something else."""
+    by_day: Callable[[Context], Awaitable[None]] | None = None
+    """What is done before the night, at noon, in its place; None for the night itself."""
     troubles: tuple[Trouble, ...] = ()
     """What goes wrong, each at a moment that the seed draws; on virtual time only."""
     comings: tuple[Coming, ...] = ()
@@ -48,6 +52,8 @@ class Rehearsal:
     @property
     def starts_s(self) -> float:
         """When the rehearsed daemon wakes up, in Unix seconds. Raises NoDarkness."""
+        if self.by_day is not None:
+            return night_span(self.settings.observatory.site.place, self.night).start_unix_s
         return ready_from_s(self.settings, self.dark) + self.late_s
 
     @property

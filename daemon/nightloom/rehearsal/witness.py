@@ -8,7 +8,7 @@ from functools import partial
 from multiprocessing.connection import Connection
 from typing import Self
 
-from nightloom.rehearsal.observer import Finding, Observer, TakenSub
+from nightloom.rehearsal.observer import Finding, Observer, Shot, TakenSub
 from nightloom.settings import Settings
 from nightloom_drivers.clock import Clock
 from nightloom_drivers.serve import Options, serve
@@ -34,12 +34,12 @@ class Witness:
         """What that process is to run."""
         return partial(_serve_observed, self._settings, self._theirs)
 
-    async def told(self) -> tuple[list[Finding], list[TakenSub]]:
+    async def told(self) -> tuple[list[Finding], list[TakenSub], list[Shot]]:
         """The night is over: ask what was seen. Raises EOFError when the process has died."""
         self._theirs.close()
         self._ours.send("the night is over")
-        findings, subs = await asyncio.to_thread(self._ours.recv)
-        return findings, subs
+        findings, subs, shots = await asyncio.to_thread(self._ours.recv)
+        return findings, subs, shots
 
 
 def _serve_observed(
@@ -62,7 +62,7 @@ async def _observed(
         async with observer.watching():
             await asked.wait()
         loop.remove_reader(pipe.fileno())
-        pipe.send((observer.findings, observer.subs))
+        pipe.send((observer.findings, observer.subs, observer.shots))
 
     telling = asyncio.create_task(tell())
     try:

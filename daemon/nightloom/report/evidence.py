@@ -38,6 +38,25 @@ def focus(night: Night, keys: dict[str, Style], zone: tzinfo) -> Iterator[str]:
         yield html.table(["at", "look", "filter", "found"], rows)
 
 
+def library(night: Night) -> Iterator[str]:
+    """What was taken of calibration frames, and what is lacking still."""
+    if not night.library:
+        return
+    heads = ["of the lights", "tonight", "there now", "too old", "wanted", "lacking"]
+    rows = [
+        [
+            one.frames,
+            str(one.tonight),
+            str(one.fresh),
+            str(one.too_old),
+            str(one.wanted),
+            str(one.missing or "–"),
+        ]
+        for one in night.library
+    ]
+    yield html.table(heads, rows, range(1, len(heads)))
+
+
 def same_sky(found: Findings, keys: dict[str, Style]) -> Iterator[str]:
     """What each filter's accepted seconds met, and how far the filters differ."""
     night = found.night

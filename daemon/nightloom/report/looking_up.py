@@ -21,6 +21,7 @@ from nightloom.report.records import (
     Look,
     Night,
 )
+from nightloom.report.shelves import shelves_of
 from nightloom.schedule.costs import bound_fraction
 from nightloom.schedule.windows import NightWindows, NoDarkness
 from nightloom.settings import Settings, Target, cycle_of
@@ -71,6 +72,7 @@ def night_of(sources: Sources) -> tuple[Night, tzinfo]:
         learned = learned_offsets(ledger, settings.observatory) if ledger else None
         rows = _rows(ledger, settings.targets.targets, subs, str(sources.night))
         looks = _looks(story, ledger, str(sources.night))
+        shelves = shelves_of(ledger, settings, str(sources.night), story.dark) if ledger else ()
     table = _table(settings, sources.night)
     return Night(
         night=str(sources.night),
@@ -94,6 +96,7 @@ def night_of(sources: Sources) -> tuple[Night, tzinfo]:
         moon_lit=_moon_lit(table, story.dark),
         least_gap_s=_least_gap_s(settings, subs),
         arcsec_per_px=_scale(settings),
+        library=shelves,
         ended=story.ended,
     ), zone
 

@@ -58,6 +58,7 @@ _PHASES = {
     "crossing": Use.CROSSING,
     "acquiring": Use.ACQUIRING,
     "readying": Use.WAITING,
+    "calibrating": Use.CLOSING,
     "retiring": Use.CLOSING,
     "asleep": Use.CLOSING,
 }

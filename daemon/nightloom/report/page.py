@@ -48,6 +48,7 @@ def _parts(found: Findings, name: str) -> Iterator[str]:
     yield html.section("Focus", *evidence.focus(night, keys, zone))
     yield html.section("Whether the filters saw the same sky", *evidence.same_sky(found, keys))
     yield html.section("Rejected frames", *evidence.rejected(found))
+    yield html.section("Darks, biases and flats", *evidence.library(night))
     yield html.section("What went wrong, and what was done", *evidence.told(night, zone))
 
 

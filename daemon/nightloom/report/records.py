@@ -161,6 +161,18 @@ class Backlash:
 
 
 @dataclass(frozen=True)
+class Shelf:
+    """Calibration frames that some lights ask for, in words, and how many there are."""
+
+    frames: str
+    tonight: int
+    fresh: int
+    too_old: int
+    wanted: int
+    missing: int
+
+
+@dataclass(frozen=True)
 class Night:
     """All that the report knows of a night."""
 
@@ -190,5 +202,6 @@ class Night:
     least_gap_s: float | None = None
     """The least time that the gaps of the night's subs could have taken."""
     arcsec_per_px: float | None = None
+    library: tuple[Shelf, ...] = ()
     ended: bool = True
     """Whether the log says that the rig was parked and closed at the end."""

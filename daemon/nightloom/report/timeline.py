@@ -24,6 +24,7 @@ PHASES = {
     "holding": ("cloud", "#f2c879"),
     "pausing": ("paused", "#f0e442"),
     "sheltering": ("shelter", "#e0a080"),
+    "calibrating": ("calibration frames", "#d5d5ea"),
     "retiring": ("closing", "#999999"),
     "stranded": ("not safe", "#000000"),
 }

@@ -127,5 +127,10 @@ def _read(adapter: TypeAdapter[Message], line: bytes) -> Message:
         return adapter.validate_json(line)
     except ValidationError as error:
         first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-        place = ".".join(map(str, first["loc"]))
+        place = _printable(".".join(map(str, first["loc"])))
         raise Misunderstood(f"{place or 'The line'}: {first['msg']}.") from error
+
+
+def _printable(place: str) -> str:
+    """A place in a message on one line of some length, whatever its keys are."""
+    return "".join(one if one.isprintable() else "?" for one in place[:80])

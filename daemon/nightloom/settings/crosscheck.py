@@ -24,6 +24,7 @@ def disagreements(tables: Tables) -> list[Problem]:
         *_blind_filters_asked(tables),
         *_offsets_out_of_reach(tables),
         *_roof_without_station(tables),
+        *_flats_without_panel(tables),
     ]
 
 
@@ -141,6 +142,20 @@ def _roof_without_station(tables: Tables) -> Iterator[Problem]:
             roof.get("device", ""),
             "would open with no [weather] station to close it in the rain; add one, or say"
             " unwatched = true where somebody watches the sky all night",
+        )
+
+
+def _flats_without_panel(tables: Tables) -> Iterator[Problem]:
+    """A night that is to take flats of a panel has one."""
+    said = _table(tables.get("policies.toml"), "calibration")
+    takes = said.get("night_takes")
+    wanted = isinstance(takes, list) and "flat" in takes and said.get("flats_of") != "sky"
+    if wanted and "light_panel" not in tables.get("observatory.toml", {}):
+        yield Problem(
+            "policies.toml",
+            "calibration.night_takes",
+            "flat",
+            'needs a [light_panel] in observatory.toml, or flats_of = "sky"',
         )
 
 

@@ -487,6 +487,12 @@ class DustCap(Table):
     device: str = Field(min_length=1, description="INDI name of the device")
 
 
+class LightPanel(Table):
+    """The light for flats: in the dust cap, or where the telescope looks when it is parked."""
+
+    device: str = Field(min_length=1, description="INDI name of the device")
+
+
 class Outlet(Table):
     """What switches the power of one role's device; both names are as its driver has them."""
 
@@ -595,6 +601,11 @@ class Observatory(Table):
     )
     roof: Roof | None = Field(default=None, description="the roof or dome shutter")
     dust_cap: DustCap | None = Field(default=None, description="the telescope's cap")
+    light_panel: LightPanel | None = Field(
+        default=None,
+        description="the light for flats: in the dust cap, or without one before the parked"
+        " telescope",
+    )
     power: PowerSwitch | None = Field(
         default=None, description="what switches the power of devices that hang"
     )

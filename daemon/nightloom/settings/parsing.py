@@ -10,7 +10,7 @@ MARKS = (b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")
 
 _AT = re.compile(r" \(at line (\d+), column \d+\)$")
 _DECIMAL_COMMA = re.compile(r"=\s*([+-]?\d+),(\d+)\s*(#.*)?$")
-_UNQUOTED = re.compile(r"=\s*([^\W\d][^\"'#\[\]{}=,]*?)\s*(#.*)?$")
+_UNQUOTED = re.compile(r"=\s*((?:[^\W\d]|[~/])[^\"'#\[\]{}=,]*?)\s*(#.*)?$")
 
 
 class Unreadable(Exception):

@@ -10,6 +10,7 @@ from typing import Self
 
 from pydantic import Field, field_validator, model_validator
 
+from nightloom.settings.calibration import CalibrationPolicy
 from nightloom.settings.frame_path import NamePattern
 from nightloom.settings.notices import NoticePolicy
 from nightloom.settings.remote import RemotePolicy
@@ -166,7 +167,7 @@ class DitherPolicy(Table):
         default=1, ge=1, le=1000, description="subs of each filter that one pointing takes"
     )
     exposed_s_per_pointing: float = Field(
-        default=60.0,
+        default=30.0,
         ge=0,
         le=7200,
         description="exposed seconds of each filter that one pointing takes where these are more"
@@ -385,6 +386,9 @@ class Policies(Table):
     safety: SafetyPolicy = Field(default_factory=SafetyPolicy, description="the guard's limits")
     frames: FramesPolicy = Field(default_factory=FramesPolicy, description="frames")
     acquire: AcquirePolicy = Field(default_factory=AcquirePolicy, description="centring a target")
+    calibration: CalibrationPolicy = Field(
+        default_factory=CalibrationPolicy, description="darks, biases and flats"
+    )
     notices: NoticePolicy = Field(
         default_factory=NoticePolicy, description="word to a person who is not there"
     )

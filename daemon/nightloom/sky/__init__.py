@@ -10,6 +10,7 @@ from nightloom.sky.altitude import (
     altitude_azimuth,
     hour_angle_h,
     meridian_time,
+    place_at,
     sidereal_deg,
 )
 from nightloom.sky.bodies import (
@@ -56,6 +57,7 @@ __all__ = [
     "night_span",
     "outside",
     "overlaps",
+    "place_at",
     "separation_deg",
     "sidereal_deg",
     "sun_altitude",

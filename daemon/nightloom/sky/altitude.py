@@ -60,6 +60,20 @@ def hour_angle_h(site: Site, ra_deg: ArrayLike, dec_deg: ArrayLike, unix_s: Arra
     return np.asarray((angle_deg + 180.0) % 360.0 - 180.0) / 15.0
 
 
+def place_at(
+    site: Site, altitude_deg: float, azimuth_deg: float, unix_s: float
+) -> tuple[float, float]:
+    """Right ascension and declination of date, in degrees, of a direction seen from a site.
+
+    Half a degree from the ICRS place, by precession: enough for what needs no target.
+    """
+    angle, dec = erfa.ae2hd(
+        np.radians(azimuth_deg), np.radians(altitude_deg), np.radians(site.latitude_deg)
+    )
+    sidereal = float(sidereal_deg(unix_s, site.longitude_deg))
+    return (sidereal - float(np.degrees(angle))) % 360.0, float(np.degrees(dec))
+
+
 def meridian_time(site: Site, ra_deg: float, dec_deg: float, near_unix_s: float) -> float:
     """The moment of upper transit nearest to the one given."""
     moment = near_unix_s

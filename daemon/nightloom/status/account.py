@@ -12,7 +12,7 @@ from nightloom.telemetry.words import sentence
 PROBLEMS_MAX = 20
 """Older warnings and errors are in the log."""
 
-WITHOUT_TARGET = {"asleep", "readying", "sheltering", "retiring", "stranded"}
+WITHOUT_TARGET = {"asleep", "readying", "sheltering", "calibrating", "retiring", "stranded"}
 """Phases in which no target is acquired or runs."""
 
 

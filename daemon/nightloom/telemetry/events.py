@@ -869,6 +869,70 @@ class CycleCompleted(Event):
     accepted_s: dict[str, float] = Field(description="accepted seconds so far by filter")
 
 
+# Calibration frames -------------------------------------------------------------------------
+
+
+class CalibrationFrameKept(Event):
+    """A dark, bias or flat is in the library."""
+
+    uid: str = Field(description="the frame's name in the ledger")
+    kind: str = Field(description="dark, bias or flat")
+    filter: str = Field(default="", description="filter of a flat")
+    exposure_s: float = Field(description="exposure")
+    level_adu: float = Field(description="median of its pixels")
+    sensor_c: float | None = Field(default=None, description="temperature of the sensor")
+
+
+class FlatTried(Event):
+    """A flat missed the level that is asked for, and tells what the next one needs."""
+
+    filter: str = Field(description="the filter")
+    exposure_s: float = Field(description="its exposure")
+    level_share: float = Field(description="its signal, in parts of the one asked for")
+    trial: int = Field(description="number of the trial in this filter, from 1")
+
+
+class FlatsGivenUp(Event):
+    """There will be no more flats in a filter for now."""
+
+    level: ClassVar[Level] = "warning"
+
+    filter: str = Field(description="the filter")
+    kept: int = Field(description="flats that were kept before")
+    reason: str = Field(description="why no more")
+
+
+class LightLeaked(Event):
+    """A dark was not dark although everything is closed; no darks or biases are taken for now."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="the level that was seen")
+
+
+class DarksRefused(Event):
+    """The camera is not dark under an open roof, as one without a shutter; no darks there."""
+
+    reason: str = Field(description="the level that was seen")
+
+
+class CalibrationLeft(Event):
+    """Calibration frames could not be taken any more, for something else than trouble."""
+
+    level: ClassVar[Level] = "warning"
+
+    reason: str = Field(description="what stands against them")
+
+
+class CalibrationEnded(Event):
+    """The night's calibration frames are taken, as far as they could be."""
+
+    biases: int = Field(description="biases of this night")
+    darks: int = Field(description="darks of this night")
+    flats: int = Field(description="flats of this night")
+    lacking: list[str] = Field(description="what the lights lack still, in words")
+
+
 # Sky ----------------------------------------------------------------------------------------
 
 

@@ -70,6 +70,7 @@ PHASES = {
     "holding": "Waiting for the sky, roof open",
     "pausing": "Pausing",
     "sheltering": "Parking and closing for shelter",
+    "calibrating": "Taking calibration frames",
     "retiring": "Parking and closing for the night",
     "stranded": "Not parked and closed; trying again",
 }
@@ -203,6 +204,14 @@ def _not_centred(event: e.PointingFailed) -> str:
     """The target, the likely cause, and the reason."""
     cause = _CAUSES.get(event.cause, event.cause)
     return f"{event.target} could not be centred, {cause}: {event.reason}"
+
+
+def _calibrated(event: e.CalibrationEnded) -> str:
+    """What was taken, and what is lacking still."""
+    numbers = {"biases": event.biases, "darks": event.darks, "flats": event.flats}
+    taken = [f"{number} {kind}" for kind, number in numbers.items() if number]
+    head = f"Calibration frames taken: {', '.join(taken) or 'none'}"
+    return f"{head}; lacking still: {', '.join(event.lacking) or 'nothing'}"
 
 
 # The table ----------------------------------------------------------------------------------------
@@ -383,6 +392,20 @@ SAID: dict[type[Event], Said] = {
     ),
     e.VerdictsLeft: Said("The next start judges frames left over: {uids:uid}"),
     e.CycleCompleted: Said("{target}: cycle {cycle:number} complete; so far {accepted_s:time}"),
+    # Calibration frames
+    e.CalibrationFrameKept: Said(
+        "Kept a {kind}[ in {filter}] of {exposure_s:s}: level {level_adu:adu}[, sensor at"
+        " {sensor_c:c}]",
+        SUBS,
+    ),
+    e.FlatTried: Said(
+        "Flat in {filter} of {exposure_s:s}: {level_share:share} of the level asked for", SUBS
+    ),
+    e.FlatsGivenUp: Said("No more flats in {filter} now, {kept:+flat} kept: {reason}"),
+    e.LightLeaked: Said("No darks now, it is not dark behind closed covers: {reason}"),
+    e.DarksRefused: Said("No darks under the open roof: {reason}", ALL),
+    e.CalibrationLeft: Said("Calibration frames are left: {reason}"),
+    e.CalibrationEnded: Said(_function(_calibrated)),
     # Sky
     e.SkyChanged: Said(_function(_sky)),
     e.CloudHold: Said(_function(_hold)),

@@ -13,6 +13,7 @@ from nightloom_drivers.physics.sensor import Pixels as Pixels
 from nightloom_drivers.physics.sensor import Sensor, binned, digitise
 from nightloom_drivers.physics.view import View
 from nightloom_drivers.physics.weather import Weather
+from nightloom_drivers.rig_settings import SensorSettings
 
 _FAINTEST = 0.15  # of the noise of a pixel: stars with a fainter peak are not drawn
 _POOL_SIZE = 1 << 20
@@ -31,6 +32,13 @@ class Window:
     def area(self) -> tuple[slice, slice]:
         """The rows and columns of the window."""
         return slice(self.y, self.y + self.height), slice(self.x, self.x + self.width)
+
+
+def sees_light(kind: FrameKind, sensor: SensorSettings) -> bool:
+    """Whether light that falls onto a sensor gets into a frame of a kind."""
+    return kind in (FrameKind.LIGHT, FrameKind.FLAT) or (
+        kind is FrameKind.DARK and not sensor.has_shutter
+    )
 
 
 class MainCamera:
@@ -59,14 +67,14 @@ class MainCamera:
         """Return the frame, shape (height, width) after binning; the first row is the lowest.
 
         The world's wheel, focuser, mount, covers and panel are read through the exposure, so ask
-        when it has ended. Dark and bias frames see no light whatever is open; light and flat
-        frames see the sky, or the panel when the cap is closed. Binned pixels are sums.
+        when it has ended. A bias sees no light; a dark sees none when the sensor has a shutter.
+        All others see the sky, or the panel when the cap is closed. Binned pixels are sums.
         """
         whole = Window(0, 0, self.settings.width_px, self.settings.height_px)
         window = window or whole
         exposure_s = 0.0 if kind is FrameKind.BIAS else exposure_s
         sensor_c = self.cooler.temperature_c(t_start_s + exposure_s / 2)
-        area, lit = window.area, kind in (FrameKind.LIGHT, FrameKind.FLAT) and exposure_s > 0
+        area, lit = window.area, sees_light(kind, self.settings) and exposure_s > 0
         warmth = np.float32(self._sensor.warmth(sensor_c) * exposure_s)
         electrons = self._sensor.dark_at_0c[area] * warmth
         if lit:

@@ -118,6 +118,7 @@ class MainLightPath:
         panel_mag = self._settings.enclosure.panel_mag_per_arcsec2
         glow = self._glow(filter_, panel_mag) * float(panel.mean())
         way = float(np.mean(cap * self._roof.sample(times)))
+        glow += self._leak(filter_, float(times[count // 2])) * (1 - way)
         sight = self._mount.boresight(times)
         air = beam(self._air, sight, times, filter_) if way > 0 else None
         if air is None:
@@ -160,6 +161,16 @@ class MainLightPath:
             float(smear[0, 1]),
             min(out_px / (2 * settings.optics.focal_ratio), LARGEST_DISK_PX),
             settings.optics.central_obstruction,
+        )
+
+    def _leak(self, filter_: FilterSettings, t_s: float) -> float:
+        """Return electrons per second in a pixel from the sky past closed covers."""
+        share = self._settings.enclosure.leak_share
+        if share == 0.0:
+            return 0.0
+        return (
+            self._glow(filter_, self._air.sky.brightness_mag_per_arcsec2(t_s, filter_, 90, 0))
+            * share
         )
 
     def _zero_point(self, filter_: FilterSettings) -> float:

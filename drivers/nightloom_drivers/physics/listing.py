@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightloom_drivers.frame_kind import FrameKind
-from nightloom_drivers.physics.cameras import Window
+from nightloom_drivers.physics.cameras import Window, sees_light
 from nightloom_drivers.physics.cooler import Cooler
 from nightloom_drivers.physics.crowd import Beside, Stars, beside, blended
 from nightloom_drivers.physics.lightpath import MainLightPath
@@ -88,7 +88,7 @@ class MainStars:
         s = self.settings
         window = window or Window(0, 0, s.width_px, s.height_px)
         exposure_s = 0.0 if kind is FrameKind.BIAS else exposure_s
-        lit = kind in (FrameKind.LIGHT, FrameKind.FLAT) and exposure_s > 0
+        lit = sees_light(kind, s) and exposure_s > 0
         view = self.view(t_start_s, exposure_s) if lit else View.starless()
         sensor_c = self.cooler.temperature_c(t_start_s + exposure_s / 2)
         warmth = float(2 ** (sensor_c / s.doubling_c))

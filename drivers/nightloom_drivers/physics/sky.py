@@ -12,6 +12,7 @@ from nightloom_drivers.physics.sphere import separation_deg, unit
 from nightloom_drivers.rig_settings import AtmosphereSettings, FilterSettings
 
 _LIGHTS_STEP_S = 20.0  # in which the Sun sinks by less than 0.1°
+_DIM_TWILIGHT_NL = 500.0  # a Sun higher than about -11° changes the sky by 8 % meanwhile
 
 
 def airmass(altitude_deg: float) -> float:
@@ -116,9 +117,10 @@ class Sky:
         path = _scattering_airmass(zenith_deg)
         dim = 10 ** (-0.4 * filter_.extinction_mag_per_airmass * (path - 1))
         dark = nanolamberts(filter_.sky_mag_per_arcsec2) * dim * path
-        lights = self._lights_at(int(t_s // _LIGHTS_STEP_S))
+        step = t_s / _LIGHTS_STEP_S
+        lights = self._lights_at(int(step))
         moon = _moonlight_nl(lights, filter_, altitude_deg, azimuth_deg)
-        return v_mag_per_arcsec2(dark + lights.twilight_nl + moon)
+        return v_mag_per_arcsec2(dark + self._twilight_nl(step) + moon)
 
     def seeing_fwhm_arcsec(self, t_s: float, altitude_deg: float, wavelength_nm: float) -> float:
         """Return the FWHM of a star: airmass^0.6 and wavelength^−0.2 (Kolmogorov turbulence)."""
@@ -126,6 +128,13 @@ class Sky:
             self.settings.seeing_log_scatter * self._seeing.at(t_s)
         )
         return zenith * math.pow(airmass(altitude_deg), 0.6) * math.pow(wavelength_nm / 500.0, -0.2)
+
+    def _twilight_nl(self, step: float) -> float:
+        """Return the Sun's part between two looks at the lights; it grows by ratios."""
+        before = self._lights_at(int(step)).twilight_nl
+        if before < _DIM_TWILIGHT_NL:
+            return before
+        return float(before * (self._lights_at(int(step) + 1).twilight_nl / before) ** (step % 1))
 
     def _lights(self, step: int) -> _Lights:
         t_s = step * _LIGHTS_STEP_S

@@ -9,12 +9,14 @@ import numpy as np
 
 from nightloom.rehearsal.observer.depth import Depth, shaken_arcsec, true_depth
 from nightloom.rehearsal.observer.frame_bytes import pixels
+from nightloom.rehearsal.observer.library import Shot, shot_of
 from nightloom.rehearsal.observer.lit_sky import lit_by
 from nightloom.rehearsal.observer.rules import ASKED_SKY
 from nightloom.settings import Settings, Target
 from nightloom_drivers.physics.sphere import separation_deg, unit
 from nightloom_drivers.physics.world import World
 from nightloom_drivers.rig_settings import FilterSettings
+from nightloom_drivers.sent import Sent
 from nightloom_drivers.simulators.camera import CameraSimulator
 
 ARCSEC = 3600.0
@@ -43,6 +45,12 @@ class Exposure:
     """Wheel or focuser was not where it was asked to be, when the shutter opened."""
     dated_s: float = 0.0
     """When it began by the clock of the daemon's computer."""
+    kind: str = "light"
+
+    @property
+    def looks(self) -> bool:
+        """Whether it is of something: the sky, or a panel."""
+        return self.kind in ("light", "flat")
 
 
 @dataclass(frozen=True)
@@ -87,6 +95,7 @@ class Exposures:
         self._under_way: dict[str, Exposure] = {}
         self.subs: list[TakenSub] = []
         self._arrived_s: dict[float, float] = {}
+        self.shots: list[Shot] = []
         self._looked_s = 0.0
         self._asked_slot: int | None = None
         self._asked_steps: int | None = None
@@ -96,14 +105,16 @@ class Exposures:
         """A camera has opened its shutter."""
         frame = camera.properties["CCD_FRAME"]
         size = frame.elements["WIDTH"], frame.elements["HEIGHT"]
+        kind = camera.choice("CCD_FRAME_TYPE").removeprefix("FRAME_").lower()
         one = Exposure(
             t_s,
             exposure_s,
-            camera.choice("CCD_FRAME_TYPE") == "FRAME_LIGHT",
+            kind == "light",
             size == (frame.limits["WIDTH"][1], frame.limits["HEIGHT"][1]),
             int(camera.number("CCD_BINNING", "HOR_BIN")),
             self._stuck(t_s),
-            self._world.dated(t_s),
+            dated_s=self._world.dated(t_s),
+            kind=kind,
         )
         self._under_way[camera.device] = one
         return one
@@ -132,7 +143,7 @@ class Exposures:
     def given_up(self, device: str, t_s: float) -> None:
         """A camera has stopped, with or without a frame."""
         one = self._under_way.pop(device, None)
-        if one is not None and one.light:
+        if one is not None and one.looks:
             self._looked_s = max(self._looked_s, min(t_s, one.begun_s + one.exposure_s))
 
     def cut_off(self, now_s: float) -> None:
@@ -158,13 +169,16 @@ class Exposures:
         ends = [
             min(now_s, one.begun_s + one.exposure_s)
             for one in self._under_way.values()
-            if one.light
+            if one.looks
         ]
         return max([self._looked_s, *ends])
 
     def delivered(self, device: str, data: bytes, slews: int, now_s: float) -> None:
         """A frame left the main camera."""
         one = self._under_way.get(device)
+        if one is not None and not one.light and self._world.sent is Sent.PIXELS:
+            what = one.kind, one.begun_s, one.exposure_s
+            self.shots.append(shot_of(self._world, self._settings, *what, data))
         if one is None or not one.light or not one.whole:
             return
         if one.binning != self._settings.observatory.camera.binning:

@@ -7,9 +7,10 @@ from datetime import datetime
 from functools import partial
 
 from nightloom.rehearsal.observer.exposures import Exposures, TakenSub
+from nightloom.rehearsal.observer.library import Shot, look_at_calibrating
 from nightloom.rehearsal.observer.mount import MountRules
 from nightloom.rehearsal.observer.roof import RoofRules
-from nightloom.rehearsal.observer.rules import ENDED, ENDS_SAFE, Finding, Findings
+from nightloom.rehearsal.observer.rules import ENDED, ENDS_SAFE, PANEL_DARK, Finding, Findings
 from nightloom.rehearsal.observer.truth import Moment, moment
 from nightloom.rehearsal.observer.weather import WeatherRules
 from nightloom.settings import Settings
@@ -63,6 +64,11 @@ class Observer:
     def subs(self) -> list[TakenSub]:
         """The subs that left the camera."""
         return list(self._exposures.subs)
+
+    @property
+    def shots(self) -> list[Shot]:
+        """The calibration frames that left the camera."""
+        return list(self._exposures.shots)
 
     def daemon_died(self) -> None:
         """The daemon was killed: what was on its way to the disk may be lost."""
@@ -159,8 +165,15 @@ class Observer:
         now_s = self._clock.unix_s()
         self._exposures.given_up(camera.device, now_s)
         begun = self._exposures.begun(camera, exposure_s, now_s)
+        now = moment(self._world, now_s)
+        if main and begun.looks:
+            self._mount.exposed(now, self._findings)
         if main and begun.light:
-            self._mount.exposed(moment(self._world, now_s), self._findings)
+            lit = self._world.panel.output(now_s) > PANEL_DARK.tolerance
+            self._findings.hold(PANEL_DARK, lit, now_s, "a light is exposed and the panel is on")
+        elif main:
+            dark_deg = self._settings.policies.dark.sun_altitude_deg
+            look_at_calibrating(now, self._world, dark_deg, self._findings)
 
     def _look_at_end(self) -> None:
         now = moment(self._world, self._clock.unix_s())

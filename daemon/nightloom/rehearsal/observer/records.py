@@ -9,20 +9,25 @@ from datetime import date, datetime
 from io import BytesIO
 from pathlib import Path
 
-import numpy as np
 from astropy.io import fits
 from astropy.wcs import WCS
 
+from nightloom.rehearsal.observer.dithers import (
+    apart_arcsec,
+    look_at_dithers,
+    named,
+    scale_arcsec_per_px,
+)
 from nightloom.rehearsal.observer.entries import Entry, read_entries
 from nightloom.rehearsal.observer.evenness import look_at_depth, look_at_shares, suits
-from nightloom.rehearsal.observer.exposures import ARCSEC, TakenSub
+from nightloom.rehearsal.observer.exposures import TakenSub
 from nightloom.rehearsal.observer.frame_bytes import pixels
+from nightloom.rehearsal.observer.library import FOLDER, Shot, look_at_library
 from nightloom.rehearsal.observer.limits import look_at_hours, look_at_limits
 from nightloom.rehearsal.observer.panels import look_at_panels
 from nightloom.rehearsal.observer.rules import (
     ASKED_SKY,
     CLEAR,
-    DITHERED,
     FRAMES_KEPT,
     IN_FOCUS,
     NOT_TRAILED,
@@ -33,9 +38,6 @@ from nightloom.rehearsal.observer.rules import (
     Findings,
 )
 from nightloom.settings import Group, Settings
-from nightloom_drivers.physics.sphere import separation_deg, unit
-
-ROUNDING = 1e-6
 
 AGAIN_AND_AGAIN = 3
 """Times in a row after which a filter need not be waited for."""
@@ -53,10 +55,21 @@ class Audit:
 
 
 def audit(
-    settings: Settings, night: date, subs: Sequence[TakenSub], ledger: Path, frames: Path | None
+    settings: Settings,
+    night: date,
+    subs: Sequence[TakenSub],
+    ledger: Path,
+    frames: Path | None,
+    shots: Sequence[Shot] = (),
+    bias_adu: float = 0.0,
 ) -> Audit:
-    """Look through the records of a night that is over; `frames` is their folder, if any."""
+    """Look through the records of a night that is over; `frames` is their folder, if any.
+
+    `shots` are its calibration frames, over the camera's `bias_adu`.
+    """
     findings = Findings()
+    shelf = None if frames is None else frames.parent / FOLDER
+    look_at_library(settings, night, shots, bias_adu, ledger, shelf, findings)
     entries, half_done = read_entries(ledger)
     ended_s = max([0.0, *(sub.start_s + sub.exposure_s for sub in subs)])
     for what in half_done:
@@ -71,7 +84,7 @@ def audit(
             _look_at_file(settings, sub, entry, frames, findings)
     if frames is not None:
         _look_for_strays(entries, frames, ended_s, findings)
-    _look_at_dithers(settings, subs, findings)
+    look_at_dithers(settings, subs, findings)
     for sub in subs:
         if sub.certain:
             look_at_hours(settings, night, sub, findings)
@@ -92,11 +105,10 @@ def _beside_bad(entries: Iterable[Entry]) -> Iterator[str]:
     refused: dict[tuple[str, str], int] = defaultdict(int)
     for entry in entries:
         key = entry.target, entry.filter
-        counted = entry.accepted or bool(entry.taken_back_after)
-        refused[key] = 0 if counted else refused[key] + 1
-        if any(
-            n >= AGAIN_AND_AGAIN and target == entry.target for (target, _), n in refused.items()
-        ):
+        then_accepted = entry.accepted or bool(entry.taken_back_after)
+        refused[key] = 0 if then_accepted else refused[key] + 1
+        others = [n for (target, name), n in refused.items() if target == key[0] and name != key[1]]
+        if max(others, default=0) >= AGAIN_AND_AGAIN:
             yield entry.uid
 
 
@@ -113,20 +125,16 @@ def _paired(
         left = [one for one in left if one not in same]
         if len(same) > 1:
             names = ", ".join(one.uid for one in same)
-            seen = f"{_named(sub)} is in the ledger {len(same)} times ({names})"
+            seen = f"{named(sub)} is in the ledger {len(same)} times ({names})"
             findings.add(FRAMES_KEPT, sub.start_s, seen)
         if same:
             yield sub, same[0]
         elif sub.certain and not sub.lost:
-            seen = f"{_named(sub)} left the camera and is not in the ledger"
+            seen = f"{named(sub)} left the camera and is not in the ledger"
             findings.add(FRAMES_KEPT, sub.start_s, seen)
     for entry in left:
         seen = f"{entry.uid} is in the ledger and no such sub left the camera"
         findings.add(FRAMES_KEPT, entry.start_s, seen)
-
-
-def _named(sub: TakenSub) -> str:
-    return f"a sub of {sub.exposure_s:g} s of {sub.target} in {sub.filter}"
 
 
 def _compare(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings) -> None:
@@ -142,8 +150,8 @@ def _compare(settings: Settings, sub: TakenSub, entry: Entry, findings: Findings
         findings.add(FRAMES_KEPT, sub.start_s, seen)
         return
     target = settings.targets.named(sub.target)
-    away_arcsec = _apart_arcsec((target.ra_deg, target.dec_deg), (sub.ra_deg, sub.dec_deg))
-    policies, scale = settings.policies, _scale_arcsec_per_px(settings)
+    away_arcsec = apart_arcsec((target.ra_deg, target.dec_deg), (sub.ra_deg, sub.dec_deg))
+    policies, scale = settings.policies, scale_arcsec_per_px(settings)
     radius_px = target.dither.over(policies.dither).radius_px
     allowed = policies.acquire.tolerance_arcsec + radius_px * scale + POINTED.tolerance
     if away_arcsec > allowed:
@@ -236,7 +244,7 @@ def _look_at_header(header: fits.Header, sub: TakenSub, entry: Entry, findings: 
     middle = WCS(header).pixel_to_world_values(
         (header["NAXIS1"] - 1) / 2, (header["NAXIS2"] - 1) / 2
     )
-    away_arcsec = _apart_arcsec((float(middle[0]), float(middle[1])), (sub.ra_deg, sub.dec_deg))
+    away_arcsec = apart_arcsec((float(middle[0]), float(middle[1])), (sub.ra_deg, sub.dec_deg))
     if away_arcsec > WCS_TRUE.tolerance:
         seen = f"{entry.path}: its coordinates are {away_arcsec:.0f}″ from where it was taken"
         findings.add(WCS_TRUE, sub.start_s, seen)
@@ -253,40 +261,3 @@ def _look_for_strays(
     for path in sorted(one for one in frames.rglob("*") if one.is_file() and one not in known):
         seen = f"{path.relative_to(frames)} is on disk and not in the ledger"
         findings.add(FRAMES_KEPT, ended_s, seen)
-
-
-def _look_at_dithers(settings: Settings, subs: Iterable[TakenSub], findings: Findings) -> None:
-    latest: dict[tuple[str, str], tuple[TakenSub, int]] = {}
-    scale = _scale_arcsec_per_px(settings)
-    for sub in subs:
-        if not sub.certain:
-            continue
-        before, number = latest.get((sub.target, sub.filter), (None, 0))
-        latest[sub.target, sub.filter] = sub, 1
-        if before is None or before.slews != sub.slews:
-            continue
-        dither = settings.targets.named(sub.target).dither.over(settings.policies.dither)
-        places = (before.ra_deg, before.dec_deg), (sub.ra_deg, sub.dec_deg)
-        moved_px = _apart_arcsec(*places) / scale
-        wander_px = float(np.hypot(before.wander_arcsec, sub.wander_arcsec)) / scale
-        if moved_px >= dither.minimum_step_px - DITHERED.tolerance - wander_px:
-            continue
-        latest[sub.target, sub.filter] = sub, number + 1
-        few = number < dither.subs_per_pointing
-        if not few and (number + 1) * sub.exposure_s > dither.exposed_s_per_pointing + ROUNDING:
-            seen = f"{_named(sub)} is {moved_px:.1f} px from the one before it"
-            seen += f", and {number} were taken there" if number > 1 else ""
-            findings.add(DITHERED, sub.start_s, seen)
-
-
-def _apart_arcsec(one: tuple[float, float], other: tuple[float, float]) -> float:
-    return float(np.asarray(separation_deg(unit(*one), unit(*other)))) * ARCSEC
-
-
-def _scale_arcsec_per_px(settings: Settings) -> float:
-    """Of the main camera. A rehearsal's settings always say how large its pixels are."""
-    observatory = settings.observatory
-    if observatory.camera.pixel_um is None:
-        raise ValueError("the settings of a rehearsal must have camera.pixel_um")
-    binned_um = observatory.camera.pixel_um * observatory.camera.binning
-    return observatory.optics.scale_arcsec_per_px(binned_um)

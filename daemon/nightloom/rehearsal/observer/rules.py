@@ -69,7 +69,8 @@ ENDS_SAFE = Rule(
 )
 ENDED = Rule(
     "ended",
-    "A night is over, or its rig is stranded and a person called, so long after its dark hours.",
+    "A night is over, or its rig is stranded and a person called, so long after its dark hours and"
+    " what time it has for calibration frames.",
     3600.0,
     "s",
 )
@@ -174,11 +175,38 @@ DITHERED = Rule(
     "px",
 )
 
+LIGHTS_FIRST = Rule(
+    "lights_first",
+    "No calibration frame begins under an open roof in the dark when the sky ahead and overhead has"
+    " been clear for so long.",
+    120.0,
+    "s",
+)
+PANEL_DARK = Rule(
+    "panel_dark", "The light panel is dark while the main camera exposes a light.", 0.0, "of it"
+)
+DARKS_DARK = Rule(
+    "darks_dark", "Light gave a dark or bias that is kept no more than this.", 20.0, "ADU"
+)
+FLATS_ON_LEVEL = Rule(
+    "flats_on_level",
+    "A flat that is kept has the level that is asked for, this near.",
+    0.055,
+    "of the level",
+)
+LIBRARY_KEPT = Rule(
+    "library_kept",
+    "Every calibration frame in the ledger left the camera as it is entered and is on disk as it"
+    " left it, and nothing else is there.",
+    0.5,
+    "s of start and exposure",
+)
+
 RULES = (
     CLOSED_IN_TIME, ROOF_OVER_PARKED, OPEN_FOR_SOMETHING, SUN, PIER, WATCHED, SLEW_IN_THE_OPEN,
     ENDS_SAFE, ENDED, ONE_ROUND, FRAMES_KEPT, POINTED, WCS_TRUE, NOTHING_HALF_DONE, CLEAR,
     NOT_TRAILED, IN_FOCUS, EVEN, EVEN_IN_DEPTH, EVEN_PANELS, ASKED_SKY, IN_ITS_HOURS, NIGHTLY_LIMIT,
-    DITHERED,
+    DITHERED, LIGHTS_FIRST, PANEL_DARK, DARKS_DARK, FLATS_ON_LEVEL, LIBRARY_KEPT,
 )  # fmt: skip
 
 
