@@ -20,8 +20,8 @@ BACK_S = -300.0
 
 
 class Lived:
-    """A short night in which the clock is set back while it dithers, and later there is no power
-    for a minute.
+    """A short night in which the clock is set back while it dithers, and while it exposes, and
+    later there is no power for a minute.
     """
 
     def __init__(self, out: Path) -> None:
@@ -43,6 +43,8 @@ class Lived:
         downloads = sum(isinstance(one, e.SubEnded) for one in self.said)
         if isinstance(event, e.SubEnded) and downloads == 3:
             self.rigs[0].world.clock_off_s = BACK_S
+        if isinstance(event, e.SubBegun) and len(self.of(e.SubBegun)) == 6:
+            self.rigs[0].world.clock_off_s = 2 * BACK_S  # the driver dates it by the earlier clock
 
     def of(self, kind: type[Event]) -> list[Event]:
         return [one for one in self.said if isinstance(one, kind)]

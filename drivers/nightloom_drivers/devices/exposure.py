@@ -9,9 +9,10 @@ when it is due, it counts, and its times are those of one's own clock.
 import asyncio
 import zlib
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from nightloom_drivers.clock import steady_s
 from nightloom_drivers.devices.device import described
 from nightloom_drivers.devices.fits_image import CardValue, FitsImage, Pixels, open_image
 from nightloom_drivers.devices.frame_times import AskedTimes
@@ -78,7 +79,7 @@ class Exposure:
         self._vector, self._blob = camera.chip.exposure, camera.chip.blob
         self._begun, self._closed = asyncio.Event(), asyncio.Event()
         self._arrived, self._free = asyncio.Event(), asyncio.Event()
-        self._begun_at = camera.clock.now()
+        self._begun_at, self._from_s = camera.clock.now(), steady_s()
         self._asked = AskedTimes(
             self._begun_at, exposure_s, kind, camera.settings.start_tolerance_s
         )
@@ -205,7 +206,7 @@ class Exposure:
         except (ValueError, zlib.error) as error:
             self._camera.discard(str(error))
             return
-        asked, now = self._asked, self._camera.clock.now()
+        asked, now = self._asked, self._now()
         other_times = asked.other_than(image, now)
         stranger = self._stranger(image) or ("" if self._of_two_chips else other_times)
         if stranger:
@@ -214,6 +215,11 @@ class Exposure:
         self._image, self._doubt = image, other_times or asked.yet_to_end(image, now)
         self._closed.set()
         self._arrived.set()
+
+    def _now(self) -> datetime:
+        """The present, by the clock as it was when this began, where it was set back meanwhile."""
+        lasts = timedelta(seconds=steady_s() - self._from_s)
+        return max(self._camera.clock.now(), self._begun_at + lasts)
 
     def _stranger(self, image: FitsImage) -> str:
         """Why the frame is not of this exposure whatever its times are, or an empty text."""
