@@ -22,7 +22,7 @@ SUB_S = 30.0
 STEP_UM = 0.07
 """What the C++ simulator's stars grow by is as if its steps were so short."""
 
-NIGHT_S_MAX = 1500.0
+NIGHT_S_MAX = 1800.0
 
 
 def night(config: Path, output: Path) -> list[str]:
