@@ -30,7 +30,8 @@ run ruff check
 run ruff format --check
 run mypy
 run lint-imports
-# One file to a worker: nights are shared within a file. About half of the workers wait for servers.
-run pytest -n 4 --dist loadfile --no-loadscope-reorder "$@"
+# One file to a worker: nights are shared within a file. Three for a core: most of those that begin
+# with servers wait.
+run pytest -n 6 --dist loadfile --no-loadscope-reorder "$@"
 run python tests/benchmarks/stars.py --quick --limits
 run python tests/benchmarks/rule_times.py --limits

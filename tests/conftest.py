@@ -4,10 +4,14 @@ from itertools import chain, groupby, zip_longest
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from left_behind import nothing_left_behind
 
 __all__ = ["nothing_left_behind"]
+
+settings.register_profile("untimed", deadline=None)  # a busy machine is no mistake
+settings.load_profile("untimed")
 
 NIGHTS = {"night", "safety"}
 """Folders of whole nights, which take longest: begun early, they leave no worker alone at last."""

@@ -215,7 +215,7 @@ def devices(draw: st.DrawFn) -> Offered:
     return device(draw(NAMES), draw(st.integers(0, 2047)), *vectors)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(offers=st.lists(devices(), max_size=5, unique_by=lambda one: one.name))
 def test_whatever_is_offered_the_draft_lacks_only_what_its_comments_ask_for(
     tmp_path_factory: pytest.TempPathFactory, offers: list[Offered]

@@ -86,7 +86,7 @@ class Night:
 
 
 @given(SHARES)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_without_rejections_the_night_is_the_weave(shares: list[tuple[int, float]]) -> None:
     """Three cycles follow the weave's order and dither exactly where it does."""
     night = Night(cycle_of(shares))
@@ -101,7 +101,7 @@ ROOMY = st.lists(
 
 
 @given(ROOMY, st.integers(0, 1))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_where_a_pointing_has_room_for_several_the_night_is_the_weave(
     shares: list[tuple[int, float, int]], verdict_after: int
 ) -> None:
@@ -120,7 +120,7 @@ def test_where_a_pointing_has_room_for_several_the_night_is_the_weave(
 
 
 @given(ROOMY, st.lists(st.sampled_from(["good", "good", "bad", "pause", "restart"]), max_size=80))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_with_room_for_several_all_stays_even_and_within_the_room(
     shares: list[tuple[int, float, int]], life: list[str]
 ) -> None:
@@ -131,7 +131,7 @@ def test_with_room_for_several_all_stays_even_and_within_the_room(
 
 
 @given(st.lists(st.integers(1, 4), min_size=1, max_size=5))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_verdict_on_its_way_leaves_the_weave_alone_where_subs_are_of_one_length(
     shares: list[int],
 ) -> None:
@@ -166,7 +166,7 @@ A_LATE_VERDICT = ["good", "good", "good", "bad", "good", "good", "good", "bad", 
 
 @given(SHARES, LIFE, st.integers(0, 1))
 @example([(1, 60.0), (1, 120.0)], A_LATE_VERDICT, 1)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_no_filter_is_ever_further_than_a_cycle_from_its_share(
     shares: list[tuple[int, float]], life: list[str], verdict_after: int
 ) -> None:
@@ -180,7 +180,7 @@ def test_no_filter_is_ever_further_than_a_cycle_from_its_share(
 
 
 @given(SHARES, st.lists(st.booleans(), max_size=60), st.integers(2, 3))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_later_verdicts_cost_evenness_by_what_was_rejected_only(
     shares: list[tuple[int, float]], verdicts: list[bool], verdict_after: int
 ) -> None:
@@ -192,7 +192,7 @@ def test_later_verdicts_cost_evenness_by_what_was_rejected_only(
 
 
 @given(SHARES, LIFE, st.integers(0, 1))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_an_uninterrupted_hour_ends_within_one_longest_sub(
     shares: list[tuple[int, float]], life: list[str], verdict_after: int
 ) -> None:
@@ -222,7 +222,7 @@ def farthest_s(night: Night) -> float:
 
 
 @given(SHARES, st.lists(st.booleans(), max_size=40), st.integers(0, 1))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_missing_subs_are_made_up_within_two_cycles(
     shares: list[tuple[int, float]], verdicts: list[bool], verdict_after: int
 ) -> None:
@@ -341,7 +341,7 @@ def test_a_filter_whose_share_was_cut_still_gets_subs() -> None:
     st.lists(st.integers(0, 60), min_size=5, max_size=5),
     st.integers(1, 5),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_whatever_the_old_tally_it_becomes_even_and_nobody_runs_alone(
     shares: list[tuple[int, float]], old_cycles: list[int], make_up_cycles: int
 ) -> None:
@@ -471,7 +471,7 @@ def farthest_in_depth(
 
 @given(SHARES, WORTHS, st.integers(0, 1))
 @example([(1, 60.0), (1, 180.1)], [0.9, 0.5, 0.0, 0.5, 1.0, 0.0, 1.0, 0.5], 1)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_in_depth_no_filter_is_further_than_a_cycle_and_half_a_sub_from_its_share(
     shares: list[tuple[int, float]], worths: list[float], verdict_after: int
 ) -> None:
@@ -482,7 +482,7 @@ def test_in_depth_no_filter_is_further_than_a_cycle_and_half_a_sub_from_its_shar
 
 
 @given(SHARES, st.floats(0.3, 1.0))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_haze_over_all_filters_leaves_the_weave_alone(
     shares: list[tuple[int, float]], worth: float
 ) -> None:

@@ -173,7 +173,7 @@ def test_no_order_with_room_for_several_costs_less(
     st.lists(st.tuples(st.integers(1, 6), st.integers(1, 12)), min_size=1, max_size=4),
     st.builds(GapCosts, *[st.floats(0, 60).map(lambda s: round(s, 1))] * 3),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_a_weave_with_room_is_valid_and_never_below_its_bound(
     asked: list[tuple[int, int]], costs: GapCosts
 ) -> None:
@@ -231,7 +231,7 @@ def check(woven: Weave, counts: dict[str, int], costs: GapCosts) -> None:
     st.lists(st.integers(1, 9), min_size=1, max_size=5),
     st.builds(GapCosts, *[st.floats(0, 60).map(lambda s: round(s, 1))] * 3),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_the_bound_is_what_counting_the_gaps_gives(counts: list[int], costs: GapCosts) -> None:
     """With one time for all changes, the bound from each gap by itself is the formula's."""
     assert lower_bound_s(named(counts), costs) == pytest.approx(by_formula(counts, costs))
@@ -258,7 +258,7 @@ def test_fewest_neighbours_of_one_filter(subs: int) -> None:
     st.lists(st.integers(1, 9), min_size=1, max_size=5),
     st.builds(GapCosts, *[st.floats(0, 60).map(lambda s: round(s, 1))] * 3),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_every_weave_is_valid_and_reaches_the_bound(counts: list[int], costs: GapCosts) -> None:
     """Whatever is asked, the counts are right, the dither rule holds and the cost is the least."""
     check(weave(named(counts), costs), named(counts), costs)

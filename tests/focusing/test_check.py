@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from focusing.star_sizes import FAR_SLOPE_PX_PER_STEP, ZONE_STEPS, half_flux_radius_px
@@ -14,7 +14,6 @@ def radii_px(focus_steps: float, sigma_px: float = 0.9) -> list[float]:
     return [half_flux_radius_px(sigma_px, offset - focus_steps) for offset in OFFSETS]
 
 
-@settings(deadline=None)
 @given(focus_steps=st.floats(-30.0, 30.0), sigma_px=st.floats(0.6, 2.0))
 def test_the_shift_is_found_whatever_the_air(focus_steps: float, sigma_px: float) -> None:
     """Without noise the estimate is right to a fifteenth of the zone."""

@@ -44,7 +44,7 @@ def test_blur_of_the_test_stars(disk: float, radius: float) -> None:
 
 
 @given(st.floats(24965, 25035), st.floats(1, 4), st.floats(0.02, 0.1))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_a_clean_curve_is_found_exactly(vertex: float, radius: float, slope: float) -> None:
     """Without noise the fit gives back what made the points."""
     if slope * 80 < radius:

@@ -95,7 +95,7 @@ def test_nights_with_bases_of_their_own_teach_the_slope() -> None:
 
 
 @given(st.integers(0, 13), st.floats(40, 400), st.sampled_from([-1, 1]))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_one_wild_curve_moves_no_other_filter(which: int, steps: float, sign: int) -> None:
     """A curve that is wrong by a zone or more leaves the others within a quarter of theirs."""
     measurements = night(THERE_AND_BACK)

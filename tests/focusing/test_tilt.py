@@ -31,7 +31,7 @@ def points(columns_steps: float, rows_steps: float, stars: int = 20) -> list[Poi
     ]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(-60.0, 60.0), st.floats(-60.0, 60.0))
 def test_a_plane_of_best_focus_is_found(columns_steps: float, rows_steps: float) -> None:
     tilt = measure_tilt(points(columns_steps, rows_steps))

@@ -97,7 +97,7 @@ def test_floats_measure_as_their_integers_do() -> None:
     assert whole.stars.tobytes() == floating.stars.tobytes()
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     seed=st.integers(0, 2**32 - 1),
     rows=st.integers(16, 200),

@@ -32,7 +32,7 @@ def test_sequence_keeps_its_spacing(count: int, spacing: float) -> None:
     assert pdist(r2_points(1, count)).min() * math.sqrt(count) == pytest.approx(spacing, abs=0.001)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.integers(1, 40),
     st.floats(2, 30),

@@ -79,7 +79,7 @@ def test_blank_noiseless_frame_gives_no_star() -> None:
     assert len(choose(np.full((240, 320), 100, dtype=np.uint16))) == 0
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     dx=st.floats(-5, 5),
     dy=st.floats(-5, 5),

@@ -32,7 +32,7 @@ def choose(image: np.ndarray) -> GuideStars:
     return find_guide_stars(image, saturation_adu=FULL_ADU, count_max=8, margin_px=16)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.floats(-40, 40), st.floats(-30, 30), st.integers(0, 2**32 - 1))
 def test_a_field_that_jumped_is_found_by_its_pattern(dx: float, dy: float, seed: int) -> None:
     """Far beyond any window, and with some stars over the edge."""

@@ -252,7 +252,7 @@ def test_a_file_that_is_no_ledger_and_one_that_is_missing_are_refused(tmp_path: 
         Ledger.read(tmp_path / "missing.sqlite")
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(entries=st.lists(st.tuples(st.sampled_from("LRGB"), st.booleans()), max_size=20))
 def test_the_tally_is_the_sum_of_the_accepted_frames(
     tmp_path_factory: pytest.TempPathFactory, entries: list[tuple[str, bool]]

@@ -127,7 +127,7 @@ def evenings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Evening]
         ]
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(
     st.integers(0, len(EXPOSURES_S) * len(WEST_ENDS_H) - 1),
     st.floats(-500, 500),

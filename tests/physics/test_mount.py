@@ -27,7 +27,7 @@ def true_apparent_deg(mount: Mount, t_s: float) -> tuple[float, float]:
     return apparent_deg(t_s, float(sight.ra_deg[0]), float(sight.dec_deg[0]))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(hour_angle_h=st.floats(-5.5, 5.5), dec_deg=st.floats(-30, 88))
 def test_a_perfect_mount_points_where_it_says(hour_angle_h: float, dec_deg: float) -> None:
     """Through the axes, the apparent place and ICRS and back."""

@@ -63,7 +63,7 @@ def test_stated_half_flux_radius_is_the_drawn_one(sigma: float, disk: float) -> 
     assert half_flux_radius_px(blur) == pytest.approx(found, rel=0.01)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(x=st.floats(60, 100), y=st.floats(60, 100), sigma=st.floats(0.6, 3), disk=st.floats(0, 12))
 @example(x=60.5, y=60.5, sigma=1.0, disk=5e-324)
 def test_light_and_place_are_kept(x: float, y: float, sigma: float, disk: float) -> None:

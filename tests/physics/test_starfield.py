@@ -15,7 +15,7 @@ def rows(stars: Stars) -> set[tuple[float, float, float]]:
     return set(zip(*(a.tolist() for a in stars), strict=True))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     ra=st.floats(0, 360),
     dec=st.floats(-90, 90),

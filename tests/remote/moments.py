@@ -13,7 +13,7 @@ from nightloom.telemetry.nights import log_file
 
 HOURS = 0.7
 STEP_S = 7.0
-ALONG = 12
+ALONG = 9
 """Frames with a verdict when the night is well under way."""
 
 

@@ -284,7 +284,7 @@ def with_a_roof(day: int, hours: float, acts: list[Act], ready: bool) -> None:
 
 
 def tries(count: int) -> settings:
-    return settings(max_examples=count, deadline=None, suppress_health_check=list(HealthCheck))
+    return settings(max_examples=count, suppress_health_check=list(HealthCheck))
 
 
 @given(DAYS, st.floats(-3.5, 3.5), BY_DAY)

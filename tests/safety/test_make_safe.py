@@ -162,13 +162,13 @@ async def moving_over_a_free_mount(scene: Scene, work: Coroutine[Any, Any, None]
     return moved_s
 
 
-@settings(deadline=None, max_examples=120)
+@settings(max_examples=120)
 @given(STATES)
 def test_from_any_state_the_rig_ends_parked_and_closed(state: State) -> None:
     safe_from(state)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(STATES)
 def test_a_roof_that_clears_the_telescope_ends_so_as_well(state: State) -> None:
     safe_from(state, clears="always")

@@ -31,7 +31,7 @@ def mount(**table: Any) -> Mount:
     return Mount.model_validate({"device": "a mount", **table})
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.tuples(st.floats(-11, -1), st.floats(-0.5, 1)),
     st.tuples(st.floats(-0.5, 1.5), st.floats(2, 11.5)),

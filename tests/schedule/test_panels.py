@@ -4,7 +4,7 @@ from datetime import date
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from nightloom.schedule.outlook import outlook
@@ -22,7 +22,6 @@ LR = {"L": AskedSub(exposure_s=60.0, share=2), "R": AskedSub(exposure_s=120.0)}
     st.integers(1, 5),
     st.lists(st.sampled_from(["cycle", "cycle", "cycle", "nothing", "left"]), max_size=120),
 )
-@settings(deadline=None)
 def test_no_panel_gets_further_ahead_than_a_visit(
     panels: int, visit: int, night: list[str]
 ) -> None:

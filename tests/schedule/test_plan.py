@@ -6,7 +6,7 @@ from math import inf
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from nightloom.schedule import (
@@ -68,7 +68,6 @@ def small_nights(draw: st.DrawFn, purses: bool = True) -> tuple[list[Candidate],
 
 
 @given(small_nights(), st.sampled_from([0.0, 120.0, 240.0, 400.0]), st.sampled_from(["A", None]))
-@settings(deadline=None)
 def test_no_other_plan_of_a_small_night_is_worth_more(
     small: tuple[list[Candidate], np.ndarray], move_cost_s: float, start: str | None
 ) -> None:
@@ -80,7 +79,6 @@ def test_no_other_plan_of_a_small_night_is_worth_more(
 
 
 @given(small_nights(purses=False), st.sampled_from([0.0, 240.0]))
-@settings(deadline=None)
 def test_blocks_are_in_order_and_in_their_windows(
     small: tuple[list[Candidate], np.ndarray], move_cost_s: float
 ) -> None:
@@ -98,7 +96,6 @@ def test_blocks_are_in_order_and_in_their_windows(
     small_nights(), st.sampled_from([0.0, 240.0]), st.sampled_from(["A", None]),
     st.sampled_from([301.0, 600.0, 900.0]),
 )  # fmt: skip
-@settings(deadline=None)
 def test_nothing_is_begun_for_less_than_a_least_session(
     small: tuple[list[Candidate], np.ndarray],
     move_cost_s: float,
@@ -133,6 +130,10 @@ def test_a_short_window_between_is_left_to_the_one_that_runs() -> None:
         ("long", 0, 1), ("short", 1, 1.5), ("long", 1.5, 4),
     ]  # fmt: skip
     assert who(make_plan([long, better], night(4), MOVE_S, None, 3600.0)) == [("long", 0, 4)]
+    brief = candidate("brief", (0, 0.5), hours=4)
+    assert who(make_plan([brief], night(4), MOVE_S, None, 3600.0)) == []
+    taken_up = make_plan([brief], night(4), MOVE_S, None, 3600.0, "brief")
+    assert [block.target for block in taken_up.blocks] == ["brief"], "it was begun before"
     complete = replace(better, wanted_s=900.0)
     plan = who(make_plan([long, complete], night(4), MOVE_S, None, 3600.0))
     assert [name for name, *_ in plan] == ["long", "short", "long"]

@@ -31,7 +31,7 @@ def mosaic(place: tuple[float, float] = (314.1, 31.7), **said: Any) -> tuple[Tar
     st.floats(0, 50),
     st.floats(-180, 180),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_a_grid_lies_in_the_offset_frame_of_its_centre(
     place: tuple[float, float], grid: tuple[int, int], overlap: float, angle: float
 ) -> None:

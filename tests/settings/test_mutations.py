@@ -94,9 +94,7 @@ def spoilt(draw: st.DrawFn) -> tuple[str, bytes]:
     return file, b"\n".join(lines)
 
 
-@settings(
-    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(slip=spoilt())
 def test_a_spoilt_example_loads_or_is_explained(folder: Path, slip: tuple[str, bytes]) -> None:
     read_spoilt(folder, *slip)

@@ -88,7 +88,7 @@ class Sky:
         return float(ours.separation(truth).arcsec.max()) / self.scale_arcsec
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     st.builds(
         Sky,

@@ -85,7 +85,7 @@ def test_some_nights_have_next_to_no_trouble_and_some_have_several(drawn: list[T
     assert max(numbers) > 3
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.integers(0, 2**32), st.floats(60.0, 40_000.0))
 def test_persons_ask_within_the_night_and_end_what_they_begin(seed: int, lasts_s: float) -> None:
     span = Interval(1e9, 1e9 + lasts_s)

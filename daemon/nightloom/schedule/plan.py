@@ -22,6 +22,7 @@ def make_plan(
     move_cost_s: float,
     start_target: str | None = None,
     least_session_s: float = 0.0,
+    begun_target: str | None = None,
 ) -> Plan:
     """Which group of which target when, so that the night is worth most.
 
@@ -36,13 +37,14 @@ def make_plan(
     each other without loss. No step stays idle in which anything that is still wanted may run: a
     better hour may be clouded. `start_target` is where the telescope is already.
 
-    No other target is begun for less than `least_session_s`, unless it has then all it wants. Where
-    the best plan does, it is not to, and the best one without is found, again and again; so the
-    plan may fall a little short of the best one that keeps to this.
+    No other target than `begun_target`, which the night had last, is begun for less than
+    `least_session_s`, unless it has then all it wants. Where the best plan does, it is not to, and
+    the best one without is found, again and again; so the plan may fall a little short of the best
+    one that keeps to this.
     """
     plan = _best(candidates, edges_unix_s, move_cost_s, start_target)
-    bound = plan.bound
-    while short := short_sessions(plan, candidates, start_target, least_session_s):
+    bound, begun = plan.bound, begun_target or start_target
+    while short := short_sessions(plan, candidates, begun, least_session_s):
         barred = min(short, key=lambda one: (one.end_unix_s - one.start_unix_s, one.start_unix_s))
         candidates = [_without(one, barred) for one in candidates]
         plan = replace(_best(candidates, edges_unix_s, move_cost_s, start_target), bound=bound)

@@ -57,6 +57,8 @@ class Schedule:
         self._windows = {target.name: self._offers.windows(target) for target in self.targets}
         self._aside_until_s: dict[str, float] = {}
         self._plan: Plan | None = None
+        self._begun: str | None = None
+        """The target that the night had last."""
         self._planned_s = 0.0
 
     @property
@@ -126,6 +128,7 @@ class Schedule:
 
     def choice(self, running: Target, gathered: Gathered) -> Choice:
         """What a plan that still holds has for a running target, and after it."""
+        self._begun = running.name
         plan = self._held(running, gathered)
         finish_first = self._is_nearly_complete(running, gathered)
         now_s = self._plan_time_s()
@@ -285,4 +288,5 @@ class Schedule:
             lambda name: every[name].taken_tonight_s,
             None if running is None else running.name,
             self._aside_until_s,
+            self._begun,
         )

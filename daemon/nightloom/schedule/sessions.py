@@ -26,16 +26,16 @@ def sessions(plan: Plan) -> list[Block]:
 
 
 def short_sessions(
-    plan: Plan, candidates: Sequence[Candidate], start_target: str | None, least_s: float
+    plan: Plan, candidates: Sequence[Candidate], begun_target: str | None, least_s: float
 ) -> list[Block]:
-    """Sessions shorter than so many seconds: of those on another target than the one that is on the
-    rig already, and after which something is still lacking.
+    """Sessions shorter than so many seconds: of those on another target than the one that was begun
+    last, and after which something is still lacking.
     """
     lacking_s = {one.target: _wanted_s(one.target, candidates) for one in candidates}
     short = []
     for number, one in enumerate(sessions(plan)):
         lacking_s[one.target] -= one.open_s
-        goes_on = number == 0 and one.target == start_target
+        goes_on = number == 0 and one.target == begun_target
         is_short = one.end_unix_s - one.start_unix_s < least_s - ALIKE_S
         if is_short and not goes_on and lacking_s[one.target] > ALIKE_S:
             short.append(one)

@@ -144,12 +144,14 @@ class NightWindows:
         tonight: Tally,
         start_target: str | None = None,
         aside_until_s: Mapping[str, float] | None = None,
+        begun_target: str | None = None,
     ) -> Plan:
         """The plan from a moment to dawn.
 
         `accepted` gives accepted seconds by filter of a target, a panel each, over all nights, and
         `tonight` those of this night, of all panels of a mosaic together; `start_target` is on the
-        rig already; targets that are aside wait. Of a mosaic's panels the blocks name the mosaic.
+        rig already, and `begun_target` was last; targets that are aside wait. Of a mosaic's panels
+        the blocks name the mosaic.
         """
         begin = max(from_unix_s, self.dark.start_unix_s)
         if begin >= self.dark.end_unix_s:
@@ -167,10 +169,10 @@ class NightWindows:
             panels[0] if panels[0].target == whole else self._as_one(panels, whole)
             for (whole, _), panels in found.items()
         ]
-        start = next(
-            (t.whole for t in self._settings.targets.targets if t.name == start_target), None
-        )
-        return make_plan(candidates, edges, self.move_cost_s, start, self.least_session_s)
+        wholes = {one.name: one.whole for one in self._settings.targets.targets}
+        start, begun = (wholes.get(name or "") for name in (start_target, begun_target))
+        least_s = self.least_session_s
+        return make_plan(candidates, edges, self.move_cost_s, start, least_s, begun)
 
     def _candidates(
         self,
