@@ -105,8 +105,6 @@ def test_nothing_is_begun_for_less_than_a_least_session(
     """But what is running already goes on, and what then has all it wants may be short."""
     candidates, edges = small
     plan = make_plan(candidates, edges, move_cost_s, start, least_s)
-    free = make_plan(candidates, edges, move_cost_s, start)
-    assert plan.objective <= free.bound + 2.0
     lacking_s = {
         name: min(
             sum(one.wanted_s for one in candidates if one.target == name),

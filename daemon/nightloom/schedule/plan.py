@@ -47,8 +47,9 @@ def make_plan(
     while short := short_sessions(plan, candidates, begun, least_session_s):
         barred = min(short, key=lambda one: (one.end_unix_s - one.start_unix_s, one.start_unix_s))
         candidates = [_without(one, barred) for one in candidates]
-        plan = replace(_best(candidates, edges_unix_s, move_cost_s, start_target), bound=bound)
-    return plan
+        plan = _best(candidates, edges_unix_s, move_cost_s, start_target)
+        bound = max(bound, plan.objective)  # what is barred may stay idle for a better hour
+    return replace(plan, bound=bound)
 
 
 def _best(
