@@ -22,7 +22,7 @@ from astropy.io import fits
 
 from nightloom.ledger import FILE_NAME, Frame, GuideCalibration, Ledger, Stage
 from nightloom.rehearsal.observer import Finding, audit
-from nightloom.rehearsal.observer.rules import FRAMES_KEPT
+from nightloom.rehearsal.observer.rules import FRAMES_KEPT, NOTHING_HALF_DONE
 from nightloom.rehearsal.witness import Witness
 from nightloom.settings import demo_folder, read_settings
 from nightloom.sky import night_of
@@ -93,6 +93,8 @@ class Campaign:
     acquiring_s: list[float] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
     frames: int = 0
+    next_night: str = ""
+    """The one that was waited for by day."""
 
 
 def campaign(
@@ -125,7 +127,8 @@ def campaign(
     _last_look(stand, left, came)
     for heard in stand.tap.connections:
         _look_first(heard, stand.devices, came)
-    came.wrong += [str(one) for one in stand.judged(came.killed_s)]
+    found = stand.judged(came.killed_s)
+    came.wrong += [str(one) for one in found if not _comes_yet(one, came.next_night)]
     return came
 
 
@@ -192,10 +195,20 @@ def _by_day(stand: Stand, came: Campaign) -> None:
     by_day(stand.config)
     with running(stand.config) as daemon:
         daemon.until(lambda d: bool(d.of("night_armed")), SAFE_S_MAX)
+        came.next_night = str(daemon.of("night_armed")[-1]["night"])
         daemon.interrupt()
         status = daemon.ended(SAFE_S_MAX)
     if status or daemon.of("unexpected_error", "sub_begun"):
         came.wrong.append(f"by day: status {status}, {daemon.story()}")
+
+
+def _comes_yet(finding: Finding, next_night: str) -> bool:
+    """The record of a night stays open for the one to come: half a turn of the Earth away that may
+    have the same date.
+    """
+    return (
+        finding.rule is NOTHING_HALF_DONE and f'night {{"night": "{next_night}"}}' in finding.seen
+    )
 
 
 def _last_look(stand: Stand, left: list[Kept], came: Campaign) -> None:
