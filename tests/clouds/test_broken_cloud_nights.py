@@ -121,7 +121,6 @@ def test_another_target_is_tried_where_that_is_asked(tmp_path: Path) -> None:
         weather={"clouds": (bank(0.15, 0.25, 3.0),)},
         policies={
             "clouds": {"change_target_after_s": 600.0},
-            "plan": {"least_session_s": 0.0},
         },
         guide_s=SELDOM_S,
     )

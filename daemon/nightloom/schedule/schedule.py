@@ -8,7 +8,7 @@ from nightloom.ledger import Ledger, tally_s, whole_tally_s
 from nightloom.schedule import Block, Choice, Plan
 from nightloom.schedule.gathered import Gathered, lacking, wanted_s
 from nightloom.schedule.panels import level, next_panel, visit_cycles
-from nightloom.schedule.windows import STEP_S, NightWindows, darkness, sun_down_s
+from nightloom.schedule.windows import LEAST_WINDOW_S, STEP_S, NightWindows, darkness, sun_down_s
 from nightloom.settings import AskedSub, Settings, Target
 from nightloom.sky import HOUR_S, Interval, hour_angle_h
 from nightloom.telemetry.figures import duration
@@ -113,7 +113,7 @@ class Schedule:
 
     def finished(self) -> bool:
         """Whether no target that still lacks anything will be up any more tonight."""
-        latest_s = self._clock.unix_s() + self._offers.least_session_s
+        latest_s = self._clock.unix_s() + max(LEAST_WINDOW_S, self._offers.least_session_s)
         return not any(
             window.end_unix_s >= latest_s
             for target in self.targets

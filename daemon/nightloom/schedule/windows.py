@@ -244,8 +244,7 @@ class NightWindows:
             allowed = overlaps(allowed, self.table.dim_enough(target.name, *limit))
         allowed = overlaps(allowed, joined([one for sky in group.sky for one in self._skies[sky]]))
         allowed = overlaps(allowed, [hours_of(target, self._zone, self._noon_s)])
-        least_s = min(LEAST_WINDOW_S, self.least_session_s)
-        return tuple(window for window in allowed if window.duration_s >= least_s)
+        return tuple(window for window in allowed if window.duration_s >= LEAST_WINDOW_S)
 
     def _parted(self) -> dict[Sky, list[Interval]]:
         """The night, parted by what lights its sky."""

@@ -347,10 +347,11 @@ class PlanPolicy(Table):
     """What the plan of a night does not begin, and what it has go first."""
 
     least_session_s: float = Field(
-        default=900.0,
+        default=0.0,
         ge=0,
         le=14400,
-        description="a target is not begun for less than this, unless that makes it complete",
+        description="a target is not begun for less than this, unless that makes it complete; 0 for"
+        " whatever the plan finds worth while",
     )
     finish_first_hours: float = Field(
         default=0.0,
