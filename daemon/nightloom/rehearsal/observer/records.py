@@ -245,7 +245,7 @@ def _look_at_header(header: fits.Header, sub: TakenSub, entry: Entry, findings: 
         (header["NAXIS1"] - 1) / 2, (header["NAXIS2"] - 1) / 2
     )
     away_arcsec = apart_arcsec((float(middle[0]), float(middle[1])), (sub.ra_deg, sub.dec_deg))
-    if away_arcsec > WCS_TRUE.tolerance:
+    if away_arcsec > WCS_TRUE.tolerance + sub.wander_arcsec:
         seen = f"{entry.path}: its coordinates are {away_arcsec:.0f}″ from where it was taken"
         findings.add(WCS_TRUE, sub.start_s, seen)
 

@@ -96,7 +96,8 @@ POINTED = Rule(
 )
 WCS_TRUE = Rule(
     "wcs_true",
-    "The coordinates in a frame's header are those of the sky on it.",
+    "The coordinates in a frame's header are those of the sky on it, this near and as near as the"
+    " telescope stood still.",
     15.0,
     "″ in the middle of the frame",
 )
