@@ -1,11 +1,13 @@
 """One calibration frame from the camera into the library, and what is lacking that can be taken."""
 
+from dataclasses import replace
+
 from nightloom.calibration_frames.level import level_of
 from nightloom.calibration_frames.library import needs_of, rules_of
 from nightloom.calibration_frames.needs import Kept, Look, Need, fits
 from nightloom.frames import HeaderFacts
 from nightloom.night.context import Context
-from nightloom.night.sub import SOFTWARE
+from nightloom.night.sub import facts_of_rig
 from nightloom.telemetry.events import CalibrationFrameKept
 from nightloom_drivers.devices import CameraFrame
 from nightloom_drivers.errors import DeviceContradicts
@@ -83,25 +85,9 @@ def _present(context: Context, need: Need) -> Kept:
 
 
 def _facts(context: Context, need: Need, frame: CameraFrame, exposure_s: float) -> HeaderFacts:
-    rig, observatory = context.rig, context.settings.observatory
-    return HeaderFacts(
-        kind=need.kind,
+    return replace(
+        facts_of_rig(context, need.kind),
         started_at=frame.start,
         exposure_s=exposure_s,
         filter_name=need.filter or None,
-        camera=observatory.camera.device,
-        observatory=observatory.name,
-        telescope=observatory.optics.described,
-        gain=observatory.camera.gain,
-        offset=observatory.camera.offset,
-        sensor_temperature_c=rig.camera.temperature_c,
-        binning=observatory.camera.binning,
-        pixel_size_um=rig.camera.pixel_um,
-        focal_length_mm=observatory.optics.focal_length_mm,
-        aperture_mm=observatory.optics.aperture_mm,
-        site_latitude_deg=observatory.site.latitude_deg,
-        site_longitude_deg=observatory.site.longitude_deg,
-        site_elevation_m=observatory.site.elevation_m,
-        focuser_position_steps=context.focusing.seen_steps,
-        software=SOFTWARE,
     )

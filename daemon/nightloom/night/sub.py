@@ -13,6 +13,7 @@ from nightloom.night.next_sub import Planned
 from nightloom.settings import Target
 from nightloom.telemetry.events import SubBegun
 from nightloom_drivers.clock import steady_s
+from nightloom_drivers.frame_kind import FrameKind
 
 SOFTWARE = "nightloom"
 
@@ -101,12 +102,11 @@ def _closed(context: Context, sub: Sub, facts: HeaderFacts, began_s: float) -> S
 
 def _facts(context: Context, target: Target, sub: Sub, began_s: float) -> HeaderFacts:
     """What the header says, from the daemon's own knowledge rather than the driver's."""
-    rig, observatory = context.rig, context.settings.observatory
-    camera = observatory.camera
+    camera = context.settings.observatory.camera
     middle_s = began_s + sub.exposure_s / 2
     ra_deg, dec_deg = context.pointing.middle() or (target.ra_deg, target.dec_deg)
-    return HeaderFacts(
-        kind=sub.kind,
+    return replace(
+        facts_of_rig(context, sub.kind),
         exposure_s=sub.exposure_s,
         target=sub.target,
         mosaic=sub.mosaic or None,
@@ -116,27 +116,35 @@ def _facts(context: Context, target: Target, sub: Sub, began_s: float) -> Header
         target_dec_deg=target.dec_deg,
         ra_deg=ra_deg,
         dec_deg=dec_deg,
-        camera=camera.device,
         # without guide stars nothing holds the sky where it was solved
         wcs=None if context.unguided else context.pointing.wcs(),
+        sensor_set_point_c=camera.target_temperature_c if camera.cooled else None,
+        altitude_deg=context.schedule.altitude_deg(target, middle_s),
+        airmass=context.schedule.airmass(target, middle_s),
+        pier_side=str(context.guard.pier.side),
+        focuser_temperature_c=context.rig.focuser.temperature_c,
+    )
+
+
+def facts_of_rig(context: Context, kind: FrameKind) -> HeaderFacts:
+    """What the header of any frame says of the rig and its place."""
+    rig, observatory = context.rig, context.settings.observatory
+    return HeaderFacts(
+        kind=kind,
+        camera=observatory.camera.device,
         observatory=observatory.name,
         telescope=observatory.optics.described,
-        gain=camera.gain,
-        offset=camera.offset,
+        gain=observatory.camera.gain,
+        offset=observatory.camera.offset,
         sensor_temperature_c=rig.camera.temperature_c,
-        sensor_set_point_c=camera.target_temperature_c if camera.cooled else None,
-        binning=camera.binning,
+        binning=observatory.camera.binning,
         pixel_size_um=rig.camera.pixel_um,
         focal_length_mm=observatory.optics.focal_length_mm,
         aperture_mm=observatory.optics.aperture_mm,
         site_latitude_deg=observatory.site.latitude_deg,
         site_longitude_deg=observatory.site.longitude_deg,
         site_elevation_m=observatory.site.elevation_m,
-        altitude_deg=context.schedule.altitude_deg(target, middle_s),
-        airmass=context.schedule.airmass(target, middle_s),
-        pier_side=str(context.guard.pier.side),
         focuser_position_steps=context.focusing.seen_steps,
-        focuser_temperature_c=rig.focuser.temperature_c,
         software=SOFTWARE,
     )
 
